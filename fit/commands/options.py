@@ -1,0 +1,45 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+__all__ = ["list_options", "output_options"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def output_options(command: F) -> F:
+    """-o, --replace, --json and --unit-out: where results go and how people read them."""
+    for option in (
+        click.option(
+            "--unit-out",
+            type=click.Choice(["mm", "inch", "fraction"]),
+            default="mm",
+            show_default=True,
+            help="Unit of what people read; files stay in mm.",
+        ),
+        click.option("--json", "as_json", is_flag=True, help="Print results.json and nothing else."),
+        click.option("--replace", is_flag=True, help="Write into a folder that holds other things than a result."),
+        click.option(
+            "-o", "out", type=click.Path(path_type=Path), required=True, help="Folder for the results; made if missing."
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def list_options(command: F) -> F:
+    """--unit, --tip, --tip-u and --points: how to read an arm point list."""
+    for option in (
+        click.option("--unit", type=click.Choice(["mm", "inch"]), help="Unit of the list where it does not say."),
+        click.option("--tip", type=float, help="Tip diameter, mm."),
+        click.option("--tip-u", type=float, default=0.003, show_default=True, help="Standard uncertainty of it, mm."),
+        click.option("--points", type=click.Choice(["centre", "surface"]), help="What the list holds: tip centres or surface points."),
+    ):
+        command = option(command)
+    return command

@@ -1,0 +1,3 @@
+"""Shapes fitted to points by orthogonal distance."""
+
+__all__: list[str] = []

@@ -31,8 +31,8 @@ _I = {
     )
     for letter, axis in zip("ijk", "xyz", strict=True)
 }
-_NAMES = tuple(
-    "feature featurename name element elementname label merkmal group item feat part pointname id point pt comment".split()
+_NAME_WORDS = (
+    "feature featurename name element elementname label merkmal group item feat part pointname id point pt comment"
 )
 
 
@@ -90,7 +90,7 @@ def columns_of_header(cells: Sequence[str]) -> Layout | None:
     if None in xyz:
         return None
     ijk = [_first(plain, _I[letter]) for letter in "ijk"]
-    name = next((plain.index(word) for word in _NAMES if word in plain), None)
+    name = next((plain.index(word) for word in _NAME_WORDS.split() if word in plain), None)
     full = (ijk[0], ijk[1], ijk[2]) if None not in ijk else None
     return Layout((xyz[0], xyz[1], xyz[2]), full, name, len(cells))  # type: ignore[arg-type]
 

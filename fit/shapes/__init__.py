@@ -1,3 +1,10 @@
 """Shapes fitted to points by orthogonal distance."""
 
-__all__: list[str] = []
+from fit.shapes.arc import fit_arc
+from fit.shapes.circle import fit_circle
+from fit.shapes.curvature import radius_range, short_arc
+from fit.shapes.line import fit_line
+from fit.shapes.plane import fit_plane
+from fit.shapes.slot import fit_slot
+
+__all__ = ["fit_arc", "fit_circle", "fit_line", "fit_plane", "fit_slot", "radius_range", "short_arc"]

@@ -1,0 +1,64 @@
+"""When an arc is too short: its span, and what its curvature leaves open for the radius."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+from fit.results import Notice
+from fit.shapes.frame import Frame
+
+__all__ = ["SHORT_SPAN", "radius_range", "refuse_flat", "short_arc", "span_of"]
+
+SHORT_SPAN = math.radians(30.0)
+"""Common practice, no source: below this the radius answers a sagitta error 28-fold and more."""
+_HOPELESS = 0.2
+"""Where u(R) passes this share of R the radius has a long tail and no meaningful ±; its inverse still has."""
+
+
+def span_of(angles: FloatArray) -> tuple[int, int, float]:
+    """First and last index and span of angles on a circle, counter-clockwise from after the widest gap."""
+    order = np.argsort(angles % (2 * math.pi))
+    turned = (angles % (2 * math.pi))[order]
+    gaps = np.append(np.diff(turned), turned[0] + 2 * math.pi - turned[-1])
+    widest = int(np.argmax(gaps))
+    return int(order[(widest + 1) % len(order)]), int(order[widest]), float(2 * math.pi - gaps[widest])
+
+
+def radius_range(radius: float, u95: float) -> tuple[float, float]:
+    """95 % limits of a radius by way of its inverse, which is normal even on short arcs; the upper may be inf."""
+    spread = u95 / radius**2
+    least = 1 / radius - spread
+    return 1 / (1 / radius + spread), 1 / least if least > 0 else math.inf
+
+
+def refuse_flat(points: Points, frame: Frame, radius: float, u: float, kept: NDArray[np.bool_]) -> None:
+    """Raise CannotDetermine where the arc seen cannot carry a radius, with its span and the radii it allows."""
+    if u < _HOPELESS * radius:
+        return
+    local = frame.axes.T @ (points.xyz[kept] - frame.origin).T
+    span = math.degrees(span_of(np.arctan2(local[1], local[0]))[2])
+    low, high = radius_range(radius, 1.96 * u)
+    width = "a straight line too" if math.isinf(high) else f"{high:.3g} mm"
+    message = (
+        f"Only {span:.2g}° of the curve is seen, {kept.sum()} points: its radius may be anything from {low:.3g} mm to "
+        f"{width}. Measure more of it or use a radius gauge."
+    )
+    raise CannotDetermine(message)
+
+
+def short_arc(feature: Feature) -> Notice | None:
+    """Warning where an arc spans less than 30°, with the radii that its curvature allows; else None."""
+    if feature.kind != "arc" or feature["span"] >= SHORT_SPAN:
+        return None
+    low, high = radius_range(feature["radius"], feature.value("radius").u95)
+    text = (
+        f"Only {math.degrees(feature['span']):.0f}° of {feature.name} is seen: the radius may be anything from "
+        f"{low:.4g} to {high:.4g} mm. Measure more of it or use a radius gauge."
+    )
+    return Notice("short-arc", text, feature.name)

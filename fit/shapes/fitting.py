@@ -1,0 +1,208 @@
+"""From points to a fitted state with its own and shared errors, the same way for every shape."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.errors import CannotDetermine
+from fit.points import FloatArray, Points
+from fit.shapes.solve import Model, Solution, solve
+from fit.shapes.stray import find_kept
+
+__all__ = ["Cloud", "Fitted", "cloud_of", "fit_model"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Cloud:
+    """Points as the driver sees them: rows (D, N), noise (N,) or None where unknown, modes (K, N, D)."""
+
+    rows: FloatArray
+    noise: FloatArray | None
+    modes: FloatArray
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fitted:
+    """A fitted state.
+
+    Attributes
+    ----------
+    state : the shape's own.
+    kept : (N,) points used. residuals : (r, N) of all points, mm.
+    cov : (p, p) own covariance of the local step. shared : (K, p) answer to each of the cloud's modes.
+    dof : of cov, inf where the noise was known and the residuals agree. rms : mm, of the points used.
+    """
+
+    state: Any
+    kept: NDArray[np.bool_]
+    residuals: FloatArray
+    cov: FloatArray
+    shared: FloatArray
+    dof: float
+    rms: float
+
+    @property
+    def count(self) -> int:
+        return int(self.kept.sum())
+
+    @property
+    def rejected(self) -> NDArray[np.int_]:
+        return np.flatnonzero(~self.kept)
+
+
+def cloud_of(points: Points, axes: FloatArray | None = None, origin: FloatArray | None = None) -> Cloud:
+    """Points as rows, seen along the given axes (3, D) from an origin (3,).
+
+    Noise counts as known only where it is known for every point; exact zeros are lifted to a thousandth of the
+    largest, so that no point gets all the weight.
+    """
+    noise: FloatArray | None = points.noise
+    if not np.isfinite(points.noise).all() or not points.noise.max(initial=0.0) > 0:
+        noise = None
+    elif points.noise.min() <= 1e-3 * points.noise.max():
+        noise = np.maximum(points.noise, 1e-3 * points.noise.max())
+    if axes is None:
+        return Cloud(np.ascontiguousarray(points.xyz.T), noise, points.shared)
+    xyz = points.xyz if origin is None else points.xyz - origin
+    return Cloud(np.ascontiguousarray((xyz @ axes).T), noise, points.shared @ axes)
+
+
+def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bool = False) -> Fitted:
+    """Fit a shape: start, strays out, least squares, covariance, answer to the shared errors.
+
+    The own covariance comes from the known noise; it is scaled up by χ²/dof, and carries dof, where χ² is above its
+    95 % point. Without noise it comes from the residuals. With `correlated` it is multiplied by the residuals'
+    correlation length along the given order.
+    """
+    count = cloud.rows.shape[1]
+    _check_count(model, count, cloud.noise is not None)
+    weight = _weight(cloud.noise)
+    full = _try_solve(model, cloud.rows, weight, must=not robust)
+    kept = np.ones(count, bool)
+    if robust:
+        kept = find_kept(model, cloud.rows, cloud.noise, full)
+        if full is None and kept.all():
+            full = _try_solve(model, cloud.rows, weight, must=True)
+    if kept.all() and full is not None:
+        return _finish(model, cloud, full, kept, full.residuals, correlated)
+    inner = None if weight is None else weight[kept]
+    part = cloud.rows[:, kept]
+    solution = solve(model, model.start(part), part, inner)  # type: ignore[attr-defined]
+    return _finish(model, cloud, solution, kept, model.evaluate(solution.state, cloud.rows)[0], correlated)
+
+
+def _weight(noise: FloatArray | None) -> FloatArray | None:
+    """Relative weights: None where all are equal."""
+    if noise is None or noise.min() == noise.max():
+        return None
+    return np.asarray((noise.min() / noise) ** 2)
+
+
+def _check_count(model: Model, count: int, known: bool) -> None:
+    per = getattr(model, "per_point", 1)
+    needed = -(-model.parameters // per)
+    if count < needed:
+        message = f"A {model.kind} needs at least {needed} points; got {count}. Measure more."  # type: ignore[attr-defined]
+        raise CannotDetermine(message)
+    if per * count == model.parameters and not known:
+        message = (
+            f"A {model.kind} through {count} points leaves nothing to tell its uncertainty from; "  # type: ignore[attr-defined]
+            f"measure at least {needed + 1} points or give the noise."
+        )
+        raise CannotDetermine(message)
+
+
+def _try_solve(model: Model, rows: FloatArray, weight: FloatArray | None, must: bool) -> Solution | None:
+    try:
+        return solve(model, model.start(rows), rows, weight)  # type: ignore[attr-defined]
+    except CannotDetermine:
+        if must:
+            raise
+        return None
+
+
+def _finish(
+    model: Model,
+    cloud: Cloud,
+    solution: Solution,
+    kept: NDArray[np.bool_],
+    residuals: FloatArray,
+    correlated: bool,
+) -> Fitted:
+    inner = solution.residuals
+    per, members = inner.shape
+    free = per * members - model.parameters
+    weight = _weight(cloud.noise)
+    kept_weight = weight if weight is None or kept.all() else weight[kept]
+    square = float(np.sum(inner**2 if kept_weight is None else inner**2 * kept_weight))
+    variance, dof = _variance(square, free, cloud.noise)
+    length = _correlation_length(inner[0], model.parameters) if correlated and per == 1 else 1.0
+    if length > 1 and math.isfinite(dof):
+        variance *= free / max(free - (length - 1) * model.parameters, 1.0)
+        dof = max(dof / length, 1.0)
+    shared = np.zeros((len(cloud.modes), model.parameters))
+    if len(cloud.modes):
+        every = bool(kept.all())
+        rows = cloud.rows if every else cloud.rows[:, kept]
+        modes = cloud.modes if every else cloud.modes[:, kept]
+        shared = _answer(model, solution, rows, kept_weight, modes)
+    rms = math.sqrt(float(np.sum(inner**2)) / members)
+    return Fitted(solution.state, kept, residuals, solution.inverse * (variance * length), shared, dof, rms)
+
+
+def _variance(square: float, free: int, noise: FloatArray | None) -> tuple[float, float]:
+    """Variance of unit weight and its degrees of freedom; square is Σ (noise_min/noise)² d²."""
+    if noise is None:
+        return square / free, float(free)
+    known = float(noise.min()) ** 2
+    if free > 0 and square / known > _chi2_95(free):
+        return square / free, float(free)
+    return known, math.inf
+
+
+def _chi2_95(dof: int) -> float:
+    """95 % point of χ² (Wilson & Hilferty 1931; within 1 % from one degree of freedom on)."""
+    part = 2 / (9 * dof)
+    return float(dof * (1 - part + 1.6448536 * math.sqrt(part)) ** 3)
+
+
+def _answer(
+    model: Model, solution: Solution, rows: FloatArray, weight: FloatArray | None, modes: FloatArray
+) -> FloatArray:
+    """Local steps (K, p) that moves of the points (K, N, D) bring: −(J W Jᵀ)⁻¹ J W (gradient · move)."""
+    gradients = model.gradients(solution.state, rows)  # type: ignore[attr-defined]
+    jacobian = solution.jacobian if weight is None else solution.jacobian * weight
+    pull = (
+        np.einsum("prn,rdn->pnd", jacobian, gradients)
+        if len(gradients) > 1
+        else (jacobian[:, 0, :, None] * gradients[0].T[None])
+    )
+    count = len(jacobian)
+    moved = modes.reshape(len(modes), -1) @ pull.reshape(count, -1).T
+    return np.asarray(-moved @ solution.inverse)
+
+
+def _correlation_length(residuals: FloatArray, parameters: int) -> float:
+    """How many points in order share one error: 1 + 2 Σ ρ, summed until ρ drops below its own noise.
+
+    The fit takes `parameters` slow waves out of the residuals; each lag's ρ is raised by that share.
+    """
+    count = len(residuals)
+    if count < 12:
+        return 1.0
+    centred = residuals - residuals.mean()
+    power = float(centred @ centred)
+    if power == 0:
+        return 1.0
+    length = 1.0
+    for lag in range(1, count // 4):
+        rho = float(centred[:-lag] @ centred[lag:]) / power + parameters / count
+        if rho < 2 / math.sqrt(count):
+            break
+        length += 2 * rho
+    return length

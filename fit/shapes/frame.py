@@ -1,0 +1,75 @@
+"""Right-handed axes on a plane or along an axis, and how they turn."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fit.points import FloatArray
+
+__all__ = ["Frame", "axes_about", "base_direction", "base_swing", "frame_at", "upright"]
+
+_NEAR_X = math.cos(math.radians(1.0))
+
+
+def base_direction(normal: ArrayLike) -> FloatArray:
+    """Direction that angles about a unit normal count from: +x, or +y where n is within 1° of x."""
+    return np.array([0.0, 1.0, 0.0]) if abs(float(np.asarray(normal)[0])) > _NEAR_X else np.array([1.0, 0.0, 0.0])
+
+
+def axes_about(normal: ArrayLike) -> FloatArray:
+    """Return (3, 3) columns e1, e2, n: e1 is `base_direction` projected into the plane."""
+    n = np.asarray(normal, float)
+    n = n / np.linalg.norm(n)
+    base = base_direction(n)
+    first = base - n * float(n @ base)
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(n, first), n], axis=1)
+
+
+def upright(normal: ArrayLike) -> FloatArray:
+    """Return the unit normal with its largest component positive, so that the same face always reads the same way."""
+    n = np.asarray(normal, float)
+    n = n / np.linalg.norm(n)
+    return n if n[int(np.argmax(np.abs(n)))] > 0 else -n
+
+
+def base_swing(axes: FloatArray) -> FloatArray:
+    """Derivative (3,) of an angle in the plane by n: e1, the projection of a fixed direction, turns as n leans to e2."""
+    along = float(base_direction(axes[:, 2]) @ axes[:, 2])
+    return np.asarray(along / math.sqrt(1 - along**2) * axes[:, 1])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Frame:
+    """Origin (3,) and axes (3, 3) in columns e1, e2, n."""
+
+    origin: FloatArray
+    axes: FloatArray
+
+    def local(self, rows: FloatArray) -> FloatArray:
+        """Coordinates (3, N) of points (3, N) seen in this frame."""
+        return self.axes.T @ rows - (self.axes.T @ self.origin)[:, None]
+
+    def moved(self, shift: ArrayLike, tilt: ArrayLike) -> Frame:
+        """Shift the origin by local (3,) and lean n by local (2,) towards e1 and e2, keeping the axes orthonormal."""
+        normal = self.axes @ np.array([*np.asarray(tilt, float), 1.0])
+        normal /= math.sqrt(float(normal @ normal))
+        first = self.axes[:, 0] - normal * float(normal @ self.axes[:, 0])
+        first /= math.sqrt(float(first @ first))
+        second = np.array(
+            [
+                normal[1] * first[2] - normal[2] * first[1],
+                normal[2] * first[0] - normal[0] * first[2],
+                normal[0] * first[1] - normal[1] * first[0],
+            ]
+        )
+        return Frame(self.origin + self.axes @ np.asarray(shift, float), np.stack([first, second, normal], axis=1))
+
+
+def frame_at(origin: ArrayLike, normal: ArrayLike) -> Frame:
+    """Frame at a point with the plane axes of `axes_about`."""
+    return Frame(np.asarray(origin, float), axes_about(normal))

@@ -1,0 +1,90 @@
+"""Shapes that lie in a plane: points seen in it, and the plane's own errors carried along."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fit.errors import InputError
+from fit.feature import Feature
+from fit.points import FloatArray, Points, align_shared
+from fit.shapes.fitting import Cloud, Fitted, cloud_of
+from fit.shapes.frame import Frame, frame_at
+from fit.shapes.plane import fit_plane, principal_axes
+
+__all__ = ["InPlane", "exact_plane", "frame_of", "seen_in", "with_plane"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class InPlane:
+    """Errors of a shape in a plane: its own p steps, then height of its centre and lean of n to e1 and e2.
+
+    cov (p + 3, p + 3), shared (K, p + 3) with names (K,).
+    """
+
+    cov: FloatArray
+    shared: FloatArray
+    names: tuple[str, ...]
+    dof: float
+
+
+def frame_of(plane: Feature) -> Frame:
+    """Frame of a plane: origin at its point, e1 along +x projected into it."""
+    if plane.kind != "plane":
+        message = f"'{plane.name}' must be a plane to lie in; got a {plane.kind}."
+        raise InputError(message)
+    return frame_at(plane.vector(("x", "y", "z")), plane.vector(("nx", "ny", "nz")))
+
+
+def exact_plane(points: Points) -> Feature | None:
+    """Plane that points lie in to rounding (a photographed face at one height); None where they scatter about it.
+
+    Such points say nothing about their noise across the plane, so the plane has no own error.
+    """
+    if len(points) < 3:
+        return None
+    _, squares, _ = principal_axes(np.ascontiguousarray(points.xyz.T))
+    if not squares[0] <= 1e-18 * squares[2] or squares[1] <= 1e-18 * squares[2]:
+        return None
+    plane = fit_plane(replace(points, noise=np.full(len(points), np.nan)), robust=False, form="none")
+    return replace(plane, cov_own=np.zeros((6, 6)), dof=math.inf)
+
+
+def seen_in(frame: Frame, points: Points) -> Cloud:
+    """Points as rows (2, N) in a plane; two modes are added last: what a lean of n to e1 and e2 does to them.
+
+    A point at height h above the plane is projected along n, so its foot moves by −h δn.
+    """
+    cloud = cloud_of(points, frame.axes[:, :2], frame.origin)
+    height = (points.xyz - frame.origin) @ frame.axes[:, 2]
+    lean = -height[None, :, None] * np.eye(2)[:, None, :]
+    return Cloud(cloud.rows, cloud.noise, np.concatenate([cloud.modes, lean]))
+
+
+def with_plane(plane: Feature, frame: Frame, fitted: Fitted, names: Sequence[str], centre: FloatArray) -> InPlane:
+    """Join the errors of a fit in a plane with the plane's own; centre (3,) is where the height is told."""
+    steps = len(fitted.cov)
+    first, second, normal = frame.axes.T
+    lean = fitted.shared[-2:]
+    turn = np.zeros((steps + 3, 6))
+    turn[:steps, 3:] = lean.T @ frame.axes[:, :2].T
+    turn[steps, :3], turn[steps, 3:] = normal, -(centre - frame.origin)
+    turn[steps + 1, 3:], turn[steps + 2, 3:] = first, second
+    cov = turn @ plane.cov_own @ turn.T
+    from_plane = float(cov[0, 0] + cov[1, 1])
+    cov[:steps, :steps] += fitted.cov
+    every = tuple(dict.fromkeys((*names, *plane.shared_names)))
+    shared = np.zeros((len(every), steps + 3))
+    shared[:, :steps] = align_shared(every, names, fitted.shared[:-2])
+    shared += align_shared(every, plane.shared_names, plane.shared) @ turn.T
+    return InPlane(cov, shared, every, _joined_dof(fitted, plane, from_plane))
+
+
+def _joined_dof(fitted: Fitted, plane: Feature, from_plane: float) -> float:
+    """Welch-Satterthwaite on the two first steps (JCGM 100:2008, G.4)."""
+    own = float(fitted.cov[0, 0] + fitted.cov[1, 1])
+    free = own**2 / fitted.dof + from_plane**2 / plane.dof
+    return (own + from_plane) ** 2 / free if free > 0 else math.inf

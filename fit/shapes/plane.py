@@ -1,0 +1,133 @@
+"""Planes by orthogonal distance."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.errors import CannotDetermine
+from fit.feature import KIND_ORDER, Feature
+from fit.points import FloatArray, Points
+from fit.shapes.fitting import Fitted, cloud_of, fit_model
+from fit.shapes.form import form_of
+from fit.shapes.frame import Frame, frame_at, upright
+
+__all__ = ["PlaneModel", "fit_plane", "principal_axes"]
+
+_LEAST_WIDTH = 5.0
+"""Points must spread across their longest direction by this many times their noise to fix the tilt about it."""
+
+
+def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weighted centroid (D,), mean squares (D,) in ascending order and directions (D, D) in columns."""
+    share = np.full(rows.shape[1], 1 / rows.shape[1]) if weight is None else weight / weight.sum()
+    centre = rows @ share
+    off = rows - centre[:, None]
+    squares, directions = np.linalg.eigh((off if weight is None else off * (share * len(share))) @ off.T / len(share))
+    return centre, np.maximum(squares, 0.0), directions
+
+
+class PlaneModel:
+    """Local step: height along n, lean towards e1 and e2."""
+
+    kind = "plane"
+    parameters = 3
+    per_point = 1
+    sample = 3
+
+    def start(self, rows: FloatArray) -> Frame:
+        """Plane of least squares with equal weights, in closed form."""
+        centre, _, directions = principal_axes(rows)
+        return frame_at(centre, directions[:, 0])
+
+    def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        x, y, z = state.local(rows)
+        return z[None], np.stack([-np.ones_like(z), x, y])[:, None]
+
+    def move(self, state: Frame, step: FloatArray) -> Frame:
+        return state.moved((0.0, 0.0, step[0]), step[1:3])
+
+    def gradients(self, state: Frame, rows: FloatArray) -> FloatArray:
+        return np.broadcast_to(state.axes[:, 2][None, :, None], (1, 3, rows.shape[1]))
+
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[Frame], FloatArray]:
+        """Planes through triples (K, 3) of points and the distances (K, N) of all points from them."""
+        first, second, third = (rows[:, picks[:, i]].T for i in range(3))
+        normal = np.cross(second - first, third - first)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        distances = normal @ rows - np.sum(normal * first, axis=1)[:, None]
+        good = np.isfinite(normal).all(axis=1)
+        states = [frame_at(p, n) if ok else Frame(p, np.eye(3)) for p, n, ok in zip(first, normal, good, strict=True)]
+        return states, distances
+
+
+def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, form: str = "least-squares") -> Feature:
+    """Fit a plane by orthogonal distance, weighted by the points' noise.
+
+    x y z is the centroid's foot; its errors are along the normal only. The normal points to the side that the points'
+    own normals name, else its largest component is positive.
+
+    Parameters
+    ----------
+    points : at least 3 (4 where the noise is not known).
+    robust : leave stray points out; correlated : points are in order along an edge and may share slow errors.
+    form : ``none``, ``least-squares`` or ``minimum-zone`` (flatness as in ISO 12781-1, MZPL).
+
+    Raises
+    ------
+    CannotDetermine : too few points, or points in line.
+    """
+    cloud = cloud_of(points)
+    model = PlaneModel()
+    fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    _refuse_line(cloud.rows[:, fitted.kept], fitted)
+    state: Frame = fitted.state
+    foot = points.xyz[fitted.kept].mean(axis=0)
+    height = float(state.axes[:, 2] @ (foot - state.origin))
+    foot = foot - state.axes[:, 2] * height
+    inner = state.local(foot[:, None])[:, 0]
+    normal = _faced(state.axes[:, 2], points.normal[fitted.kept])
+    turn = np.zeros((6, 3))
+    turn[:3] = np.outer(state.axes[:, 2], [1.0, -inner[0], -inner[1]])
+    turn[3:, 1:] = state.axes[:, :2] * math.copysign(1.0, float(normal @ state.axes[:, 2]))
+    return Feature(
+        name="plane",
+        kind="plane",
+        order=KIND_ORDER["plane"],
+        values=np.concatenate([foot, normal]),
+        cov_own=turn @ fitted.cov @ turn.T,
+        shared=fitted.shared @ turn.T,
+        shared_names=points.shared_names,
+        dof=fitted.dof,
+        points=fitted.count,
+        rms=fitted.rms,
+        form=form_of("flatness", model, fitted, cloud.rows, form),
+        residuals=fitted.residuals[0] * math.copysign(1.0, float(normal @ state.axes[:, 2])),
+        rejected=fitted.rejected,
+        source=points.source,
+    )
+
+
+def _faced(normal: FloatArray, sides: FloatArray) -> FloatArray:
+    """Normal turned to the side that the points' normals name; upright where they name none."""
+    known = np.isfinite(sides).all(axis=1)
+    side = float(np.sum(sides[known] @ normal)) if known.any() else 0.0
+    if abs(side) > 0.5 * known.sum() and known.any():
+        return normal if side > 0 else -normal
+    return upright(normal)
+
+
+def _refuse_line(rows: FloatArray, fitted: Fitted) -> None:
+    _, squares, _ = principal_axes(rows)
+    length, width = 2 * math.sqrt(3 * squares[2]), 2 * math.sqrt(3 * squares[1])
+    spread = math.sqrt(squares[0] * len(rows[0]) / max(len(rows[0]) - 3, 1))
+    if math.sqrt(squares[1]) > max(_LEAST_WIDTH * spread, 1e-7 * length):
+        return
+    message = (
+        f"The {rows.shape[1]} points lie in line: {length:.4g} mm long, {width:.3g} mm wide, noise {fitted.rms:.2g} mm; "
+        "they do not fix a plane. Touch it farther apart."
+    )
+    raise CannotDetermine(message)

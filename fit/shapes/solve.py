@@ -1,0 +1,119 @@
+"""One least-squares driver for all shapes: orthogonal distances, weights, Levenberg-Marquardt on scaled columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from fit.errors import CannotDetermine
+from fit.points import FloatArray
+
+__all__ = ["Model", "Solution", "normal_inverse", "solve"]
+
+_LARGE = 4000
+_ROUNDS = 200
+
+
+class Model(Protocol):
+    """What a shape tells the driver. State is the shape's own; points come as rows (3, N)."""
+
+    @property
+    def parameters(self) -> int: ...
+    def evaluate(self, state: Any, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Signed distances (r, N) and their derivatives (p, r, N) by a small local step (p,)."""
+        ...
+
+    def move(self, state: Any, step: FloatArray) -> Any:
+        """State after a local step."""
+        ...
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Solution:
+    """State at the minimum with the distances (r, N), Jacobian (p, r, N) and inverse (p, p) of J W Jᵀ there."""
+
+    state: Any
+    residuals: FloatArray
+    jacobian: FloatArray
+    inverse: FloatArray
+
+
+def normal_inverse(normal: FloatArray) -> FloatArray:
+    """Invert J W Jᵀ on scaled columns; raises CannotDetermine where the points leave a parameter free."""
+    scale = np.sqrt(np.diag(normal))
+    if not (np.isfinite(scale).all() and (scale > 0).all()):
+        message = "The points leave a parameter of the shape free; measure more of it."
+        raise CannotDetermine(message)
+    scaled = normal / np.outer(scale, scale)
+    values, vectors = np.linalg.eigh(scaled)
+    if values[0] < 1e-13 * values[-1]:
+        message = "The points do not fix the shape; measure more of it, spread wider."
+        raise CannotDetermine(message)
+    return (vectors / values) @ vectors.T / np.outer(scale, scale)
+
+
+def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None = None) -> Solution:
+    """Minimise Σ w d² from a start.
+
+    Gauss-Newton steps, damped (Levenberg 1944, Marquardt 1963) only while a step would not lower the sum. Large sets
+    are first solved on a regular part of the points, since the last steps then need few passes over all of them.
+    """
+    count = rows.shape[1]
+    if count > 4 * _LARGE:
+        part = slice(None, None, count // _LARGE)
+        state = solve(model, state, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
+    size = float(np.ptp(rows)) + 1e-300
+    damping = 0.0
+    residuals, jacobian = model.evaluate(state, rows)
+    total = _total(residuals, weight)
+    for _ in range(_ROUNDS):
+        normal, gradient = _normal(residuals, jacobian, weight)
+        step, length = _step(normal, gradient, damping)
+        if length <= 1e-9 * math.sqrt(total) + 4e-16 * size * math.sqrt(_mass(weight, count)):
+            return Solution(state, residuals, jacobian, normal_inverse(normal))
+        trial = model.move(state, step)
+        new_residuals, new_jacobian = model.evaluate(trial, rows)
+        new_total = _total(new_residuals, weight)
+        if new_total <= total * (1 + 1e-14):
+            damping = 0.0 if damping < 1e-4 else damping / 10
+            state, residuals, jacobian, total = trial, new_residuals, new_jacobian, new_total
+        elif length <= 1e-6 * math.sqrt(total) and damping == 0:
+            return Solution(state, residuals, jacobian, normal_inverse(normal))
+        else:
+            damping = max(10 * damping, 1e-3)
+    message = "The fit did not settle; the points do not look like this shape."
+    raise CannotDetermine(message)
+
+
+def _mass(weight: FloatArray | None, count: int) -> float:
+    return float(count) if weight is None else float(weight.sum())
+
+
+def _total(residuals: FloatArray, weight: FloatArray | None) -> float:
+    if weight is None:
+        flat = residuals.ravel()
+        return float(flat @ flat)
+    return float(np.sum(residuals * residuals * weight))
+
+
+def _normal(residuals: FloatArray, jacobian: FloatArray, weight: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    count = len(jacobian)
+    flat = jacobian.reshape(count, -1)
+    weighted = flat if weight is None else (jacobian * weight).reshape(count, -1)
+    return weighted @ flat.T, weighted @ residuals.ravel()
+
+
+def _step(normal: FloatArray, gradient: FloatArray, damping: float) -> tuple[FloatArray, float]:
+    """Damped step (p,) and its length in distance units."""
+    scale = np.sqrt(np.diag(normal))
+    scale = np.where(scale > 0, scale, 1.0)
+    scaled = normal / np.outer(scale, scale)
+    scaled[np.diag_indices_from(scaled)] += damping + 1e-15
+    try:
+        step = -np.linalg.solve(scaled, gradient / scale)
+    except np.linalg.LinAlgError:
+        step = -np.linalg.lstsq(scaled, gradient / scale, rcond=1e-13)[0]
+    return step / scale, math.sqrt(float(step @ scaled @ step))

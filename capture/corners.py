@@ -186,7 +186,9 @@ def _levenberg_marquardt(
         step[:, 4:6] = np.clip(step[:, 4:6], -2, 2)
         step[:, 6:8] = np.clip(step[:, 6:8], -0.2, 0.2)
         trial = p[active] + step
-        trial[:, 8] = np.clip(trial[:, 8], np.maximum(_BLUR_MIN, p[active, 8] / 2), np.minimum(_BLUR_MAX, p[active, 8] * 2))
+        trial[:, 8] = np.clip(
+            trial[:, 8], np.maximum(_BLUR_MIN, p[active, 8] / 2), np.minimum(_BLUR_MAX, p[active, 8] * 2)
+        )
         value, slope = _model(trial, x, y)
         new_cost, new_normal, new_gradient = _normal_equations(levels[active] - value, weight[active], slope)
         better = new_cost <= cost[active]

@@ -145,10 +145,16 @@ def _refuse_mirrored(image: Image, codes: Sequence[int]) -> None:
 
 def _no_target(image: Image, kinds: Collection[str], count: int) -> CannotDetermine:
     what = " or ".join(sorted(kinds))
-    seen = f"only {count} marker{'s' * (count > 1)} of a printed {what} can be read" if count else f"no printed {what} is found"
+    seen = (
+        f"only {count} marker{'s' * (count > 1)} of a printed {what} can be read"
+        if count
+        else f"no printed {what} is found"
+    )
     blurred = _edge_blur(image) > 2.5
-    why = "the picture is blurred; hold the phone still, let it focus" if blurred else (
-        f"lay the printed {what} flat around the part, keep all of it in view and evenly lit"
+    why = (
+        "the picture is blurred; hold the phone still, let it focus"
+        if blurred
+        else (f"lay the printed {what} flat around the part, keep all of it in view and evenly lit")
     )
     return CannotDetermine(f"{image.path}: {seen}: {why}, and shoot again.")
 
@@ -159,7 +165,9 @@ def _edge_blur(image: Image) -> float:
 
     grey = image.grey8
     smooth = cv2.GaussianBlur(grey, (0, 0), 1.0).astype(np.float32)
-    slope = cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
+    slope = cv2.magnitude(
+        cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
+    )
     steepest = float(np.percentile(slope[::3, ::3], 99.9))
     low, high = np.percentile(grey[::7, ::7], (2, 98))
     return float((high - low) / max(steepest * np.sqrt(2 * np.pi), 1e-6))
@@ -181,7 +189,9 @@ def _find_corners(image: Image, piece: Piece, own: Mapping[int, Sequence[FloatAr
     ids = piece.corner_ids()
     corners, ids = _refine_all(image, piece, guess, ids)
     if len(ids) < 4:
-        message = f"Of the {piece.name} only {len(ids)} of {len(piece.corner_ids())} corners can be located; uncover it."
+        message = (
+            f"Of the {piece.name} only {len(ids)} of {len(piece.corner_ids())} corners can be located; uncover it."
+        )
         raise CannotDetermine(message)
     return FoundPiece(piece, ids, corners.px, corners.cov, corners.blur, int(inlier.sum()), len(piece.corner_ids()))
 
@@ -217,7 +227,11 @@ def _refuse_old_layout(image: Image, piece: Piece, names: Sequence[int], places:
     square = np.array([(0, 0), (1, 0), (1, -1), (0, -1)]) * piece.marker
     nominal = np.array(
         [
-            square + (cells[i - piece.first_id][0] * piece.square + gap, piece.height - cells[i - piece.first_id][1] * piece.square - gap)
+            square
+            + (
+                cells[i - piece.first_id][0] * piece.square + gap,
+                piece.height - cells[i - piece.first_id][1] * piece.square - gap,
+            )
             for i in names
         ]
     )

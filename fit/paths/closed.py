@@ -1,0 +1,58 @@
+"""First readings of an edge: an open one as it is cut, a closed one cut so that its seam is a true joint."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fit.paths.chain import Chain
+from fit.paths.cut import Cut, best_cut
+from fit.paths.moments import free_curvature
+from fit.paths.plan import Edge, fit_plan, plan_of_cut
+from fit.paths.refine import Fit, Rows, refine
+
+__all__ = ["first_fit"]
+
+
+def first_fit(edge: Edge, penalty: float, closed: bool, extra: Rows | None = None) -> tuple[Edge, Fit | None]:
+    """Cut an edge and fit the pieces together; a closed edge comes back turned to start at a joint."""
+    cut = best_cut(edge.xy, edge.weight, penalty)
+    if not closed:
+        return edge, fit_plan(edge, plan_of_cut(edge, cut, False), extra)
+    if len(cut.arcs) > 1:
+        edge, cut = _turned(edge, cut, penalty)
+    if len(cut.arcs) == 1:
+        return edge, _circle(edge)
+    return edge, fit_plan(edge, plan_of_cut(edge, cut, True), extra)
+
+
+def _turned(edge: Edge, cut: Cut, penalty: float) -> tuple[Edge, Cut]:
+    """Start a closed edge at the joint farthest from the seam, and cut the stretch across the old seam anew."""
+    n = len(edge.xy)
+    inner = cut.bounds[1:-1]
+    start = int(inner[np.argmin(np.abs(inner - n / 2))])
+    edge = edge.part(start, start + n)
+    ends = np.unique((cut.bounds[:-1] - start) % n)
+    arcs = np.roll(cut.arcs, -int(np.searchsorted(cut.bounds, start)))
+    seam = n - start
+    before, after = ends[ends < seam - 1], ends[ends > seam + 1]
+    low = int(before[-2]) if len(before) > 2 else 0
+    high = int(after[1]) if len(after) > 2 else n
+    middle = best_cut(edge.xy[low:high], edge.weight[low:high], penalty)
+    closed_ends = np.append(ends, n)
+    keep_left, keep_right = closed_ends < low, closed_ends > high
+    bounds = np.concatenate([closed_ends[keep_left], middle.bounds + low, closed_ends[keep_right]])
+    left, right = arcs[: int(keep_left.sum())], arcs[len(arcs) - int(keep_right.sum()) :]
+    return edge, Cut(bounds, np.concatenate([left, middle.arcs, right]))
+
+
+def _circle(edge: Edge) -> Fit | None:
+    """A closed edge of one piece: a full circle."""
+    middle = edge.xy.mean(axis=0)
+    offset = edge.xy - middle
+    turn = np.sign(np.sum(offset[:-1, 0] * offset[1:, 1] - offset[:-1, 1] * offset[1:, 0]))
+    kappa = turn * abs(free_curvature(edge.xy, edge.weight))
+    heading = float(np.arctan2(offset[0, 1], offset[0, 0]) + turn * np.pi / 2)
+    one = np.ones(1, dtype=bool)
+    start = middle + offset[0] / np.hypot(*offset[0]) / abs(kappa)
+    chain = Chain(start, heading, np.array([2 * np.pi / abs(kappa)]), np.array([kappa]), np.zeros(1), one, ~one, True)
+    return refine(edge.xy, edge.weight, chain, np.array([0, len(edge.xy)]))

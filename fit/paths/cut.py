@@ -1,0 +1,107 @@
+"""The best cut of an ordered edge into independent lines and arcs, by dynamic programming.
+
+The cut found is the exact minimum of Σ misfit/σ² + Σ penalty over all cuts on the grid of groups: a start is given up
+only where no later end can make it part of a better cut (R. Killick, P. Fearnhead, I. A. Eckley, J. Am. Stat. Assoc. 107
+(2012) 1590), which holds because the misfit of an arc never falls when points are added to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.paths.moments import Chunks, arc_misfit, central, chunk_points, line_misfit, shifted
+from fit.points import FloatArray
+
+__all__ = ["Cut", "best_cut", "group_size"]
+
+_ROWS, _COLUMNS = 16, 128
+_MOST_GROUPS = 700
+_LEAST_LINE, _LEAST_ARC = 3, 4
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Cut:
+    """Pieces of an ordered edge: bounds (K + 1,) point indices, arcs (K,) whether each is an arc."""
+
+    bounds: NDArray[np.int_]
+    arcs: NDArray[np.bool_]
+
+
+def group_size(n: int) -> int:
+    """Points per group that keep the search near linear: single points up to about a thousand."""
+    return max(1, round(n / _MOST_GROUPS)) if n > 1.5 * _MOST_GROUPS else 1
+
+
+def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
+    """Cut points (N, 2) with weights 1/σ² (N,) into lines and arcs.
+
+    penalty : cost of one free number, in units of χ²; a line counts three (two of its own and its end), an arc four.
+    """
+    chunks = chunk_points(xy, weight, group_size(len(xy)))
+    count = len(chunks.weight)
+    cost = np.full(count + 1, np.inf)
+    cost[0] = 0.0
+    came_from = np.zeros(count + 1, dtype=int)
+    as_arc = np.zeros(count + 1, dtype=bool)
+    for top in range(0, count, _ROWS):
+        _push_block(chunks, top, penalty, (cost, came_from, as_arc))
+    ends = [count]
+    while ends[-1] > 0:
+        ends.append(int(came_from[ends[-1]]))
+    order = np.array(ends[::-1])
+    return Cut(chunks.first[order], as_arc[order[1:]])
+
+
+def _push_block(chunks: Chunks, top: int, penalty: float, state: tuple[np.ndarray, np.ndarray, np.ndarray]) -> None:
+    """Offer every piece that starts in the block of rows at `top` to the ends that it may reach."""
+    cost, _, _ = state
+    count = len(chunks.weight)
+    rows = np.arange(top, min(top + _ROWS, count))
+    origin = chunks.centre[rows]
+    carry = np.zeros((9, len(rows), 1))
+    for left in range(top, count, _COLUMNS):
+        columns = np.arange(left, min(left + _COLUMNS, count))
+        inside = columns[None, :] >= rows[:, None]
+        sums = np.cumsum(np.stack(shifted(chunks, slice(left, columns[-1] + 1), origin)) * inside, axis=2) + carry
+        carry = sums[:, :, -1:]
+        pieces, arc, least = _piece_costs(sums, chunks, rows, columns, penalty)
+        if left == top:
+            for i, row in enumerate(rows):
+                _offer(state, columns + 1, cost[row] + pieces[i], row, arc[i])
+        else:
+            totals = cost[rows][:, None] + pieces
+            best = np.argmin(totals, axis=0)
+            pick = (best, np.arange(len(columns)))
+            _offer(state, columns + 1, totals[pick], rows[best], arc[pick])
+        if (cost[rows] + least[:, -1] >= cost[columns[-1] + 1]).all():
+            return
+
+
+def _piece_costs(
+    sums: FloatArray, chunks: Chunks, rows: np.ndarray, columns: np.ndarray, penalty: float
+) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Cost of each piece (R, C), whether it is better as an arc, and the misfit no longer piece can undercut."""
+    points = chunks.first[columns + 1][None, :] - chunks.first[rows][:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        n, _, _, *moments = central(list(sums))
+        line = line_misfit(n, *moments[:3])
+        least = arc_misfit(n, *moments)
+    line_cost = np.where(points >= _LEAST_LINE, line + 3 * penalty, np.inf)
+    arc_cost = np.where(points >= _LEAST_ARC, least + 4 * penalty, np.inf)
+    is_arc = arc_cost < line_cost
+    return np.where(is_arc, arc_cost, line_cost), is_arc, least
+
+
+def _offer(
+    state: tuple[np.ndarray, ...], ends: np.ndarray, total: FloatArray, start: np.ndarray, arc: np.ndarray
+) -> None:
+    """Keep the offered way to each end where it beats the one known."""
+    cost, came_from, as_arc = state
+    better = total < cost[ends]
+    where = ends[better]
+    cost[where] = total[better]
+    came_from[where] = np.broadcast_to(start, ends.shape)[better]
+    as_arc[where] = arc[better]

@@ -1,0 +1,272 @@
+"""All pieces of a chain fitted together to the points, by orthogonal distance.
+
+The unknowns are the chain's natural ones, so tangent continuity costs no constraint. Every derivative is the move of the
+curve at a point's foot across the curve; on one piece it is a mix of four functions (two of the normal, one of the
+lever, one of the piece's own curvature), so the normal equations need 4 × 4 sums per piece and no matrix over points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.paths.chain import Chain, Layout, layout, unit, wrap
+from fit.points import FloatArray
+
+__all__ = ["Fit", "Rows", "basis", "columns", "free_mask", "hold", "refine", "solve_held"]
+
+Rows = Callable[[Chain, Layout, FloatArray], tuple[FloatArray, FloatArray]]
+"""Further conditions: (chain, layout, columns (3, P)) -> gradient (C, P) and present misfit (C,)."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fit:
+    """A chain fitted to points.
+
+    Attributes
+    ----------
+    chain : the chain. bounds : (K + 1,) first point of each piece, and the number of points.
+    chi2 : weighted sum of squared distances. residuals : (N,) mm, left of the path positive.
+    along : (N,) mm from the start of its piece to each point's foot. foot_heading : (N,) radians.
+    """
+
+    chain: Chain
+    bounds: NDArray[np.int_]
+    chi2: float
+    residuals: FloatArray
+    along: FloatArray
+    foot_heading: FloatArray
+
+    @property
+    def piece(self) -> NDArray[np.int_]:
+        """Piece number of each point (N,)."""
+        return np.repeat(np.arange(len(self.chain)), np.diff(self.bounds))
+
+
+def _assign(xy: FloatArray, chain: Chain, where: Layout, bounds: NDArray[np.int_]) -> NDArray[np.int_] | None:
+    """Move each joint's place among the points to where the points pass it; None where a piece ran out of points."""
+    if len(chain) == 1:
+        return bounds
+    middle = (bounds[:-1] + bounds[1:]) // 2
+    if (np.diff(middle) < 1).any():
+        return None
+    joint = where.joints[1:-1]
+    across = unit(where.after[:-1]) + unit(where.before[1:])
+    window = np.repeat(np.arange(len(chain) - 1), np.diff(middle))
+    offset = xy[middle[0] : middle[-1]] - joint[window]
+    behind = np.einsum("ij,ij->i", offset, across[window]) < 0
+    moved = bounds.copy()
+    moved[1:-1] = middle[:-1] + np.add.reduceat(behind, middle[:-1] - middle[0])
+    return moved if (np.diff(moved) >= 1).all() else None
+
+
+def _measure(xy: FloatArray, weight: FloatArray, chain: Chain, where: Layout, bounds: NDArray[np.int_]) -> Fit:
+    """Feet and signed distances of all points from their pieces; lines and circles run on beyond their ends."""
+    piece = np.repeat(np.arange(len(chain)), np.diff(bounds))
+    kappa, heading = chain.curvatures[piece], where.before[piece]
+    c, s = np.cos(where.before)[piece], np.sin(where.before)[piece]
+    dx, dy = (xy - where.joints[piece]).T
+    a, b = dx * c + dy * s, dy * c - dx * s
+    r2 = a * a + b * b
+    q = np.sqrt(np.maximum(1 - 2 * kappa * b + kappa * kappa * r2, 0.0))
+    distance = (2 * b - kappa * r2) / (1 + q)
+    half = (chain.curvatures * chain.lengths / 2)[piece]
+    bend = half + wrap(np.arctan2(kappa * a, 1 - kappa * b) - half)
+    curved = np.abs(kappa) > 1e-12
+    along = np.where(curved, bend / np.where(curved, kappa, 1.0), a)
+    return Fit(chain, bounds, float(weight @ (distance * distance)), distance, along, heading + bend)
+
+
+def basis(xy: FloatArray, fit: Fit) -> FloatArray:
+    """The four functions (4, N) that every derivative on a piece is a mix of: normal x, y, lever, own curvature."""
+    tx, ty = np.cos(fit.foot_heading), np.sin(fit.foot_heading)
+    x, y = xy[:, 0] + ty * fit.residuals, xy[:, 1] - tx * fit.residuals
+    half = fit.chain.curvatures[fit.piece] * fit.along / 2
+    return np.stack([-ty, tx, tx * x + ty * y, 0.5 * (fit.along * np.sinc(half / np.pi)) ** 2])
+
+
+def columns(chain: Chain, where: Layout) -> tuple[FloatArray, FloatArray]:
+    """Each unknown's effect downstream: (3, P) move in x, y and turn about the origin; and (K, 4, P) by piece.
+
+    The unknowns are x, y, heading of the start, then length, curvature and turn of each piece.
+    """
+    k = len(chain)
+    ex, ey = np.cos(where.after), np.sin(where.after)
+    (qx, qy), (px, py) = where.joints[1:].T, where.joints[:-1].T
+    bend, length = chain.curvatures * chain.lengths, chain.lengths
+    half, mid = bend / 2, where.before + bend / 2
+    sinc = np.sinc(half / np.pi)
+    slope = np.where(np.abs(half) < 1e-4, -half / 3, (np.cos(half) - sinc) / np.where(half == 0, 1.0, half))
+    dx = 0.5 * length**2 * (slope * np.cos(mid) - sinc * np.sin(mid))
+    dy = 0.5 * length**2 * (slope * np.sin(mid) + sinc * np.cos(mid))
+    one = np.ones(k)
+    table = np.zeros((3, 3 + 3 * k))
+    table[:, :3] = np.array([[1.0, 0.0, chain.start[1]], [0.0, 1.0, -chain.start[0]], [0.0, 0.0, 1.0]])
+    table[:, 3::3] = ex + chain.curvatures * qy, ey - chain.curvatures * qx, chain.curvatures
+    table[:, 4::3] = dx + length * qy, dy - length * qx, length
+    table[:, 5::3] = py, -px, one
+    reach = np.zeros((k, 3 + 3 * k))
+    reach[:, :3] = 1.0
+    later = np.tri(k, k, -1)
+    reach[:, 3::3], reach[:, 4::3], reach[:, 5::3] = later, later, later + np.eye(k)
+    full = np.zeros((k, 4, 3 + 3 * k))
+    full[:, :3] = table[None] * reach[:, None]
+    full[np.arange(k), 3, 4 + 3 * np.arange(k)] = 1.0
+    return table, full
+
+
+def free_mask(chain: Chain) -> NDArray[np.bool_]:
+    """Which of the P unknowns are free once tangent joints hold: lengths, curvatures of arcs, turns of corners."""
+    free = np.ones(3 + 3 * len(chain), dtype=bool)
+    free[4::3], free[5::3] = chain.arcs, chain.corners
+    free[5] = False
+    free[-3] = chain.closed
+    return free
+
+
+def hold(chain: Chain, where: Layout, table: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Conditions that every chain meets: an open one does not slide along itself, a closed one meets its start."""
+    p = table.shape[1]
+    if not chain.closed:
+        row = np.zeros((1, p))
+        row[0, :2] = unit(chain.heading)
+        return row, np.zeros(1)
+    end = where.joints[-1]
+    if len(chain) == 1:  # a full circle: it closes by its turn, and may not slide along itself
+        rows = np.zeros((2, p))
+        rows[0, :2], rows[1] = unit(chain.heading), table[2]
+        rows[1, 2] -= 1.0
+        return rows, np.array([0.0, float(wrap(where.after[-1] - chain.heading))])
+    rows = np.stack([table[0] - table[2] * end[1], table[1] + table[2] * end[0], table[2]])
+    rows[0, 0] -= 1.0
+    rows[1, 1] -= 1.0
+    rows[2, 2] -= 1.0
+    misfit = np.array([*(end - chain.start), float(wrap(where.after[-1] - chain.heading))])
+    return (rows[:2], misfit[:2]) if chain.corners[0] else (rows, misfit)
+
+
+def solve_held(
+    normal: FloatArray, gradient: FloatArray, rows: FloatArray, misfit: FloatArray, damping: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """Step of the held least-squares problem and the covariance of its unknowns, with columns scaled to unit size."""
+    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12 * np.diag(normal).max() + 1e-300))
+    held = rows * scale
+    size = np.linalg.norm(held, axis=1)
+    held, target = held / size[:, None], misfit / size
+    p, c = len(scale), len(held)
+    system = np.zeros((p + c, p + c))
+    system[:p, :p] = normal * scale[:, None] * scale
+    system[np.arange(p), np.arange(p)] += damping
+    system[:p, p:], system[p:, :p] = held.T, held
+    inverse = np.linalg.inv(system)
+    step = inverse[:p] @ np.concatenate([gradient * scale, -target])
+    return step * scale, inverse[:p, :p] * scale[:, None] * scale
+
+
+def _apply(chain: Chain, step: FloatArray) -> Chain:
+    return replace(
+        chain,
+        start=chain.start + step[:2],
+        heading=chain.heading + step[2],
+        lengths=chain.lengths + step[3::3],
+        curvatures=chain.curvatures + step[4::3],
+        turns=chain.turns + step[5::3],
+    )
+
+
+def _step(
+    xy: FloatArray, weight: FloatArray, fit: Fit, where: Layout, damping: float, extra: Rows | None
+) -> tuple[FloatArray, bool]:
+    """One damped step (P,), and whether it may be judged by χ² (the joints were tangent before it)."""
+    chain = fit.chain
+    table, full = columns(chain, where)
+    slack = (chain.turns != 0) & ~chain.corners
+    free = free_mask(chain)
+    free[5::3] |= slack
+    rows, misfit = hold(chain, where, table)
+    if slack.any():
+        tangent = np.zeros((int(slack.sum()), table.shape[1]))
+        tangent[np.arange(len(tangent)), 5 + 3 * np.flatnonzero(slack)] = 1.0
+        rows, misfit = np.concatenate([rows, tangent]), np.concatenate([misfit, chain.turns[slack]])
+    if extra is not None:
+        more, less = extra(chain, where, table)
+        rows, misfit = np.concatenate([rows, more]), np.concatenate([misfit, less])
+    normal, gradient = normal_equations(xy, weight, fit, full[:, :, free])
+    found, _ = solve_held(normal, gradient, rows[:, free], misfit, damping)
+    step = np.zeros(table.shape[1])
+    step[free] = found
+    return step, bool(np.abs(misfit).max() < 1e-6)
+
+
+def normal_equations(xy: FloatArray, weight: FloatArray, fit: Fit, full: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """JᵀWJ (P, P) and JᵀWr (P,) from 4 × 4 sums per piece; full is (K, 4, P)."""
+    b = basis(xy, fit)
+    upper = np.triu_indices(4)
+    sums = np.add.reduceat(
+        np.concatenate([b[upper[0]] * b[upper[1]], b * fit.residuals]) * weight, fit.bounds[:-1], axis=1
+    )
+    moments = np.zeros((len(fit.chain), 4, 4))
+    moments[:, upper[0], upper[1]] = moments[:, upper[1], upper[0]] = sums[:10].T
+    p = full.shape[2]
+    normal = full.reshape(-1, p).T @ (moments @ full).reshape(-1, p)
+    return normal, full.reshape(-1, p).T @ sums[10:].T.reshape(-1)
+
+
+def _shorten(chain: Chain, step: FloatArray) -> FloatArray:
+    """Scale a step so that no length loses more than four fifths and no arc turns by more than 340°."""
+    loss = -step[3::3] / chain.lengths
+    step = step * min(1.0, 0.8 / max(float(loss.max()), 1e-12))
+    moved = _apply(chain, step)
+    limit = 5.9 if len(chain) > 1 else 7.0
+    return step if (np.abs(moved.curvatures * moved.lengths) < limit).all() else 0.3 * step
+
+
+def refine(
+    xy: FloatArray,
+    weight: FloatArray,
+    chain: Chain,
+    bounds: NDArray[np.int_],
+    extra: Rows | None = None,
+    rounds: int = 30,
+    settle: float = 1e-3,
+) -> Fit | None:
+    """Fit the chain to points (N, 2) with weights 1/σ² (N,), from a start near by; None where it finds no hold.
+
+    Levenberg-Marquardt with the tangent, closing and user conditions held exactly by multipliers.
+    settle : a fall of χ² below this ends the search.
+    """
+    where = layout(chain)
+    bounds = _assign(xy, chain, where, bounds) if (np.diff(bounds) > 1).all() else bounds
+    if bounds is None:
+        return None
+    fit, damping = _measure(xy, weight, chain, where, bounds), 1e-6
+    for _ in range(rounds):
+        try:
+            step, judged = _step(xy, weight, fit, where, damping, extra)
+        except np.linalg.LinAlgError:
+            return None
+        moved = _apply(fit.chain, _shorten(fit.chain, step))
+        place = layout(moved)
+        new_bounds = _assign(xy, moved, place, fit.bounds)
+        if new_bounds is None:
+            return None
+        trial = _measure(xy, weight, moved, place, new_bounds)
+        gain = fit.chi2 - trial.chi2
+        if judged and (gain < 0 or not np.isfinite(trial.chi2)):
+            if -gain < settle and np.isfinite(trial.chi2) and damping < 1e-3:
+                return _finished(trial)
+            damping = max(damping * 30, 1e-3)
+            if damping > 1e4:
+                return _finished(fit)
+            continue
+        fit, where, damping = trial, place, damping / 10
+        if judged and gain < settle:
+            return _finished(fit)
+    return _finished(fit) if np.abs(fit.chain.turns[~fit.chain.corners]).max(initial=0) < 1e-9 else None
+
+
+def _finished(fit: Fit) -> Fit | None:
+    return fit if np.isfinite(fit.chi2) and (fit.chain.lengths > 1e-6).all() else None

@@ -1,0 +1,122 @@
+"""The search for the reading of an edge that its noise supports, by moves judged after refinement.
+
+A reading's cost is χ² + ln(n) per free number (the Bayesian information criterion, G. Schwarz, Ann. Stat. 6 (1978) 461):
+the same for the cut before tangency and for the chain after it, so what the free cut confuses (a short line between two
+arcs, a tight bend of few points) is settled once the joint chain has been fitted both ways.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fit.paths.moves import near_joint, near_piece
+from fit.paths.plan import Edge, Plan, fit_plan, free_numbers, part_plan, plan_of, replaced, rolled
+from fit.paths.refine import Fit
+from fit.points import FloatArray
+
+__all__ = ["Rival", "cost_of", "search"]
+
+_REACH = 2
+_ROUNDS = 12
+
+_Memo = dict[tuple[object, ...], list["Rival"]]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Rival:
+    """Another reading of pieces first … last − 1: its plan, what it costs more, the χ² it saves and its free numbers."""
+
+    first: int
+    last: int
+    plan: Plan
+    excess: float
+    saved: float
+    numbers: int
+
+
+def cost_of(fit: Fit, penalty: float) -> float:
+    """χ² plus the penalty of the chain's free numbers."""
+    return fit.chi2 + penalty * free_numbers(fit.chain.arcs, fit.chain.corners)
+
+
+def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]]:
+    """Improve a fitted chain until no move lowers its cost; return it with the readings that came closest.
+
+    The edge is returned too, as a closed one may have been turned to start with another piece.
+    """
+    memo: _Memo = {}
+    rivals: list[Rival] = []
+    for _ in range(_ROUNDS):
+        rivals = [rival for spot in _spots(fit) for rival in _judged(edge, fit, spot, penalty, memo)]
+        better = sorted((r for r in rivals if r.excess < -1e-3), key=lambda r: r.excess)
+        adopted = _adopt(edge, fit, better, penalty)
+        if adopted is None:
+            break
+        edge, fit = adopted
+    return edge, fit, rivals
+
+
+def _spots(fit: Fit) -> list[tuple[str, int]]:
+    k = len(fit.chain)
+    first = 0 if fit.chain.closed and k > 1 else 1
+    return [("piece", i) for i in range(k)] + [("joint", j) for j in range(first, k)]
+
+
+def _window(fit: Fit, spot: tuple[str, int]) -> tuple[int, int]:
+    """First and last piece (exclusive) whose fit a move at the spot can change much."""
+    what, i = spot
+    first, last = i - _REACH, i + _REACH + (what == "piece")
+    k = len(fit.chain)
+    if fit.chain.closed:
+        return (first, last) if last - first < k else (0, k)
+    return max(first, 0), min(last, k)
+
+
+def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, memo: _Memo) -> list[Rival]:
+    """All readings next to the present one at a spot, each fitted in its window and weighed against the present one."""
+    first, last = _window(fit, spot)
+    part, plan = part_plan(edge, plan_of(fit), first, last)
+    what, at = spot[0], spot[1] - first
+    key = (what, at, plan.kinds, tuple(part.index[np.minimum(plan.bounds, len(part.index) - 1)] // 4))
+    if key not in memo:
+        memo[key] = _weighed(part, plan, (what, at), penalty)
+    return [replace(rival, first=first, last=last) for rival in memo[key]]
+
+
+def _weighed(part: Edge, plan: Plan, spot: tuple[str, int], penalty: float) -> list[Rival]:
+    base = fit_plan(part, plan)
+    if base is None:
+        return []
+    what, at = spot
+    if plan.closed and what == "joint" and at == 0:
+        return []
+    settled = plan_of(base)
+    found = []
+    for other in near_piece(part, settled, at) if what == "piece" else near_joint(part, settled, at):
+        trial = fit_plan(part, other)
+        if trial is not None:
+            numbers = free_numbers(trial.chain.arcs, trial.chain.corners) - free_numbers(
+                base.chain.arcs, base.chain.corners
+            )
+            saved = base.chi2 - trial.chi2
+            found.append(Rival(0, 0, plan_of(trial), penalty * numbers - saved, saved, numbers))
+    return found
+
+
+def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[Edge, Fit] | None:
+    """The first of the better readings that lowers the cost of the whole chain."""
+    for rival in better:
+        place, plan = edge, plan_of(fit)
+        if rival.plan.closed:
+            whole = rival.plan
+        elif plan.closed:
+            place, plan = rolled(edge, plan, rival.first)
+            whole = replaced(plan, 0, rival.last - rival.first, rival.plan)
+        else:
+            whole = replaced(plan, rival.first, rival.last, rival.plan)
+        trial = fit_plan(place, whole)
+        if trial is not None and cost_of(trial, penalty) < cost_of(fit, penalty) - 1e-3:
+            return place, trial
+    return None

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.errors import CannotDetermine
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
 from fit.shapes.curvature import refuse_flat
@@ -17,39 +16,9 @@ from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
 from fit.shapes.inplane import exact_plane, frame_of, seen_in, with_plane
 from fit.shapes.plane import principal_axes
+from fit.shapes.taubin import taubin
 
-__all__ = ["CircleFit", "CircleInPlaneModel", "CircleModel", "circle_of", "fit_circle", "taubin"]
-
-
-def taubin(rows: FloatArray) -> FloatArray:
-    """Centre and radius (3,) of Taubin's algebraic circle through points (2, N).
-
-    Taubin 1991; Newton's iteration on the characteristic polynomial as in Chernov, Circular and Linear Regression
-    (2010), 5.9. Nearly free of bias on short arcs, unlike the plain algebraic fit.
-    """
-    centre = rows.mean(axis=1)
-    x, y = rows - centre[:, None]
-    z = x * x + y * y
-    count = rows.shape[1]
-    mxx, myy, mxy, mxz, myz, mzz = (float(a @ b) / count for a, b in ((x, x), (y, y), (x, y), (x, z), (y, z), (z, z)))
-    mz, det = mxx + myy, mxx * myy - mxy * mxy
-    a3 = 4 * mz
-    a2 = -3 * mz * mz - mzz
-    a1 = mzz * mz + 4 * det * mz - mxz * mxz - myz * myz - mz**3
-    a0 = mxz * mxz * myy + myz * myz * mxx - mzz * det - 2 * mxz * myz * mxy + mz * mz * det
-    root = 0.0
-    for _ in range(60):
-        value, slope = a0 + root * (a1 + root * (a2 + root * a3)), a1 + root * (2 * a2 + 3 * a3 * root)
-        new = root - value / slope if slope else root
-        if abs(new - root) <= 1e-14 * abs(new) or not math.isfinite(new):
-            break
-        root = new
-    bottom = 2 * (root * root - root * mz + det)
-    if bottom == 0:
-        message = "The points lie in line; they give no circle."
-        raise CannotDetermine(message)
-    u, v = (mxz * (myy - root) - myz * mxy) / bottom, (myz * (mxx - root) - mxz * mxy) / bottom
-    return np.array([centre[0] + u, centre[1] + v, math.sqrt(u * u + v * v + mz)])
+__all__ = ["CircleFit", "CircleInPlaneModel", "CircleModel", "circle_of", "fit_circle"]
 
 
 class CircleInPlaneModel:

@@ -38,7 +38,7 @@ def upright(normal: ArrayLike) -> FloatArray:
 
 
 def base_swing(axes: FloatArray) -> FloatArray:
-    """Derivative (3,) of an angle in the plane by n: e1, the projection of a fixed direction, turns as n leans to e2."""
+    """Derivative (3,) of an angle in the plane by n: e1, a fixed direction's projection, turns as n leans to e2."""
     along = float(base_direction(axes[:, 2]) @ axes[:, 2])
     return np.asarray(along / math.sqrt(1 - along**2) * axes[:, 1])
 

@@ -127,7 +127,7 @@ def _refuse_line(rows: FloatArray, fitted: Fitted) -> None:
     if math.sqrt(squares[1]) > max(_LEAST_WIDTH * spread, 1e-7 * length):
         return
     message = (
-        f"The {rows.shape[1]} points lie in line: {length:.4g} mm long, {width:.3g} mm wide, noise {fitted.rms:.2g} mm; "
-        "they do not fix a plane. Touch it farther apart."
+        f"The {rows.shape[1]} points lie in line: {length:.4g} mm long, {width:.3g} mm wide, "
+        f"noise {fitted.rms:.2g} mm; they fix no plane. Touch it farther apart."
     )
     raise CannotDetermine(message)

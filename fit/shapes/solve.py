@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -11,7 +12,7 @@ import numpy as np
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
-__all__ = ["Model", "Solution", "normal_inverse", "solve"]
+__all__ = ["Model", "Solution", "best_of", "normal_inverse", "solve"]
 
 _LARGE = 4000
 _ROUNDS = 200
@@ -86,6 +87,22 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
             damping = max(10 * damping, 1e-3)
     message = "The fit did not settle; the points do not look like this shape."
     raise CannotDetermine(message)
+
+
+def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:
+    """Of several starts the state that ends with the smallest sum, each settled on a regular part of the points."""
+    part = np.ascontiguousarray(rows[:, :: max(rows.shape[1] // 300, 1)])
+    ended: list[tuple[float, Any]] = []
+    for trial in trials:
+        try:
+            found = solve(model, trial, part)
+        except CannotDetermine:
+            continue
+        ended.append((_total(found.residuals, None), found.state))
+    if not ended:
+        message = "The fit did not settle from any start; the points do not look like this shape."
+        raise CannotDetermine(message)
+    return min(ended, key=lambda end: end[0])[1]
 
 
 def _mass(weight: FloatArray | None, count: int) -> float:

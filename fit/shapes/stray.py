@@ -23,7 +23,7 @@ __all__ = ["find_kept", "limit_of_distance"]
 _ALPHA = 0.01
 _SAMPLES = 160
 _SUBSET = 400
-_HEAVY_SAMPLES = 40
+_HEAVY_SAMPLES = 16
 _ROUNDS = 20
 
 Mask = NDArray[np.bool_]
@@ -111,11 +111,24 @@ def _search(model: Model, rows: FloatArray, noise: FloatArray | None, full: Solu
     seen, seen_noise = np.ascontiguousarray(rows[:, part]), None if noise is None else noise[part]
     states, sizes = _trials(model, seen, rng)
     if full is not None:
-        states, sizes = [*states, full.state], [*sizes, np.abs(_distance(model, full.state, seen, None))]
+        near = _concentrated(model, full.state, seen)
+        states, sizes = [*states, near], [*sizes, _distance(model, near, seen, None)]
     if not states:
         return None
     table = np.asarray(sizes) if seen_noise is None else np.asarray(sizes) / seen_noise
     return states[int(np.argmin(_scores(model, table, noise is not None)))]
+
+
+def _concentrated(model: Model, state: Any, rows: FloatArray) -> Any:
+    """State after some rounds of refitting the nearest 60 % of the points (Rousseeuw & Van Driessen 1999)."""
+    most = max((3 * rows.shape[1]) // 5, min(rows.shape[1], model.parameters + 2))
+    for _ in range(6):
+        near = np.argsort(_distance(model, state, rows, None), kind="stable")[:most]
+        try:
+            state = solve(model, state, rows[:, np.sort(near)]).state
+        except CannotDetermine:
+            return state
+    return state
 
 
 def _scores(model: Model, table: FloatArray, known: bool) -> FloatArray:
@@ -140,7 +153,7 @@ def _trials(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[l
         good = np.isfinite(distances).all(axis=1)
         return [states[i] for i in np.flatnonzero(good)], list(np.abs(distances[good]))
     states, sizes = [], []
-    size = min(count, model.parameters + 2)
+    size = min(count, model.parameters + 3)
     for _ in range(_HEAVY_SAMPLES):
         pick = np.sort(rng.permutation(count)[:size])
         try:

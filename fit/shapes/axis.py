@@ -1,0 +1,76 @@
+"""Where the axis of a cylinder or cone may lie: algebraic fits along directions all round, without a guess."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fit.errors import CannotDetermine
+from fit.points import FloatArray
+from fit.shapes.frame import Frame, axes_about, frame_at
+from fit.shapes.plane import principal_axes
+
+__all__ = ["AxisTrial", "axis_trials"]
+
+_DIRECTIONS = 320
+_POINTS = 160
+_BEST = 5
+
+AxisTrial = tuple[Frame, float, float]
+"""Frame with its origin on the axis, radius there, and the radius's growth along the axis."""
+
+
+def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:
+    """Most likely axes, best first.
+
+    Along each direction of a hemisphere the points' squares u² + v² are fitted by 2 u₀ u + 2 v₀ v + c, for a cone also
+    by z² and z: linear, so all directions are solved at once. Ranked by the distances that follow.
+    """
+    part = rows[:, :: max(rows.shape[1] // _POINTS, 1)]
+    centre, squares, principal = principal_axes(part)
+    size = math.sqrt(float(squares.sum()))
+    if not size > 0:
+        message = "All points lie in one place; they give no axis."
+        raise CannotDetermine(message)
+    directions = np.vstack([principal.T, _hemisphere(_DIRECTIONS)])
+    frames = np.stack([axes_about(n) for n in directions])
+    solved, misses = _fits(frames, (part - centre[:, None]) / size, taper)
+    trials: list[AxisTrial] = []
+    for i in np.argsort(misses):
+        if not np.isfinite(misses[i]) or len(trials) == _BEST:
+            break
+        if all(abs(float(frames[i, :, 2] @ frame.axes[:, 2])) < math.cos(math.radians(12)) for frame, _, _ in trials):
+            u, v, radius, growth = solved[i]
+            origin = centre + size * (frames[i, :, :2] @ [u, v])
+            trials.append((frame_at(origin, frames[i, :, 2]), size * float(radius), float(growth)))
+    if not trials:
+        message = "The points do not fix an axis; measure more of the surface."
+        raise CannotDetermine(message)
+    return trials
+
+
+def _hemisphere(count: int) -> FloatArray:
+    """Directions (count, 3) spread evenly over half a sphere (golden-angle spiral)."""
+    i = np.arange(count) + 0.5
+    z = i / count
+    turn = np.pi * (3 - math.sqrt(5)) * i
+    rho = np.sqrt(1 - z**2)
+    return np.column_stack([rho * np.cos(turn), rho * np.sin(turn), z])
+
+
+def _fits(frames: FloatArray, rows: FloatArray, taper: bool) -> tuple[FloatArray, FloatArray]:
+    """Axis place, radius and growth (K, 4) for each frame (K, 3, 3), and mean squared distances (K,)."""
+    u, v, z = np.moveaxis(np.swapaxes(frames, 1, 2) @ rows, 1, 0)
+    square = u * u + v * v
+    columns = [2 * u, 2 * v, np.ones_like(u)] + ([z, z * z] if taper else [])
+    table = np.stack(columns, axis=1)
+    normal = table @ np.swapaxes(table, 1, 2) + 1e-10 * np.eye(len(columns))
+    found = np.linalg.solve(normal, table @ square[:, :, None])[:, :, 0]
+    steep = np.sqrt(np.maximum(found[:, 4], 1e-6)) if taper else np.zeros(len(found))
+    growth = np.where(found[:, 3] < 0, -steep, steep) if taper else steep
+    u0, v0 = found[:, 0], found[:, 1]
+    rho = np.hypot(u - u0[:, None], v - v0[:, None])
+    radius = np.mean(rho - growth[:, None] * z, axis=1)
+    miss = rho - radius[:, None] - growth[:, None] * z
+    return np.column_stack([u0, v0, radius, growth]), np.mean(miss**2, axis=1) / (1 + growth**2)

@@ -1,0 +1,116 @@
+"""Cones by orthogonal distance."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fit.errors import CannotDetermine
+from fit.feature import KIND_ORDER, Feature
+from fit.points import FloatArray, Points
+from fit.shapes.axis import axis_trials
+from fit.shapes.fitting import Fitted, cloud_of, fit_model
+from fit.shapes.form import form_of
+from fit.shapes.frame import Frame
+from fit.shapes.solve import best_of
+
+__all__ = ["ConeModel", "fit_cone"]
+
+State = tuple[Frame, float, float]
+
+
+class ConeModel:
+    """State: frame with n along the axis, radius at its origin, half angle (radius grows along n).
+
+    Step: shift to e1 and e2, lean to e1 and e2, radius, half angle.
+    """
+
+    kind = "cone"
+    parameters = 6
+    per_point = 1
+
+    def start(self, rows: FloatArray) -> State:
+        """Best of the algebraic trials, each settled on a part of the points."""
+        trials = [(frame, radius, math.atan(growth)) for frame, radius, growth in axis_trials(rows, taper=True)]
+        return best_of(self, trials, rows)
+
+    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        c, s = math.cos(state[2]), math.sin(state[2])
+        x, y, z = state[0].local(rows)
+        rho = np.hypot(x, y)
+        inverse = -c / np.maximum(rho, 1e-300)
+        jacobian = np.empty((6, 1, rows.shape[1]))
+        np.multiply(x, inverse, out=jacobian[0, 0])
+        np.multiply(y, inverse, out=jacobian[1, 0])
+        jacobian[2, 0] = jacobian[0, 0] * z - s * x
+        jacobian[3, 0] = jacobian[1, 0] * z - s * y
+        jacobian[4] = -c
+        jacobian[5, 0] = -s * (rho - state[1]) - c * z
+        return ((rho - state[1]) * c - z * s)[None], jacobian
+
+    def move(self, state: State, step: FloatArray) -> State:
+        return state[0].moved((step[0], step[1], 0.0), step[2:4]), state[1] + float(step[4]), state[2] + float(step[5])
+
+    def gradients(self, state: State, rows: FloatArray) -> FloatArray:
+        x, y, _ = state[0].local(rows)
+        outward = np.stack([x, y]) / np.hypot(x, y) * math.cos(state[2])
+        down = np.full((1, rows.shape[1]), -math.sin(state[2]))
+        return (state[0].axes @ np.vstack([outward, down]))[None]
+
+
+def fit_cone(points: Points, *, robust: bool = True, correlated: bool = False, form: str = "least-squares") -> Feature:
+    """Fit a cone by orthogonal distance, weighted by the points' noise.
+
+    x y z is the apex, n points from it into the cone, half_angle is in radians.
+
+    Parameters
+    ----------
+    points : at least 6 (7 where the noise is not known), in two or more rings.
+    robust, correlated : as in `fit_plane`. form : conicity, minimum-zone width.
+
+    Raises
+    ------
+    CannotDetermine : too few points, or a taper that the points cannot tell from none.
+    """
+    cloud, model = cloud_of(points), ConeModel()
+    fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    frame, radius, angle = fitted.state
+    _refuse_straight(fitted)
+    side = math.copysign(1.0, angle)
+    place = -radius / math.tan(angle)
+    across, normal = frame.axes[:, :2], frame.axes[:, 2]
+    turn = np.zeros((7, 6))
+    turn[:3, :4] = np.hstack([across, place * across])
+    turn[:3, 4] = -normal / math.tan(angle)
+    turn[:3, 5] = normal * radius / math.sin(angle) ** 2
+    turn[3:6, 2:4] = side * across
+    turn[6, 5] = side
+    return Feature(
+        name="cone",
+        kind="cone",
+        order=KIND_ORDER["cone"],
+        values=np.array([*(frame.origin + place * normal), *(side * normal), abs(angle)]),
+        cov_own=turn @ fitted.cov @ turn.T,
+        shared=fitted.shared @ turn.T,
+        shared_names=points.shared_names,
+        dof=fitted.dof,
+        points=fitted.count,
+        rms=fitted.rms,
+        form=form_of("conicity", model, fitted, cloud.rows, form),
+        residuals=fitted.residuals[0],
+        rejected=fitted.rejected,
+        source=points.source,
+    )
+
+
+def _refuse_straight(fitted: Fitted) -> None:
+    angle, u = abs(fitted.state[2]), math.sqrt(fitted.cov[5, 5])
+    if 3 * u < angle < math.radians(89.0):
+        return
+    kind = "a cylinder" if angle < math.radians(45) else "a plane"
+    message = (
+        f"The half angle is {math.degrees(angle):.3g} ± {math.degrees(2 * u):.2g}°: as good as {kind}. "
+        f"Fit {kind}, or measure more along the axis."
+    )
+    raise CannotDetermine(message)

@@ -15,7 +15,17 @@ from numpy.typing import NDArray
 from fit.errors import InputError
 from fit.points import FloatArray
 
-__all__ = ["MAX_STICKERS", "MAX_STRIPS", "STICKER_MARKER_MM", "STICKER_FIRST_ID", "Piece", "frame", "piece_of_id", "sheet", "strip"]
+__all__ = [
+    "MAX_STICKERS",
+    "MAX_STRIPS",
+    "STICKER_FIRST_ID",
+    "STICKER_MARKER_MM",
+    "Piece",
+    "frame",
+    "piece_of_id",
+    "sheet",
+    "strip",
+]
 
 MAX_STRIPS = 20
 MAX_STICKERS = 300

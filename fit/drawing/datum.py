@@ -1,0 +1,166 @@
+"""The corner or hole that a sketch measures from, and places in its axes with their own and shared errors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fit.drawing.view import View
+from fit.feature import Feature
+from fit.points import FloatArray
+from fit.uncertain import Value, propagate
+
+__all__ = ["PartAxes", "axes_of"]
+
+_FLAT = math.radians(5.0)
+Numbers = Sequence[float]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PartAxes:
+    """Axes built from features of the part: a direction, what x is measured from, and what y is measured from.
+
+    inputs hold (direction, left, bottom) features, empty where the axes of the results serve; words name them.
+    """
+
+    view: View
+    inputs: tuple[Feature, ...]
+    words: str
+    holes: bool = False
+
+    def _frame(self, values: Sequence[FloatArray]) -> tuple[float, float, float, float]:
+        """cos, sin of the direction and the origin in turned axes, from the values of the inputs."""
+        if not self.inputs:
+            return 1.0, 0.0, 0.0, 0.0
+        along, left, low = values
+        if self.holes:
+            (x1, y1), (x2, y2) = self._point(left), self._point(along)
+            length = math.hypot(x2 - x1, y2 - y1)
+            c, s = (x2 - x1) / length, (y2 - y1) / length
+            return c, s, c * x1 + s * y1, -s * x1 + c * y1
+        c, s = self._direction(self.inputs[0], along)
+        y0 = self._extreme(self.inputs[2], low, c, s, 1, -1)
+        x0 = (
+            self._at_height(left, c, s, y0)
+            if self.inputs[1].kind == "line"
+            else self._extreme(self.inputs[1], left, c, s, 0, -1)
+        )
+        return c, s, x0, y0
+
+    def _point(self, values: Numbers) -> tuple[float, float]:
+        return self.view.flat(values[:3])
+
+    def _direction(self, feature: Feature, values: Numbers) -> tuple[float, float]:
+        (x1, y1), (x2, y2) = self.view.flat(values[:3]), self.view.flat(values[3:6])
+        dx, dy = x2 - x1, y2 - y1
+        if abs(dy) > abs(dx):
+            dx, dy = (dy, -dx) if dy > 0 else (-dy, dx)
+        length = math.copysign(math.hypot(dx, dy), dx)
+        return dx / length, dy / length
+
+    def _at_height(self, values: Numbers, c: float, s: float, height: float) -> float:
+        """x in turned axes of a line where it passes the given height: the corner it makes with the bottom edge."""
+        (x1, y1), (x2, y2) = (_turn(self.view.flat(values[i : i + 3]), c, s) for i in (0, 3))
+        if abs(x2 - x1) > abs(y2 - y1):
+            return min(x1, x2)
+        return x1 + (height - y1) * (x2 - x1) / (y2 - y1)
+
+    def _extreme(self, feature: Feature, values: Numbers, c: float, s: float, axis: int, side: int) -> float:
+        """Outermost coordinate of a piece along one turned axis; a nearly straight edge counts by its middle."""
+        if feature.kind == "line":
+            a, b = (_turn(self.view.flat(values[i : i + 3]), c, s) for i in (0, 3))
+            if abs(a[axis] - b[axis]) <= math.tan(_FLAT) * abs(a[1 - axis] - b[1 - axis]):
+                return (a[axis] + b[axis]) / 2
+            return side * max(side * a[axis], side * b[axis])
+        middle = _turn(self.view.flat(values[:3]), c, s)[axis]
+        size = values[feature.index("radius")] if feature.kind == "arc" else values[feature.index("diameter")] / 2
+        return middle + side * size
+
+    def frame(self) -> tuple[float, float, float, float]:
+        """cos, sin of the turn and origin in turned axes, at the measured values."""
+        return self._frame([feature.values for feature in self.inputs])
+
+    def place(self, flat: tuple[float, float]) -> tuple[float, float]:
+        """A point of the view in the part's axes."""
+        c, s, x0, y0 = self.frame()
+        x, y = _turn(flat, c, s)
+        return x - x0, y - y0
+
+    def coordinate(self, feature: Feature, axis: int) -> Value:
+        """Place of a hole, slot, arc centre or ball from the datum along x (0) or y (1)."""
+        return self._value(feature, lambda values, c, s: _turn(self._point(values), c, s)[axis], axis)
+
+    def edge(self, feature: Feature, axis: int, side: int) -> Value:
+        """Place of an edge from the datum along x (0) or y (1); side -1 takes its low end, +1 its high end."""
+        return self._value(feature, lambda values, c, s: self._extreme(feature, values, c, s, axis, side), axis)
+
+    def _value(self, feature: Feature, measure, axis: int) -> Value:  # type: ignore[no-untyped-def]
+        def along(*values: FloatArray) -> float:
+            c, s, *origin = self._frame([values[place] for place in self._slots(feature)[1]])
+            return float(measure(values[self._slots(feature)[0]], c, s) - origin[axis])
+
+        return propagate(along, *self._distinct(feature))
+
+    def _distinct(self, feature: Feature) -> list[Feature]:
+        """The inputs and the feature, each once: one feature in two places has one error."""
+        found: list[Feature] = []
+        for item in (*self.inputs, feature):
+            if not any(item is other for other in found):
+                found.append(item)
+        return found
+
+    def _slots(self, feature: Feature) -> tuple[int, list[int]]:
+        distinct = self._distinct(feature)
+        place = [next(i for i, other in enumerate(distinct) if other is item) for item in (*self.inputs, feature)]
+        return place[-1], place[:-1]
+
+
+def _turn(point: tuple[float, float], c: float, s: float) -> tuple[float, float]:
+    return c * point[0] + s * point[1], -s * point[0] + c * point[1]
+
+
+def axes_of(view: View, outline: Sequence[Feature], holes: Sequence[Feature]) -> PartAxes:
+    """Axes from the outline's lower-left corner, else from two holes, else those of the results."""
+    lines = [piece for piece in outline if piece.kind == "line"]
+    if lines:
+        return _edge_axes(view, outline, lines)
+    if len(holes) >= 2:
+        return _hole_axes(view, holes)
+    return PartAxes(view, (), "measured along the axes of the results")
+
+
+def _edge_axes(view: View, outline: Sequence[Feature], lines: Sequence[Feature]) -> PartAxes:
+    along = max(lines, key=lambda line: round(line["length"], 3))
+    turn = PartAxes(view, (along, along, along), "")
+    c, s = turn._direction(along, along.values)
+    pieces = [piece for piece in outline if piece.kind in ("line", "arc")]
+
+    def lowest(axis: int) -> Feature:
+        limit = min(
+            turn._extreme(piece, piece.values, c, s, axis, -1)
+            for piece in pieces
+            if piece.kind == "line" or _reaches(view, piece, c, s, axis)
+        )
+        near = [piece for piece in lines if turn._extreme(piece, piece.values, c, s, axis, -1) < limit + 0.5]
+        fallback = [piece for piece in pieces if turn._extreme(piece, piece.values, c, s, axis, -1) < limit + 0.5]
+        return max(near or fallback, key=lambda piece: piece.points or piece.values[-1])
+
+    return PartAxes(view, (along, lowest(0), lowest(1)), "measured from the lower left corner")
+
+
+def _reaches(view: View, arc: Feature, c: float, s: float, axis: int) -> bool:
+    """Whether an arc really comes to its lowest point along an axis, not only the circle it lies on."""
+    turned = math.atan2(-s, c)
+    lowest = math.pi if axis == 0 else -math.pi / 2
+    sign = 1.0 if arc["nz"] >= 0 or abs(arc["nz"]) < 0.5 else -1.0
+    past = sign * (lowest - turned) - arc["start"]
+    return past % (2 * math.pi) <= arc["span"]
+
+
+def _hole_axes(view: View, holes: Sequence[Feature]) -> PartAxes:
+    places = [view.flat(hole.values[:3]) for hole in holes]
+    first = min(range(len(holes)), key=lambda i: (round(places[i][0] + places[i][1], 3), i))
+    far = max(range(len(holes)), key=lambda i: round(math.dist(places[i], places[first]), 3))
+    words = f"measured from {holes[first].name} along the line to {holes[far].name}"
+    return PartAxes(view, (holes[far], holes[first], holes[first]), words, holes=True)

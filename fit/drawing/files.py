@@ -1,0 +1,25 @@
+"""A drawing as the files of a result folder."""
+
+from __future__ import annotations
+
+from fit.drawing.dxf import cutting_dxf, sketch_dxf
+from fit.drawing.layout import sketch_sheets
+from fit.drawing.model import Drawing
+from fit.drawing.pdf import pdf_bytes
+from fit.drawing.svg import svg_text
+
+__all__ = ["drawing_files"]
+
+
+def drawing_files(drawing: Drawing) -> dict[str, bytes]:
+    """sketch.svg, sketch.dxf, sketch.pdf and, where something is to be cut, cut_mm.dxf."""
+    sheets = sketch_sheets(drawing)
+    title = drawing.title.name
+    files = {
+        "sketch.svg": svg_text(sheets, title).encode(),
+        "sketch.pdf": pdf_bytes(sheets, title),
+        "sketch.dxf": sketch_dxf(drawing.entities, sheets[0]),
+    }
+    if any(entity.layer == "cut" for entity in drawing.entities):
+        files["cut_mm.dxf"] = cutting_dxf(drawing.entities)
+    return files

@@ -1,0 +1,246 @@
+"""Features -> drawing: outline, holes and slots, and the sizes that someone who makes the part again needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from fit.drawing.datum import PartAxes, axes_of
+from fit.drawing.model import (
+    Arc,
+    Circle,
+    Datum,
+    Drawing,
+    Entity,
+    Line,
+    Note,
+    OverAll,
+    Place,
+    PointMark,
+    Polyline,
+    Spot,
+    TitleBlock,
+    bounds_of,
+)
+from fit.drawing.ring import chain_of, without_doubles
+from fit.drawing.view import View, view_of
+from fit.feature import Feature
+from fit.results import Dimension, Results
+from fit.uncertain import Value
+from fit.units import format_angle, format_length
+
+__all__ = ["drawing_of", "flat_pieces"]
+
+_STEEP = math.tan(math.radians(3.0))
+_AT_RIM = 0.3
+
+
+def drawing_of(
+    results: Results, *, unit_out: str = "mm", title: TitleBlock | None = None, plane: Feature | None = None
+) -> Drawing:
+    """The sketch of all features, seen square to `plane` (by itself: the plane of the holes, else down z).
+
+    Closed paths, holes and slots that lie square to the view go to layer cut; other edges to mark; shapes seen
+    slanted to reference.
+    """
+    view = view_of(results.features, plane)
+    outer = _outline(results.features)
+    holes = [item for item in results.features if item.kind in ("circle", "slot") and view.is_square(item)]
+    axes = axes_of(view, outer.segments if outer else (), holes)
+    entities = _entities(results.features, axes)
+    sizes = _Sizes(axes, unit_out)
+    return Drawing(
+        entities=entities,
+        over_all=sizes.over_all(outer, bounds_of([item for item in entities if item.layer == "cut"])) if outer else (),
+        places=sizes.edge_places(outer) if outer else (),
+        spots=[*sizes.hole_spots(holes), *sizes.arc_spots(results.features, outer)],
+        sizes=[_asked(item, unit_out) for item in results.dimensions],
+        datum=_datum(axes),
+        notes=_notes(results, axes),
+        title=title or TitleBlock(),
+        unit_out=unit_out,
+    )
+
+
+def _outline(features: Sequence[Feature]) -> Feature | None:
+    """The longest closed path is the outer edge."""
+    closed = [item for item in features if item.kind == "path" and item.closed and item.segments]
+    return max(closed, key=lambda path: path["length"], default=None)
+
+
+def _datum(axes: PartAxes) -> Datum | None:
+    return Datum(0.0, 0.0, axes.words) if axes.inputs else None
+
+
+def _notes(results: Results, axes: PartAxes) -> list[Note]:
+    words = axes.words[0].upper() + axes.words[1:]
+    return [Note(f"{words}."), Note("± is the 95 % uncertainty of the measurement.")]
+
+
+def _asked(item: Dimension, unit_out: str) -> tuple[str, ...]:
+    value = item.value
+    write = (
+        (lambda v, u=None: format_angle(v, u))
+        if item.is_angle
+        else (lambda v, u=None: format_length(v, u, unit_out, short=True))
+    )
+    limits = [write(limit) for limit in (item.lower, item.upper) if limit is not None and math.isfinite(limit)]
+    return item.name, write(value.value, value.u95), " to ".join(limits), item.verdict or ""
+
+
+def _entities(features: Sequence[Feature], axes: PartAxes) -> list[Entity]:
+    paths = [item for item in features if item.kind == "path" and item.segments]
+    chains = [
+        chain_of(flat_pieces(path.segments, axes), bool(path.closed), "cut" if path.closed else "mark")
+        for path in paths
+    ]
+    loose = flat_pieces([item for item in features if item.kind in ("line", "arc")], axes)
+    kept: list[Entity] = [*chains, *without_doubles(loose, chains)]
+    for feature in features:
+        kept += _shape(feature, axes)
+    return kept
+
+
+def flat_pieces(features: Sequence[Feature], axes: PartAxes, layer: str = "mark") -> list[Line | Arc]:
+    """Lines and arcs as seen in the part's axes; an arc seen slanted becomes its chord."""
+    pieces: list[Line | Arc] = []
+    for feature in features:
+        if feature.kind == "line":
+            ends = (
+                axes.place(axes.view.flat(feature.vector(keys))) for keys in (("x1", "y1", "z1"), ("x2", "y2", "z2"))
+            )
+            (x1, y1), (x2, y2) = ends
+            pieces.append(Line(x1, y1, x2, y2, layer))
+        else:
+            pieces.append(_flat_arc(feature, axes, layer))
+    return pieces
+
+
+def _flat_arc(feature: Feature, axes: PartAxes, layer: str) -> Line | Arc:
+    start, end = (arc_point(feature, part) for part in (0.0, 1.0))
+    (x1, y1), (x2, y2) = (axes.place(axes.view.flat(point)) for point in (start, end))
+    if not axes.view.is_square(feature):
+        return Line(x1, y1, x2, y2, "reference")
+    x, y = axes.place(axes.view.flat(feature.values[:3]))
+    side = math.copysign(1.0, float(feature.vector(("nx", "ny", "nz")) @ axes.view.towards))
+    return Arc(x, y, feature["radius"], math.atan2(y1 - y, x1 - x), side * feature["span"], layer)
+
+
+def arc_point(feature: Feature, part: float) -> tuple[float, float, float]:
+    """A point on an arc in space; part 0 is its start, 1 its end. Angles count from +x laid into its plane."""
+    import numpy as np
+
+    normal = feature.vector(("nx", "ny", "nz"))
+    normal = normal / np.linalg.norm(normal)
+    first = np.array([0.0, 1.0, 0.0]) if abs(normal[0]) > math.cos(math.radians(1.0)) else np.array([1.0, 0.0, 0.0])
+    first = first - (first @ normal) * normal
+    first /= np.linalg.norm(first)
+    angle = feature["start"] + part * feature["span"]
+    turned = math.cos(angle) * first + math.sin(angle) * np.cross(normal, first)
+    x, y, z = feature.values[:3] + feature["radius"] * turned
+    return float(x), float(y), float(z)
+
+
+def _shape(feature: Feature, axes: PartAxes) -> list[Entity]:
+    if feature.kind not in ("circle", "slot", "sphere", "cylinder", "cone"):
+        return []
+    x, y = axes.place(axes.view.flat(feature.values[:3]))
+    if feature.kind == "sphere":
+        return [Circle(x, y, feature["diameter"] / 2, "reference"), PointMark(x, y)]
+    if feature.kind == "cone" or not axes.view.is_square(feature):
+        return [PointMark(x, y)]
+    if feature.kind == "slot":
+        return [_slot(feature, axes, x, y)]
+    return [Circle(x, y, feature["diameter"] / 2, "cut" if feature.kind == "circle" else "reference")]
+
+
+def slot_direction(feature: Feature, axes: PartAxes) -> float:
+    """Direction of a slot's long side in the part's axes, radians."""
+    import numpy as np
+
+    angle = feature["angle"]
+    centre = feature.values[:3]
+    along = np.array([math.cos(angle), math.sin(angle), 0.0])
+    (x0, y0), (x1, y1) = (axes.place(axes.view.flat(point)) for point in (centre, centre + along))
+    return math.atan2(y1 - y0, x1 - x0)
+
+
+def _slot(feature: Feature, axes: PartAxes, x: float, y: float) -> Polyline:
+    half, radius = (feature["length"] - feature["width"]) / 2, feature["width"] / 2
+    turn = slot_direction(feature, axes)
+    c, s = math.cos(turn), math.sin(turn)
+    corners = ((-half, -radius, 0.0), (half, -radius, 1.0), (half, radius, 0.0), (-half, radius, 1.0))
+    return Polyline(tuple((x + c * a - s * b, y + s * a + c * b, bulge) for a, b, bulge in corners), closed=True)
+
+
+class _Sizes:
+    """Sizes and places as short texts in the reader's unit."""
+
+    def __init__(self, axes: PartAxes, unit_out: str) -> None:
+        self.axes, self.unit_out = axes, unit_out
+
+    def text(self, value: Value) -> str:
+        return format_length(value.value, value.u95, self.unit_out, short=True)
+
+    def over_all(self, outer: Feature, box: tuple[float, float, float, float]) -> list[OverAll]:
+        """Width and height of the outline."""
+        found = []
+        for axis, low, high in ((0, box[0], box[2]), (1, box[1], box[3])):
+            piece = min(outer.segments, key=lambda item, a=axis, h=high: self._miss(item, a, h))
+            found.append(OverAll("xy"[axis], low, high, self.text(self.axes.edge(piece, axis, 1))))
+        return found
+
+    def _miss(self, piece: Feature, axis: int, limit: float) -> float:
+        shape = flat_pieces([piece], self.axes)
+        return abs(bounds_of(shape)[2 + axis] - limit) - (1e-3 * piece["length"] if piece.kind == "line" else 0.0)
+
+    def edge_places(self, outer: Feature) -> list[Place]:
+        """Straight edges square to the datum that are not at the rim: steps and notches."""
+        box = bounds_of(flat_pieces(outer.segments, self.axes))
+        found = []
+        for piece in (item for item in outer.segments if item.kind == "line"):
+            line = flat_pieces([piece], self.axes)[0]
+            for axis in (0, 1):
+                run = (line.x2 - line.x1, line.y2 - line.y1)
+                middle = ((line.x1 + line.x2) / 2, (line.y1 + line.y2) / 2)
+                square = abs(run[axis]) <= _STEEP * abs(run[1 - axis])
+                if square and box[axis] + _AT_RIM < middle[axis] < box[axis + 2] - _AT_RIM:
+                    found.append(Place("xy"[axis], *middle, self.text(self.axes.edge(piece, axis, 1))))
+        return found
+
+    def hole_spots(self, holes: Sequence[Feature]) -> list[Spot]:
+        return [self._hole(hole) for hole in holes]
+
+    def _hole(self, hole: Feature) -> Spot:
+        x, y = self.axes.place(self.axes.view.flat(hole.values[:3]))
+        if hole.kind == "circle":
+            text, reach = f"Ø{self.text(hole.value('diameter'))}", hole["diameter"] / 2
+        else:
+            text = f"{self.text(hole.value('length'))}\n× {self.text(hole.value('width'))}"
+            reach = hole["width"] / 2
+        at_datum = self.axes.holes and hole is self.axes.inputs[1]
+        on_line = at_datum or (self.axes.holes and hole is self.axes.inputs[0])
+        x_text = "0" if at_datum else self.text(self.axes.coordinate(hole, 0))
+        y_text = "0" if on_line else self.text(self.axes.coordinate(hole, 1))
+        return Spot(hole.name, x, y, reach, text, x_text, y_text)
+
+    def arc_spots(self, features: Sequence[Feature], outer: Feature | None) -> list[Spot]:
+        """A radius for every arc of the outline, of other paths, and for arcs measured alone."""
+        pieces = [piece for path in features if path.kind == "path" for piece in path.segments if piece.kind == "arc"]
+        drawn = flat_pieces(pieces, self.axes)
+        for arc in (item for item in features if item.kind == "arc"):
+            shape = flat_pieces([arc], self.axes)
+            if without_doubles(shape, [_as_chain(piece) for piece in drawn]):
+                pieces.append(arc)
+        return [spot for piece in pieces if (spot := self._arc(piece))]
+
+    def _arc(self, piece: Feature) -> Spot | None:
+        shape = flat_pieces([piece], self.axes)[0]
+        if not isinstance(shape, Arc):
+            return None
+        limits = (shape.start + shape.span / 2, abs(shape.span) / 2)
+        return Spot(piece.name, shape.x, shape.y, shape.radius, f"R{self.text(piece.value('radius'))}", arc=limits)
+
+
+def _as_chain(piece: Line | Arc) -> Polyline:
+    return chain_of([piece], closed=False, layer=piece.layer)

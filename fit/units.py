@@ -1,0 +1,256 @@
+"""Text to millimetres and radians and back: the only parser and the only formatter of sizes that people type or read.
+
+A bare number is mm unless the caller says otherwise; a fraction without a unit is inches, because nobody writes
+fractions of a millimetre. A ± that is typed is a limit, so its standard uncertainty is limit/√3 (JCGM 100:2008,
+4.3.7).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+
+import click
+
+from fit.errors import InputError
+
+__all__ = [
+    "ANGLE",
+    "LENGTH",
+    "LENGTH_WITH_LIMIT",
+    "MM_PER_INCH",
+    "Length",
+    "format_angle",
+    "format_fraction",
+    "format_length",
+    "format_plain",
+    "parse_angle",
+    "parse_length",
+    "unit_words",
+]
+
+MM_PER_INCH = 25.4
+"""Exact by definition (international yard and pound agreement, 1959)."""
+
+_UNITS = {
+    "mm": 1.0,
+    "cm": 10.0,
+    "m": 1000.0,
+    "in": MM_PER_INCH,
+    "inch": MM_PER_INCH,
+    "inches": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "ft": 12 * MM_PER_INCH,
+    "'": 12 * MM_PER_INCH,
+}
+_NUMBER = r"(?:\d+[\s-]+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
+_TERM = re.compile(rf"\s*({_NUMBER})\s*(mm|cm|m|inches|inch|in|ft|\"|')?\s*", re.IGNORECASE)
+_PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
+_QUOTES = str.maketrans({"”": '"', "“": '"', "″": '"', "’": "'", "′": "'", "−": "-", "–": "-", "\u00a0": " "})
+_ANGLE_TERM = re.compile(r"\s*(\d+(?:[.,]\d*)?|[.,]\d+)\s*(degrees|degree|deg|°|rad|'|\")?\s*", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A typed length in mm and the limit typed after its ±, None where none was typed."""
+
+    value: float
+    limit: float | None = None
+
+    @property
+    def u(self) -> float | None:
+        """Standard uncertainty of a typed limit, mm (JCGM 100:2008, 4.3.7)."""
+        return None if self.limit is None else self.limit / math.sqrt(3.0)
+
+
+def parse_length(text: str, unit: str = "mm") -> Length:
+    """Read a length such as ``34.9 mm``, ``1-3/8"``, ``4' 2 1/2"`` or ``1.5±2``; `unit` holds for bare numbers.
+
+    Raises InputError where the text is not one length.
+    """
+    parts = _PLUS_MINUS.split(text.translate(_QUOTES).strip())
+    if len(parts) > 2:
+        raise _not_a_length(text)
+    terms = [_terms(part, text) for part in parts]
+    named = next((terms[i][-1][1] for i in range(len(terms)) if terms[i][-1][1]), None)
+    fraction = any(is_fraction for part in terms for _, _, is_fraction in part)
+    default = named if named not in (None, "'") else ("inch" if fraction else unit)
+    values = [
+        sign * sum(_in_mm(number, name or default) for number, name, _ in part) for part, sign in _signed(parts, terms)
+    ]
+    if len(values) == 1:
+        return Length(values[0])
+    if values[1] < 0:
+        message = f"The limit after ± must not be negative; got '{text}'."
+        raise InputError(message)
+    return Length(values[0], values[1])
+
+
+def _signed(
+    parts: list[str], terms: list[list[tuple[float, str | None, bool]]]
+) -> list[tuple[list[tuple[float, str | None, bool]], float]]:
+    return [(group, -1.0 if part.lstrip().startswith("-") else 1.0) for part, group in zip(parts, terms, strict=True)]
+
+
+def _in_mm(number: float, name: str) -> float:
+    return number * _UNITS[name.lower()]
+
+
+def _terms(part: str, whole: str) -> list[tuple[float, str | None, bool]]:
+    """Cut ``4' 2 1/2"`` into its (number, unit, is a fraction) terms; only feet may be followed by a second term."""
+    rest, found = part.strip().lstrip("+-").strip(), []
+    while rest:
+        match = _TERM.match(rest)
+        if not match:
+            raise _not_a_length(whole)
+        found.append((_number(match[1], whole), match[2], "/" in match[1]))
+        rest = rest[match.end() :]
+    feet_first = len(found) == 2 and (found[0][1] or "").lower() in ("ft", "'")
+    if not found or (len(found) > 1 and not feet_first):
+        raise _not_a_length(whole)
+    if feet_first and not found[1][1]:
+        found[1] = (found[1][0], '"', found[1][2])
+    return found
+
+
+def _number(text: str, whole: str) -> float:
+    if "/" in text:
+        *units, fraction = re.split(r"[\s-]+", text)
+        above, below = (int(figure) for figure in fraction.split("/"))
+        if below == 0:
+            raise _not_a_length(whole)
+        return float(sum(int(figure) for figure in units) + Fraction(above, below))
+    if re.fullmatch(r"\d+,\d{3}", text):
+        message = f"'{whole}' can be read in two ways (decimal comma or thousands); write it with a point."
+        raise InputError(message)
+    return float(text.replace(",", "."))
+
+
+def _not_a_length(text: str) -> InputError:
+    return InputError(f"'{text}' is not a length; write it like 34.9 mm, 1 3/8\", 4' 2 1/2\" or 1.5±0.2.")
+
+
+def parse_angle(text: str) -> float:
+    """Read an angle such as ``92.5``, ``92.5°``, ``45°30'`` or ``1.2 rad`` as radians."""
+    rest, total, factor = text.translate(_QUOTES).strip(), 0.0, {"'": 1 / 60, '"': 1 / 3600}
+    sign, rest = (-1.0, rest[1:]) if rest.startswith("-") else (1.0, rest.lstrip("+"))
+    if not rest:
+        raise _not_an_angle(text)
+    while rest:
+        match = _ANGLE_TERM.match(rest)
+        if not match:
+            raise _not_an_angle(text)
+        name = (match[2] or "°").lower()
+        number = float(match[1].replace(",", "."))
+        total += number if name == "rad" else math.radians(number * factor.get(name, 1.0))
+        rest = rest[match.end() :]
+    return sign * total
+
+
+def _not_an_angle(text: str) -> InputError:
+    return InputError(f"'{text}' is not an angle; write it like 92.5, 92.5°, 45°30' or 1.2 rad.")
+
+
+def unit_words(unit_out: str) -> str:
+    """What to call the unit on a drawing or page."""
+    return {"mm": "mm", "inch": "inch", "fraction": "inch, fractions"}[unit_out]
+
+
+def format_length(
+    mm: float, u95: float | None = None, unit_out: str = "mm", *, with_unit: bool = False, short: bool = False
+) -> str:
+    """A length for people, ``8.012 ±0.021``: as many figures as its U95 supports, U95 rounded up to two figures.
+
+    short stops one decimal earlier (0.01 mm, 0.001 in), for drawings.
+    """
+    if unit_out == "fraction":
+        return format_fraction(mm) + ("" if u95 is None else f' ±{_plain(u95 / MM_PER_INCH, 3, up=True)}"')
+    scale, most = (1.0, 3 - short) if unit_out == "mm" else (1 / MM_PER_INCH, 4 - short)
+    text = format_plain(mm * scale, None if u95 is None else u95 * scale, most)
+    return f"{text} {'mm' if unit_out == 'mm' else 'in'}" if with_unit else text
+
+
+def format_angle(radians: float, u95: float | None = None, *, with_unit: bool = True) -> str:
+    """An angle in degrees for people, with its U95."""
+    text = format_plain(math.degrees(radians), None if u95 is None else math.degrees(u95), 3)
+    if not with_unit:
+        return text
+    return text.replace(" ±", "° ±") + "°"
+
+
+def format_plain(value: float, u95: float | None, most: int = 3) -> str:
+    """A number and its U95 at the number of decimals that U95 supports, at most `most`."""
+    if u95 is None:
+        return _plain(value, min(most, 2))
+    decimals = most if u95 <= 0 else min(most, max(0, 1 - math.floor(math.log10(u95))))
+    return f"{_plain(value, decimals)} ±{_plain(u95, decimals, up=True)}"
+
+
+def _plain(value: float, decimals: int, *, up: bool = False) -> str:
+    if up:
+        value = math.ceil(value * 10**decimals - 1e-6) / 10**decimals
+    text = f"{value:.{decimals}f}"
+    return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def format_fraction(mm: float, denominator: int = 64) -> str:
+    """A length as ``4 23/32" +0.007"``: the nearest fraction to 1/16, 1/32 or 1/64 and the rest in inches."""
+    inches = mm / MM_PER_INCH
+    nearest = Fraction(round(abs(inches) * denominator), denominator)
+    whole, part = divmod(nearest, 1)
+    rest = abs(inches) - float(nearest)
+    sign = "-" if inches < 0 and nearest else ""
+    figure = " ".join(str(item) for item in (whole, part) if item) or "0"
+    tail = "" if abs(rest) < 0.0005 else f' {"+" if rest > 0 else "-"}{abs(rest):.3f}"'
+    return f'{sign}{figure}"{tail}'
+
+
+class _LengthType(click.ParamType):
+    """A click option that takes any way of writing a length and gives mm."""
+
+    name = "length"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, (int, float)):
+            return float(value)
+        length = _or_fail(self, str(value), param, ctx)
+        if length.limit is not None:
+            self.fail(f"'{value}' has a ± where only a size is taken.", param, ctx)
+        return length.value
+
+
+class _LimitType(click.ParamType):
+    """A click option that takes a length with or without a ± and gives a `Length`."""
+
+    name = "length[±limit]"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Length:
+        return value if isinstance(value, Length) else _or_fail(self, str(value), param, ctx)
+
+
+class _AngleType(click.ParamType):
+    """A click option that takes degrees (or radians by name) and gives radians."""
+
+    name = "angle"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_angle(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+def _or_fail(kind: click.ParamType, text: str, param: click.Parameter | None, ctx: click.Context | None) -> Length:
+    try:
+        return parse_length(text)
+    except InputError as error:
+        kind.fail(str(error), param, ctx)
+
+
+LENGTH = _LengthType()
+LENGTH_WITH_LIMIT = _LimitType()
+ANGLE = _AngleType()

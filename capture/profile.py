@@ -14,10 +14,13 @@ from capture.lens import LENS_NAMES, LensPrior
 from fit.errors import InputError
 from fit.points import FloatArray
 
-__all__ = ["CameraProfile", "read_profile"]
+__all__ = ["CameraProfile", "is_profile", "lens_differences", "read_profile"]
 
 FORMAT, VERSION = "edgewright-camera", 1
 _SAME_FOCAL = 0.01
+_FOCUS_U, _CENTRE_U = 3e-4, 1.25e-4
+"""Standard uncertainty of f (of f) and of the principal point (of the long side) from one shot to the next: a phone
+focuses and steadies its lens anew each time (judgement, no source)."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -41,11 +44,16 @@ class CameraProfile:
     def prior_for(self, image: Image) -> LensPrior:
         """The lens prior of a photo taken with this camera: its covariance's main directions as single sources.
 
-        Raises InputError where the photo's size, zoom or lens is another.
+        What focus and stabiliser may change between shots is added to the learned covariance. Raises InputError where
+        the photo's size, zoom or lens is another.
         """
         self.check(image)
-        size = np.sqrt(np.diag(self.cov))
-        values, vectors = np.linalg.eigh(self.cov / np.outer(size, size))
+        between = np.zeros(9)
+        between[0] = _FOCUS_U * self.lens[0]
+        between[2:4] = _CENTRE_U * max(self.size)
+        cov = self.cov + np.diag(between**2)
+        size = np.sqrt(np.diag(cov))
+        values, vectors = np.linalg.eigh(cov / np.outer(size, size))
         rows = vectors.T / size
         u = np.sqrt(np.maximum(values, 1e-12))
         names = tuple(f"lens:profile {i + 1}" for i in range(len(u)))
@@ -55,12 +63,12 @@ class CameraProfile:
         """Refuse a photo that this profile does not describe."""
         if image.size != self.size:
             message = (
-                f"{image.path}: has {image.size[0]} × {image.size[1]} px, but {self.path} was learned at {self.size[0]} × "
-                f"{self.size[1]} px; give the photo as the camera wrote it, neither scaled, cropped nor turned, or learn "
-                "the lens at this size."
+                f"{image.path}: has {image.size[0]} × {image.size[1]} px, but {self.path} was learned at "
+                f"{self.size[0]} × {self.size[1]} px; give the photo as the camera wrote it, neither scaled, cropped "
+                "nor turned, or learn the lens at this size."
             )
             raise InputError(message)
-        other = _differences(self.exif, image.exif)
+        other = lens_differences(self.exif, image.exif)
         if other:
             message = (
                 f"{image.path}: was taken with another lens or zoom than {self.path} ({other}); learn this lens, "
@@ -90,7 +98,7 @@ class CameraProfile:
         }
 
 
-def _differences(learned: Exif, seen: Exif) -> str:
+def lens_differences(learned: Exif, seen: Exif) -> str:
     """Words for what EXIF says differs; what either does not say is no difference."""
     found = []
     for what in ("make", "model", "lens"):
@@ -141,3 +149,12 @@ def _profile_of(record: dict[str, Any], path: str) -> CameraProfile:
         raise ValueError(message)
     exif = Exif(**record.get("lens", {}), size=(width, height))
     return CameraProfile((width, height), lens, cov, exif, path)
+
+
+def is_profile(path: Path) -> bool:
+    """Whether a file is a camera.json of ours."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(record, dict) and record.get("format") == FORMAT

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from fit.paths.screen import Outlook
 from fit.paths.plan import Edge, Plan, joint_at, needed_corners, plan_piece
 
 __all__ = ["near_joint", "near_piece"]
@@ -29,23 +30,40 @@ def _lists(plan: Plan) -> tuple[list[int], list[bool], list[bool]]:
     return [int(b) for b in plan.bounds], [bool(k) for k in plan.curvatures], [bool(c) for c in plan.corners]
 
 
-def near_piece(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
-    """Readings that change piece i: its kind, its being there, its being one with its neighbours."""
-    yield from _kinds(edge, plan, i)
-    yield from _drops(edge, plan, i)
-    yield from _merges(edge, plan, i)
-    yield from _splits(edge, plan, i)
+def near_piece(edge: Edge, plan: Plan, i: int, may: Outlook, at: int) -> Iterator[Plan]:
+    """Readings that change piece i, which is piece `at` of the chain whose outlook is given."""
+    if may.straighten[at] or may.bend[at]:
+        yield _other_kind(edge, plan, i)
+    if not plan.curvatures[i] and (plan.corners[i] or (i + 1 < len(plan) and plan.corners[i + 1])):
+        yield _smooth_bend(edge, plan, i)
+    if may.drop[at]:
+        yield from _drops(edge, plan, i)
+    for row, (width, arc) in enumerate(((2, False), (2, True), (3, False), (3, True))):
+        if may.merge[row, at] and i + width <= len(plan):
+            yield _merged(edge, plan, i, width, arc)
+    if may.split[at]:
+        yield from _splits(edge, plan, i)
 
 
-def _kinds(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
+def _other_kind(edge: Edge, plan: Plan, i: int) -> Plan:
     bounds, arcs, corners = _lists(plan)
     arcs[i] = not arcs[i]
-    yield _rebuilt(edge, plan, bounds, arcs, corners, {i})
-    if arcs[i]:
-        corners[i] = False
-        if i + 1 < len(corners):
-            corners[i + 1] = False
-        yield _rebuilt(edge, plan, bounds, arcs, corners, {i})
+    return _rebuilt(edge, plan, bounds, arcs, corners, {i})
+
+
+def _smooth_bend(edge: Edge, plan: Plan, i: int) -> Plan:
+    """A line between corners read as a bend: how a tight bend of few points looks before tangency."""
+    bounds, arcs, corners = _lists(plan)
+    arcs[i] = True
+    corners[i : i + 2] = [False] * len(corners[i : i + 2])
+    return _rebuilt(edge, plan, bounds, arcs, corners, {i})
+
+
+def _merged(edge: Edge, plan: Plan, i: int, width: int, arc: bool) -> Plan:
+    bounds, arcs, corners = _lists(plan)
+    ends = bounds[: i + 1] + bounds[i + width :]
+    left = corners[: i + 1] + corners[i + width :]
+    return _rebuilt(edge, plan, ends, [*arcs[:i], arc, *arcs[i + width :]], left, {i})
 
 
 def _drops(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
@@ -59,17 +77,6 @@ def _drops(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
         ends = bounds[:1] + bounds[2:] if i == 0 else bounds[:-2] + bounds[-1:]
     kept_corners = corners[:i] + corners[i + 1 :]
     yield _rebuilt(edge, plan, ends, arcs[:i] + arcs[i + 1 :], kept_corners, set())
-
-
-def _merges(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
-    bounds, arcs, corners = _lists(plan)
-    for width in (2, 3):
-        if i + width > len(arcs) or (plan.closed and len(arcs) - width < 1):
-            continue
-        ends = bounds[: i + 1] + bounds[i + width :]
-        left = corners[: i + 1] + corners[i + width :]
-        for arc in (False, True):
-            yield _rebuilt(edge, plan, ends, [*arcs[:i], arc, *arcs[i + width :]], left, {i})
 
 
 def _splits(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
@@ -95,13 +102,15 @@ def _splits(edge: Edge, plan: Plan, i: int) -> Iterator[Plan]:
         yield _rebuilt(edge, plan, ends, new, [*corners[: i + 1], False, False, *corners[i + 1 :]], {i, i + 1, i + 2})
 
 
-def near_joint(edge: Edge, plan: Plan, j: int) -> Iterator[Plan]:
-    """Readings that change the joint before piece j: sharp or smooth, a line or an arc put in."""
+def near_joint(edge: Edge, plan: Plan, j: int, may: Outlook, at: int) -> Iterator[Plan]:
+    """Readings that change the joint before piece j (`at` in the outlook): sharp or smooth, a line or an arc put in."""
     bounds, arcs, corners = _lists(plan)
-    if arcs[j - 1] or arcs[j]:
+    if may.sharpen[at] or may.smooth[at]:
         corners[j] = not corners[j]
         yield _rebuilt(edge, plan, bounds, arcs, corners, set())
         corners[j] = not corners[j]
+    if not may.insert[at]:
+        return
     for kind in (False, True):
         if not kind and not (arcs[j - 1] and arcs[j]):
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -134,13 +135,15 @@ def replaced(plan: Plan, first: int, last: int, new: Plan) -> Plan:
     return replace(joined, corners=needed_corners(joined.curvatures != 0, joined.corners, joined.closed))
 
 
-def fit_plan(edge: Edge, plan: Plan, extra: Rows | None = None, settle: float = 1e-3) -> Fit | None:
-    """Fit the plan's pieces together to all points; None where they find no hold."""
+def fit_plan(
+    edge: Edge, plan: Plan, extra: Rows | None = None, settle: float = 1e-3, hopeless: float = math.inf
+) -> Fit | None:
+    """Fit the plan's pieces together to all points; None where they find no hold, or are far from χ² `hopeless`."""
     travelled = np.array(
         [_rough_length(edge.part(a, max(b, a + 2)).xy) for a, b in zip(plan.bounds[:-1], plan.bounds[1:], strict=True)]
     )
     chain = chain_through(plan.joints, plan.curvatures, plan.corners, travelled, plan.closed)
-    return refine(edge.xy, edge.weight, chain, plan.bounds, extra, settle=settle)
+    return refine(edge.xy, edge.weight, chain, plan.bounds, extra, settle=settle, hopeless=hopeless)
 
 
 def part_plan(edge: Edge, plan: Plan, first: int, last: int) -> tuple[Edge, Plan]:

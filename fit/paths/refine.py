@@ -7,6 +7,7 @@ lever, one of the piece's own curvature), so the normal equations need 4 × 4 su
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -167,12 +168,19 @@ def solve_held(
 
 
 def _apply(chain: Chain, step: FloatArray) -> Chain:
+    """Take a step so that every heading moves by exactly its linear part: lengths and total bends step, not curvatures.
+
+    Downstream pieces hang on a heading by a long lever; the product of a length's and a curvature's step would swing them.
+    """
+    longer, sharper = step[3::3], step[4::3]
+    lengths = chain.lengths + longer
+    curvatures = (chain.curvatures * (chain.lengths + longer) + chain.lengths * sharper) / lengths
     return replace(
         chain,
         start=chain.start + step[:2],
         heading=chain.heading + step[2],
-        lengths=chain.lengths + step[3::3],
-        curvatures=chain.curvatures + step[4::3],
+        lengths=lengths,
+        curvatures=curvatures,
         turns=chain.turns + step[5::3],
     )
 
@@ -232,18 +240,19 @@ def refine(
     extra: Rows | None = None,
     rounds: int = 30,
     settle: float = 1e-3,
+    hopeless: float = math.inf,
 ) -> Fit | None:
     """Fit the chain to points (N, 2) with weights 1/σ² (N,), from a start near by; None where it finds no hold.
 
     Levenberg-Marquardt with the tangent, closing and user conditions held exactly by multipliers.
-    settle : a fall of χ² below this ends the search.
+    settle : a fall of χ² below this ends the search. hopeless : so does a χ² that stays above this at its present fall.
     """
     where = layout(chain)
     bounds = _assign(xy, chain, where, bounds) if (np.diff(bounds) > 1).all() else bounds
     if bounds is None:
         return None
     fit, damping = _measure(xy, weight, chain, where, bounds), 1e-6
-    for _ in range(rounds):
+    for turn in range(rounds):
         try:
             step, judged = _step(xy, weight, fit, where, damping, extra)
         except np.linalg.LinAlgError:
@@ -265,6 +274,8 @@ def refine(
         fit, where, damping = trial, place, damping / 10
         if judged and gain < settle:
             return _finished(fit)
+        if turn > 2 and fit.chi2 - 4 * max(gain, 0.0) > hopeless:
+            return None
     return _finished(fit) if np.abs(fit.chain.turns[~fit.chain.corners]).max(initial=0) < 1e-9 else None
 
 

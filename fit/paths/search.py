@@ -7,21 +7,17 @@ arcs, a tight bend of few points) is settled once the joint chain has been fitte
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from fit.paths.moves import near_joint, near_piece
 from fit.paths.plan import Edge, Plan, fit_plan, free_numbers, part_plan, plan_of, replaced, rolled
 from fit.paths.refine import Fit
-from fit.points import FloatArray
+from fit.paths.screen import Outlook, outlook
 
 __all__ = ["Rival", "cost_of", "search"]
 
 _REACH = 2
 _ROUNDS = 12
-
-_Memo = dict[tuple[object, ...], list["Rival"]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -46,10 +42,10 @@ def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]
 
     The edge is returned too, as a closed one may have been turned to start with another piece.
     """
-    memo: _Memo = {}
     rivals: list[Rival] = []
     for _ in range(_ROUNDS):
-        rivals = [rival for spot in _spots(fit) for rival in _judged(edge, fit, spot, penalty, memo)]
+        may = outlook(edge, fit, penalty)
+        rivals = [rival for spot in _spots(fit) for rival in _judged(edge, fit, spot, penalty, may)]
         better = sorted((r for r in rivals if r.excess < -1e-3), key=lambda r: r.excess)
         adopted = _adopt(edge, fit, better, penalty)
         if adopted is None:
@@ -74,34 +70,27 @@ def _window(fit: Fit, spot: tuple[str, int]) -> tuple[int, int]:
     return max(first, 0), min(last, k)
 
 
-def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, memo: _Memo) -> list[Rival]:
-    """All readings next to the present one at a spot, each fitted in its window and weighed against the present one."""
+def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Outlook) -> list[Rival]:
+    """All promising readings next to the present one at a spot, each fitted in its window and weighed against it."""
     first, last = _window(fit, spot)
-    part, plan = part_plan(edge, plan_of(fit), first, last)
-    what, at = spot[0], spot[1] - first
-    key = (what, at, plan.kinds, tuple(part.index[np.minimum(plan.bounds, len(part.index) - 1)] // 4))
-    if key not in memo:
-        memo[key] = _weighed(part, plan, (what, at), penalty)
-    return [replace(rival, first=first, last=last) for rival in memo[key]]
-
-
-def _weighed(part: Edge, plan: Plan, spot: tuple[str, int], penalty: float) -> list[Rival]:
-    base = fit_plan(part, plan)
-    if base is None:
-        return []
     what, at = spot
+    part, plan = part_plan(edge, plan_of(fit), first, last)
+    near = near_piece if what == "piece" else near_joint
+    base: Fit | None = None
+    found = []
     if plan.closed and what == "joint" and at == 0:
         return []
-    settled = plan_of(base)
-    found = []
-    for other in near_piece(part, settled, at) if what == "piece" else near_joint(part, settled, at):
-        trial = fit_plan(part, other)
+    for other in near(part, plan, at - first, may, at):
+        base = base or fit_plan(part, plan)
+        if base is None:
+            return []
+        before = free_numbers(base.chain.arcs, base.chain.corners)
+        worth = penalty * (before - free_numbers(other.curvatures != 0, other.corners))
+        trial = fit_plan(part, other, hopeless=base.chi2 + worth + 20, settle=0.02)
         if trial is not None:
-            numbers = free_numbers(trial.chain.arcs, trial.chain.corners) - free_numbers(
-                base.chain.arcs, base.chain.corners
-            )
+            numbers = free_numbers(trial.chain.arcs, trial.chain.corners) - before
             saved = base.chi2 - trial.chi2
-            found.append(Rival(0, 0, plan_of(trial), penalty * numbers - saved, saved, numbers))
+            found.append(Rival(first, last, plan_of(trial), penalty * numbers - saved, saved, numbers))
     return found
 
 

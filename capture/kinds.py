@@ -1,0 +1,169 @@
+"""Which kind of shape a named group of touches is: the user's word, the name's words, or the residuals."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from types import MappingProxyType
+
+import numpy as np
+
+from fit.errors import CannotDetermine, InputError
+from fit.feature import Feature
+from fit.points import Points
+
+__all__ = ["KINDS", "Choice", "FitRule", "choose_kind", "fit_kind", "kind_in_name", "parse_rule", "rule_for"]
+
+KINDS = ("plane", "circle", "arc", "sphere", "cylinder", "cone", "line", "slot")
+_FLAT = frozenset({"circle", "arc", "slot", "line"})
+_WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "slot": ("slot", "slots", "oblong", "obround"),
+        "circle": ("hole", "holes", "bore", "bores", "circle", "bolt", "rivet", "stud"),
+        "sphere": ("ball", "balls", "sphere", "spheres"),
+        "cylinder": ("cylinder", "pin", "tube", "rod", "run", "shaft", "pipe", "boss", "peg"),
+        "cone": ("cone", "taper", "conical"),
+        "arc": ("arc", "radius", "fillet", "curve"),
+        "plane": ("plane", "face", "deck", "flange", "surface", "top", "floor", "pad", "side", "bottom", "base"),
+        "line": ("line", "straight", "fold", "crease"),
+    }
+)
+"""Trade words in feature names (common practice, no source); tried in this order."""
+_SPECIFIC = ("line", "circle", "arc", "slot", "plane", "sphere", "cylinder", "cone")
+_PER_POINT = {"line": 2, "circle": 2, "arc": 2}
+_PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
+_FULL_CIRCLE = math.radians(300.0)
+_MOST = 400
+
+
+@dataclass(frozen=True, slots=True)
+class FitRule:
+    """``NAME=KIND@PLANE`` as typed: a shell-style pattern, a kind, and the plane to project into, if named."""
+
+    pattern: str
+    kind: str
+    plane: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Kind taken for a feature and why; runner_up with both spreads in mm where the residuals decided."""
+
+    kind: str | None
+    why: str
+    spread: float = math.nan
+    runner_up: str | None = None
+    runner_up_spread: float = math.nan
+
+
+def parse_rule(text: str) -> FitRule:
+    """Read ``NAME=KIND[@PLANE]``; raises InputError with the nearest known kind."""
+    name, equals, rest = text.rpartition("=")
+    kind, _, plane = rest.partition("@")
+    kind = kind.strip().lower()
+    if not equals or not name.strip():
+        message = f"--fit must read NAME=KIND or NAME=KIND@PLANE, such as 'hole_*=circle@top_face'; got '{text}'."
+        raise InputError(message)
+    if kind not in KINDS:
+        near = difflib.get_close_matches(kind, KINDS, 1, 0.3)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        message = f"--fit {text}: the kind must be one of {', '.join(KINDS)}; got '{kind}'.{hint}"
+        raise InputError(message)
+    return FitRule(name.strip(), kind, plane.strip() or None)
+
+
+def rule_for(name: str, rules: Sequence[FitRule]) -> FitRule | None:
+    """First rule whose pattern fits a feature name: an exact name goes before patterns."""
+    exact = [rule for rule in rules if rule.pattern.lower() == name.lower()]
+    loose = [rule for rule in rules if fnmatchcase(name.lower(), rule.pattern.lower())]
+    return next(iter(exact or loose), None)
+
+
+def kind_in_name(name: str) -> str | None:
+    """Kind that the words of a feature name say, such as circle for ``hole_3``; None where they say none."""
+    words = set(re.findall(r"[a-z]+", name.lower()))
+    return next((kind for kind, known in _WORDS.items() if words & set(known)), None)
+
+
+def fit_kind(
+    points: Points, kind: str, plane: Feature | None = None, *, robust: bool = True, form: str = "none"
+) -> Feature:
+    """Fit one kind; plane serves those that lie in one."""
+    import fit.shapes as shapes
+
+    fit = getattr(shapes, f"fit_{kind}")
+    if kind in _FLAT:
+        return fit(points, plane, robust=robust, form=form)  # type: ignore[no-any-return]
+    return fit(points, robust=robust, form=form)  # type: ignore[no-any-return]
+
+
+def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
+    """Kind of a group of points that no rule names.
+
+    The name's word is taken where its shape fits as well as any; else the most specific shape whose spread is within
+    chance of the least (F test at 1 %). plane is the nearest face, for holes touched below it.
+    """
+    sample = _thinned(points)
+    spreads = _spreads(sample, plane)
+    named = kind_in_name(name)
+    if not spreads:
+        return Choice(named, "its name; nothing could be compared") if named else Choice(None, "no shape fits")
+    least = min(spread for spread, _ in spreads.values())
+    fine = [kind for kind, (spread, dof) in spreads.items() if spread**2 <= least**2 * _f_limit(dof)]
+    if named in ("circle", "arc") and {"circle", "arc"} & set(fine):
+        fine.append(named)
+    chosen = named if named in fine else min(fine, key=_SPECIFIC.index)
+    others = sorted((spread, kind) for kind, (spread, _) in spreads.items() if kind != chosen)
+    why = "its name and the residuals" if chosen == named else "the residuals"
+    second = others[0] if others else (math.nan, None)
+    spread = spreads.get(chosen, (least, 0))[0]
+    return Choice(chosen, why, spread, second[1], second[0])
+
+
+def _thinned(points: Points) -> Points:
+    if len(points) <= _MOST:
+        return points
+    return points.select(np.random.default_rng(20261125).permutation(len(points))[:_MOST])
+
+
+def _spreads(points: Points, plane: Feature | None) -> dict[str, tuple[float, int]]:
+    """Spread per residual, mm, and its freedom, for every kind that fits without throwing points away."""
+    found: dict[str, tuple[float, int]] = {}
+    for kind in ("plane", "line", "circle", "slot", "sphere", "cylinder", "cone"):
+        face = plane if kind in ("circle", "slot") else None
+        if kind == "slot" and face is None:
+            continue
+        try:
+            feature = fit_kind(points, kind, face)
+        except CannotDetermine:
+            continue
+        per = 1 if face is not None else _PER_POINT.get(kind, 1)
+        parameters = 3 if face is not None and kind == "circle" else _PARAMETERS[kind]
+        dof = per * feature.points - parameters
+        if dof < 2 or len(feature.rejected) > 0.2 * len(points):
+            continue
+        label = kind if kind != "circle" or _is_full(feature, points) else "arc"
+        found[label] = (math.sqrt(feature.rms**2 * feature.points / dof), dof)
+    size = float(np.ptp(points.xyz, axis=0).max())
+    return {kind: pair for kind, pair in found.items() if pair[0] < 0.02 * size + 0.05}
+
+
+def _is_full(circle: Feature, points: Points) -> bool:
+    from fit.shapes.curvature import span_of
+    from fit.shapes.frame import axes_about
+
+    local = (points.xyz - circle.vector(("x", "y", "z"))) @ axes_about(circle.vector(("nx", "ny", "nz")))
+    span = span_of(np.arctan2(local[:, 1], local[:, 0]))[2]
+    widest = 2 * math.pi - span
+    return span > _FULL_CIRCLE or widest < 3 * 2 * math.pi / len(points)
+
+
+def _f_limit(dof: int) -> float:
+    """99 % point of a ratio of two variances with the same degrees of freedom (Snedecor's F)."""
+    from scipy.special import fdtri
+
+    return float(fdtri(dof, dof, 0.99))

@@ -1,0 +1,166 @@
+"""Touches of one feature to a fitted feature on the true surface: kind, face, tip, strays."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.kinds import fit_kind
+from capture.tip import Tip, choose_side, correct, surface_normals, unlike_side
+from fit.errors import CannotDetermine, InputError
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+from fit.results import Notice
+from fit.uncertain import coverage_factor
+
+__all__ = ["FACED", "Touched", "as_shared", "face_of", "fit_touched"]
+
+FACED = frozenset({"circle", "arc", "slot"})
+_NEAR_MM = 5.0
+_NEAR_ANGLE = math.radians(10.0)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Touched:
+    """A fitted feature with its surface points.
+
+    Attributes
+    ----------
+    feature : final, on the surface. points : (N,) surface points of all touches given, normals out of the surface.
+    used : (N,) which of them the fit used. notices : what a user should know.
+    """
+
+    feature: Feature
+    points: Points
+    used: NDArray[np.bool_]
+    notices: tuple[Notice, ...] = ()
+
+
+def as_shared(feature: Feature, prefix: str) -> Feature:
+    """The same feature with its own errors told as shared modes ``prefix:1`` …, for all that builds on it to share.
+
+    Few degrees of freedom widen the modes by Student's factor, since shared sources count as well known.
+    """
+    values, vectors = np.linalg.eigh((feature.cov_own + feature.cov_own.T) / 2)
+    keep = values > 1e-12 * max(float(values.max()), 1e-300)
+    if not keep.any() or float(values.max()) <= 0:
+        return feature
+    wider = coverage_factor(feature.dof) / coverage_factor(math.inf)
+    modes = (vectors[:, keep] * np.sqrt(values[keep])).T[::-1] * wider
+    names = tuple(f"{prefix}:{k + 1}" for k in range(len(modes)))
+    return replace(
+        feature,
+        cov_own=np.zeros_like(feature.cov_own),
+        shared=np.concatenate([feature.shared, modes]),
+        shared_names=(*feature.shared_names, *names),
+        dof=math.inf,
+    )
+
+
+def face_of(centres: Points, planes: Sequence[Feature]) -> Feature | None:
+    """Nearest fitted plane within 5 mm of the touches and 10° of square to their directions; None where there is none.
+
+    centres may be tip centres: a plane's own touches were corrected, those of a hole's wall lie beside it either way.
+    """
+    near = [(abs(_height(centres, plane)), k) for k, plane in enumerate(planes) if _square_to(centres, plane)]
+    near = [item for item in near if item[0] <= _NEAR_MM]
+    return planes[min(near)[1]] if near else None
+
+
+def _height(centres: Points, plane: Feature) -> float:
+    normal = plane.vector(("nx", "ny", "nz"))
+    return float(np.median((centres.xyz - plane.vector(("x", "y", "z"))) @ normal))
+
+
+def _square_to(centres: Points, plane: Feature) -> bool:
+    """Whether a hole's axis lies within 10° of the plane's normal, by its i j k, else by the spread of its heights."""
+    normal = plane.vector(("nx", "ny", "nz"))
+    directions = centres.normal[np.isfinite(centres.normal).all(axis=1)]
+    if len(directions) >= 2:
+        return bool(np.median(np.abs(directions @ normal)) < math.sin(_NEAR_ANGLE))
+    local = centres.xyz - centres.xyz.mean(axis=0)
+    across = local @ normal
+    size = float(np.sqrt(np.mean(np.sum(local**2, axis=1) - across**2)))
+    return bool(np.std(across) < max(math.tan(_NEAR_ANGLE) * size, 0.5))
+
+
+def fit_touched(
+    name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None
+) -> Touched:
+    """Fit a feature to its touches.
+
+    Parameters
+    ----------
+    centres : tip centres where tip is given, else surface points; `normal` holds i j k or NaN.
+    plane : face to project into for circle, arc, slot and line. side : where the list has no i j k.
+
+    The centres are fitted first; the surface lies one tip radius back along that fit's own normals. Touches whose i j k
+    say the other side than the rest are left out with a notice.
+
+    Raises
+    ------
+    CannotDetermine, InputError : naming the feature.
+    """
+    try:
+        return _fit(name, centres, kind, plane, tip, side)
+    except CannotDetermine as error:
+        message = f"'{name}' as {kind}: {error}"
+        raise CannotDetermine(message) from error
+
+
+def _fit(name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None) -> Touched:
+    form = "minimum-zone" if len(centres) <= 2000 else "least-squares"
+    raw = fit_kind(centres, kind, plane)
+    if raw.kind == "line" and tip is None:
+        return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.ones(len(centres), bool), ())
+    normals = surface_normals(raw.renamed(name), _in_face(centres.xyz, plane), centres.normal)
+    sign = choose_side(raw.renamed(name), normals, centres.normal, side) if tip or _directed(centres) else 1.0
+    unlike = unlike_side(normals, centres.normal, sign)
+    unlike[raw.rejected] = False
+    notices = (_unlike_notice(name, unlike),) if unlike.any() else ()
+    if unlike.any() and not unlike.all():
+        kept = centres.select(~unlike)
+        normals = surface_normals(fit_kind(kept, kind, plane), _in_face(centres.xyz, plane), centres.normal)
+    outward = sign * normals
+    surface = correct(centres, outward, tip) if tip else replace(centres, normal=outward)
+    final = fit_kind(surface.select(~unlike), kind, plane, form=form)
+    return _finished(name, surface, final, ~unlike, notices)
+
+
+def _directed(centres: Points) -> bool:
+    return bool(np.isfinite(centres.normal).all(axis=1).any())
+
+
+def _in_face(xyz: FloatArray, plane: Feature | None) -> FloatArray:
+    """Points projected into a face along its normal; unchanged without one."""
+    if plane is None:
+        return xyz
+    normal = plane.vector(("nx", "ny", "nz"))
+    return np.asarray(xyz - np.outer((xyz - plane.vector(("x", "y", "z"))) @ normal, normal))
+
+
+def _unlike_notice(name: str, unlike: NDArray[np.bool_]) -> Notice:
+    text = (
+        f"{name}: i j k of {int(unlike.sum())} touches point to the other side of the surface than the rest; left out."
+    )
+    return Notice("tip-side", text, name)
+
+
+def _finished(
+    name: str, surface: Points, feature: Feature, given: NDArray[np.bool_], notices: tuple[Notice, ...]
+) -> Touched:
+    """Put the fit's stray points and residuals back among all touches."""
+    rows = np.flatnonzero(given)
+    used = given.copy()
+    used[rows[feature.rejected]] = False
+    if not used.any():
+        message = f"'{name}': no touch is left to fit; touch it again."
+        raise InputError(message)
+    residuals = np.zeros(len(surface))
+    residuals[rows] = feature.residuals
+    whole = replace(feature, rejected=np.flatnonzero(~used), residuals=residuals)
+    return Touched(whole.renamed(name), surface.named(name), used, notices)

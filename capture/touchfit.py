@@ -1,0 +1,236 @@
+"""Every named group of touches to a feature: planes first, then what lies in them, then again with the pooled spread."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from capture.kinds import Choice, FitRule, choose_kind, rule_for
+from capture.spread import Spread, pool
+from capture.tip import Tip
+from capture.touched import FACED, Touched, as_shared, face_of, fit_touched
+from capture.touches import Touches
+from fit.errors import CannotDetermine, InputError
+from fit.feature import Feature
+from fit.points import Points
+from fit.results import Notice
+
+__all__ = ["FitOptions", "Fitted", "fit_touches"]
+
+_FEW_STRAYS = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class FitOptions:
+    """rules as typed with --fit; tip None for surface points; side 'in', 'out', 'left', 'right' or None."""
+
+    rules: tuple[FitRule, ...] = ()
+    tip: Tip | None = None
+    side: str | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fitted:
+    """Features by name in order of appearance, the kinds chosen, the pooled spread and what to tell the user."""
+
+    touched: Mapping[str, Touched]
+    choices: Mapping[str, Choice]
+    spread: Spread | None
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Job:
+    name: str
+    kind: str
+    plane: str | None
+    demanded: bool
+
+
+def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
+    """Fit all features.
+
+    A feature that no rule names and that cannot be fitted is left out with notice `undecided`; one that a rule names
+    raises.
+
+    Raises
+    ------
+    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : naming the feature.
+    """
+    _check_rules(touches, options.rules)
+    choices, notices = _choices(touches, options)
+    jobs = [_job(name, choices[name], options.rules) for name in touches.names if choices[name].kind]
+    first, _ = _round(touches, jobs, options, None)
+    spread = pool([touched.feature for name, touched in first.items() if name not in touches.clouds])
+    final, failed = _round(touches, jobs, options, (spread, first))
+    strays = [_stray_notice(touches, touched) for touched in final.values() if len(touched.feature.rejected)]
+    own = [notice for touched in final.values() for notice in touched.notices]
+    order = {name: final[name] for name in touches.names if name in final}
+    return Fitted(order, choices, spread, (*notices, *failed, *own, *strays))
+
+
+def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
+    for rule in rules:
+        used = [name for name in touches.names if rule_for(name, [rule])]
+        if not used:
+            message = f"--fit {rule.pattern}={rule.kind}: no feature has that name; there are {_told(touches.names)}."
+            raise InputError(message)
+        if rule.plane and rule.plane not in touches.names:
+            message = f"--fit {rule.pattern}={rule.kind}@{rule.plane}: no feature is named '{rule.plane}'; there are {_told(touches.names)}."
+            raise InputError(message)
+
+
+def _told(names: Sequence[str]) -> str:
+    return ", ".join(names[:20]) + (" …" if len(names) > 20 else "")
+
+
+def _job(name: str, choice: Choice, rules: Sequence[FitRule]) -> _Job:
+    rule = rule_for(name, rules)
+    return _Job(name, str(choice.kind), rule.plane if rule else None, rule is not None)
+
+
+def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], list[Notice]]:
+    """Kinds by rule, then planes by themselves, then the rest with the planes known."""
+    choices: dict[str, Choice] = {}
+    for name in touches.names:
+        if rule := rule_for(name, options.rules):
+            choices[name] = Choice(rule.kind, "as asked")
+    open_names = [name for name in touches.names if name not in choices]
+    planes = [] if not open_names else _rough_planes(touches, [n for n, c in choices.items() if c.kind == "plane"])
+    for name in open_names:
+        choices[name] = choose_kind(name, touches.points.select(touches.rows(name)), None)
+        if choices[name].kind == "plane":
+            planes += _rough_planes(touches, [name])
+    for name in open_names:
+        points = touches.points.select(touches.rows(name))
+        if choices[name].kind != "plane" and (face := face_of(points, planes)):
+            choices[name] = choose_kind(name, points, face)
+    return choices, [_choice_notice(name, choices[name], len(touches.rows(name))) for name in open_names]
+
+
+def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
+    from fit.shapes import fit_plane
+
+    planes = []
+    for name in names:
+        try:
+            planes.append(fit_plane(touches.points.select(touches.rows(name)), form="none").renamed(name))
+        except CannotDetermine:
+            continue
+    return planes
+
+
+def _choice_notice(name: str, choice: Choice, count: int) -> Notice:
+    if choice.kind is None:
+        text = f"{name}: {choice.why} its {count} points; not fitted. Say what it is with --fit '{name}=KIND'."
+        return Notice("undecided", text, name)
+    text = f"{name}: taken as a {choice.kind} by {choice.why}"
+    text += f" (spread {choice.spread:.3f} mm)" if math.isfinite(choice.spread) else ""
+    if choice.runner_up:
+        text += f"; runner-up {choice.runner_up} ({choice.runner_up_spread:.3f} mm)"
+    close = choice.runner_up is not None and choice.runner_up_spread < 1.2 * choice.spread and "name" not in choice.why
+    return Notice("undecided" if close else "kind-chosen", text + ".", name)
+
+
+def _round(
+    touches: Touches,
+    jobs: Sequence[_Job],
+    options: FitOptions,
+    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+) -> tuple[dict[str, Touched], list[Notice]]:
+    """Fit all jobs once, planes first; known holds the pooled spread and the first round's features."""
+    done: dict[str, Touched] = {}
+    failed: list[Notice] = []
+    planes: dict[str, Feature] = {}
+    for job in sorted(jobs, key=lambda job: job.kind != "plane"):
+        centres = touches.points.select(touches.rows(job.name))
+        try:
+            face = _face(job, centres, planes)
+            touched = _fit_once(job, centres, face, options, known)
+        except (CannotDetermine, InputError) as error:
+            if job.demanded or isinstance(error, InputError):
+                raise
+            failed.append(Notice("undecided", f"{error} Not fitted.", job.name))
+            continue
+        if known is not None:
+            touched = _without_tie_noise(touches, job, touched, face, options)
+        if job.kind == "plane":
+            shared = as_shared(touched.feature, f"plane {job.name}")
+            planes[job.name] = shared
+            touched = replace(touched, feature=shared)
+        done[job.name] = touched
+    return done, failed
+
+
+def _face(job: _Job, centres: Points, planes: Mapping[str, Feature]) -> Feature | None:
+    if job.plane is not None:
+        if job.plane not in planes:
+            message = f"--fit {job.name}={job.kind}@{job.plane}: '{job.plane}' is not fitted as a plane; add --fit '{job.plane}=plane'."
+            raise InputError(message)
+        return planes[job.plane]
+    return face_of(centres, list(planes.values())) if job.kind in FACED else None
+
+
+def _fit_once(
+    job: _Job,
+    centres: Points,
+    face: Feature | None,
+    options: FitOptions,
+    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+) -> Touched:
+    def fit(noise: float) -> Touched:
+        points = replace(centres, noise=np.full(len(centres), noise))
+        return fit_touched(job.name, points, job.kind, face, options.tip, options.side)
+
+    spread = known[0] if known else None
+    if spread is None or known is None:
+        return fit(math.nan)
+    first = known[1].get(job.name)
+    if first is None:
+        return _with_dof(fit(spread.sigma), spread.prior)
+    sigma, dof = spread.moderated(first.feature)
+    if sigma > 1.3 * spread.sigma:
+        tried = _with_dof(fit(spread.sigma), dof)
+        few = 0 < int((~tried.used).sum()) <= max(1, _FEW_STRAYS * len(centres))
+        if few and tried.feature.dof == dof:
+            return tried
+    return _with_dof(fit(sigma), dof)
+
+
+def _with_dof(touched: Touched, dof: float) -> Touched:
+    """A moderated spread is not known for certain: tell its degrees of freedom, unless the fit kept its own."""
+    if math.isfinite(touched.feature.dof):
+        return touched
+    return replace(touched, feature=replace(touched.feature, dof=dof))
+
+
+def _without_tie_noise(
+    touches: Touches, job: _Job, touched: Touched, face: Feature | None, options: FitOptions
+) -> Touched:
+    """Take out of a tie's own covariance what its tie modes tell already."""
+    rows = touches.rows(job.name)
+    noise = touches.tie_noise[:, rows]
+    if not noise.any():
+        return touched
+    names = tuple(f"noise:{k}" for k in range(len(noise)))
+    centres = replace(touches.points.select(rows), shared=noise, shared_names=names)
+    again = fit_touched(job.name, centres.select(touched.used), job.kind, face, None, "out").feature
+    part = again.shared[[again.shared_names.index(name) for name in names]]
+    values, vectors = np.linalg.eigh(touched.feature.cov_own - part.T @ part)
+    cov = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return replace(touched, feature=replace(touched.feature, cov_own=cov))
+
+
+def _stray_notice(touches: Touches, touched: Touched) -> Notice:
+    feature = touched.feature
+    rows = touches.rows(feature.name)[feature.rejected]
+    worst = float(np.abs(feature.residuals[feature.rejected]).max())
+    touch = "touch" if len(rows) == 1 else "touches"
+    text = (
+        f"{feature.name}: {len(rows)} stray {touch} left out, up to {worst:.2f} mm off the {feature.kind} "
+        f"({touches.where(rows)})."
+    )
+    return Notice("stray-touch", text, feature.name)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 
 from capture.pieces import MAX_STICKERS, MAX_STRIPS
 from capture.printing.layout import board_page, sticker_page, stickers_per_page, strip_page, strips_per_page
@@ -47,25 +47,27 @@ def pages_of(kind: str, paper: str, first: int, count: int | None) -> list[Page]
             raise InputError(message)
         return [board_page(kind, paper)]
     if kind == "strips":
-        return _series(
-            "strip", first, count or _STRIPS_UNLESS_SAID, MAX_STRIPS, strips_per_page(paper), paper, strip_page
-        )
+        count = count or _STRIPS_UNLESS_SAID
+        _check_numbers("strips", first, count, MAX_STRIPS)
+        return [strip_page(start, some, paper) for start, some in _portions(first, count, strips_per_page(paper))]
     per_page = stickers_per_page(paper)
-    return _series(
-        "sticker", first, count or min(per_page, MAX_STICKERS - first), MAX_STICKERS, per_page, paper, sticker_page
-    )
+    count = count or min(per_page, MAX_STICKERS - first)
+    _check_numbers("stickers", first, count, MAX_STICKERS)
+    return [sticker_page(start, some, paper) for start, some in _portions(first, count, per_page)]
 
 
-def _series(
-    name: str, first: int, count: int, most: int, per_page: int, paper: str, draw: Callable[[int, int, str], Page]
-) -> list[Page]:
+def _check_numbers(name: str, first: int, count: int, most: int) -> None:
     if first < 0 or count < 1 or first + count > most:
         message = (
-            f"The {name}s are numbered 0 to {most - 1}; got first {first} and count {count}. Ask for some of these."
+            f"The {name} are numbered 0 to {most - 1}; got first {first} and count {count}. Ask for some of these."
         )
         raise InputError(message)
+
+
+def _portions(first: int, count: int, per_page: int) -> list[tuple[int, int]]:
+    """First number and how many, page by page."""
     end = first + count
-    return [draw(start, min(per_page, end - start), paper) for start in range(first, end, per_page)]
+    return [(start, min(per_page, end - start)) for start in range(first, end, per_page)]
 
 
 def _numbered(out: Path, count: int) -> list[Path]:
@@ -97,12 +99,13 @@ def _check_free(path: Path, replace: bool) -> None:
 
 
 def _write_whole(path: Path, content: bytes) -> None:
+    half = path.with_name(f".{path.name}.{os.getpid()}.half")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as half:
-            half.write(content)
-        Path(half.name).chmod(0o644)
-        os.replace(half.name, path)
+        half.write_bytes(content)
+        os.replace(half, path)
     except OSError as error:
+        with suppress(OSError):
+            half.unlink()
         message = f"Cannot write '{path}': {error.strerror or error}; choose another place."
         raise OutputError(message) from error

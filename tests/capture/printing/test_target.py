@@ -172,7 +172,7 @@ def test_svg_in_a_browser_is_true_to_size(edgewright, tmp_path):
         "--no-first-run",
     ]
     options += [f"--user-data-dir={tmp_path / 'profile'}", f"--force-device-scale-factor={ratio}"]
-    options += ["--window-size=800,1125", "--hide-scrollbars", f"--screenshot={tmp_path / 'shot.png'}"]
+    options += ["--window-size=800,1125", f"--screenshot={tmp_path / 'shot.png'}"]
     subprocess.run([browser, *options, (tmp_path / "strips.svg").as_uri()], check=True, capture_output=True, timeout=60)
     image = cv2.imread(str(tmp_path / "shot.png"), cv2.IMREAD_GRAYSCALE)
     px = 96 * ratio / 25.4

@@ -1,0 +1,101 @@
+"""Every command of the table: it exists, explains itself, and turns bad input away in one line."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import pytest
+
+from fit.commands import COMMANDS
+
+OFFERED = ("target", "camera", "photo", "probe", "path", "bend", "rod", "seal", "clear")
+"""Commands that users and scripts rely on by name."""
+
+
+@pytest.fixture
+def in_empty_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").write_bytes(b"")
+    (tmp_path / "noise.jpg").write_bytes(bytes(range(256)) * 40)
+    (tmp_path / "words.csv").write_text("neither numbers\nnor a header\n")
+    (tmp_path / "results.json").write_text('{"format": "something else"}')
+    return tmp_path
+
+
+def test_offered_commands_are_in_the_table():
+    assert set(OFFERED) <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_command_explains_itself(edgewright, name):
+    outcome = edgewright(name, "--help")
+    assert outcome.code == 0
+    assert f"edgewright {name}" in outcome.out
+    assert outcome.err == ""
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_command_is_in_the_table_under_its_own_name(name):
+    module, _, attribute = COMMANDS[name][0].partition(":")
+    assert getattr(import_module(module), attribute).name == name
+
+
+@pytest.mark.parametrize("flag", ["-h", "--help"])
+def test_help_lists_every_command_with_its_line(edgewright, flag):
+    shown = " ".join(edgewright(flag).out.split())
+    for name, (_, line) in COMMANDS.items():
+        assert f"{name} {line}" in shown
+
+
+def test_version_is_the_packages(edgewright):
+    assert edgewright("--version").out == "edgewright, version 0.1.0\n"
+
+
+BAD = [
+    ("nonsense",),
+    ("--nonsense",),
+    ("target",),
+    ("camera", "-o", "camera.json"),
+    ("camera", "missing.jpg", "-o", "camera.json"),
+    ("camera", "noise.jpg", "-o", "camera.json"),
+    ("photo",),
+    ("photo", "missing.jpg", "-o", "out"),
+    ("photo", "empty", "-o", "out"),
+    ("photo", "noise.jpg", "-o", "out"),
+    ("photo", "noise.jpg", "-o", "out", "--height", "tall"),
+    ("photo", "noise.jpg", "-o", "out", "--height", "nan"),
+    ("photo", "noise.jpg", "-o", "out", "--height-u", "-1"),
+    ("photo", "noise.jpg", "-o", "out", "--print-x", "0"),
+    ("photo", "noise.jpg", "-o", "out", "--unit-out", "furlong"),
+    ("photo", "noise.jpg"),
+    ("photo", "noise.jpg", "-o", "out", "--camera", "results.json"),
+    ("probe", "-o", "out"),
+    ("probe", "missing.csv", "-o", "out"),
+    ("probe", "empty", "-o", "out", "--unit", "mm"),
+    ("probe", "words.csv", "-o", "out"),
+    ("probe", "words.csv", "-o", "out", "--unit", "furlong"),
+    ("path", "missing.csv", "-o", "out"),
+    ("path", "empty", "-o", "out", "--unit", "mm"),
+    ("path", "words.csv", "-o", "out", "--unit", "mm"),
+    ("bend", "results.json", "-o", "out"),
+    ("bend", "--legs", "40", "--angles", "ninety", "--radius", "1", "--thickness", "1", "-o", "out"),
+    ("rod", "missing.csv", "-o", "out", "--rod-diameter", "6"),
+    ("rod", "words.csv", "-o", "out", "--rod-diameter", "-6"),
+    ("seal", "missing.json", "--path", "edge", "-o", "out"),
+    ("seal", "results.json", "--path", "edge", "-o", "out"),
+    ("clear", "--fixed", "missing.ply", "--moving", "missing.ply", "-o", "out"),
+    ("clear", "--fixed", "empty", "--moving", "empty", "--slide", "0,0,1", "--travel", "0:1:1", "-o", "out"),
+    ("clear", "--fixed", "words.csv", "--moving", "words.csv", "--slide", "up", "--travel", "0:1:1", "-o", "out"),
+]
+
+
+@pytest.mark.parametrize("arguments", BAD, ids=" ".join)
+def test_bad_input_ends_in_one_line_and_writes_nothing(edgewright, in_empty_folder, arguments):
+    before = sorted(path.name for path in in_empty_folder.iterdir())
+    outcome = edgewright(*arguments)
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert outcome.err.startswith("edgewright: ")
+    assert outcome.err.count("\n") == 1
+    assert len(outcome.err) > len("edgewright: ") + 10
+    assert sorted(path.name for path in in_empty_folder.iterdir()) == before

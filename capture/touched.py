@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.kinds import fit_kind
-from capture.tip import Tip, choose_side, correct, surface_normals, unlike_side
+from capture.tip import Tip, beside, choose_side, correct, surface_normals, unlike_side
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import FloatArray, Points
@@ -117,6 +117,8 @@ def _fit(name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip 
     raw = fit_kind(centres, kind, plane)
     if raw.kind == "line" and tip is None:
         return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.ones(len(centres), bool), ())
+    if raw.kind == "line" and plane is not None and side in ("left", "right") and not _directed(centres):
+        centres = replace(centres, normal=_beside_line(raw, plane, side, len(centres)))
     normals = surface_normals(raw.renamed(name), _in_face(centres.xyz, plane), centres.normal)
     sign = choose_side(raw.renamed(name), normals, centres.normal, side) if tip or _directed(centres) else 1.0
     unlike = unlike_side(normals, centres.normal, sign)
@@ -127,8 +129,27 @@ def _fit(name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip 
         normals = surface_normals(fit_kind(kept, kind, plane), _in_face(centres.xyz, plane), centres.normal)
     outward = sign * normals
     surface = correct(centres, outward, tip) if tip else replace(centres, normal=outward)
+    if raw.kind == "line" and tip:
+        surface = surface.with_shared([f"tip:side of {name}"], _line_side_mode(raw, centres.normal, outward, tip))
     final = fit_kind(surface.select(~unlike), kind, plane, form=form)
     return _finished(name, surface, final, ~unlike, notices)
+
+
+def _beside_line(line: Feature, plane: Feature, side: str, count: int) -> FloatArray:
+    ends = line.vector(("x1", "y1", "z1", "x2", "y2", "z2"))
+    travel = np.broadcast_to(ends[3:] - ends[:3], (count, 3))
+    return beside(travel, plane.vector(("nx", "ny", "nz")), side)
+
+
+def _line_side_mode(line: Feature, direction: FloatArray, outward: FloatArray, tip: Tip) -> FloatArray:
+    """Move (1, N, 3) of a line's points for one standard uncertainty of the mean i j k, turned about the line."""
+    ends = line.vector(("x1", "y1", "z1", "x2", "y2", "z2"))
+    along = (ends[3:] - ends[:3]) / np.linalg.norm(ends[3:] - ends[:3])
+    sideways = np.cross(along, outward)
+    told = np.isfinite(direction).all(axis=1)
+    lean = np.einsum("ij,ij->i", direction[told], sideways[told])
+    u = float(np.std(lean, ddof=1)) / math.sqrt(len(lean)) if len(lean) > 1 else math.radians(2.0)
+    return np.asarray(tip.radius * u * sideways)[None]
 
 
 def _directed(centres: Points) -> bool:

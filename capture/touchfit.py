@@ -1,4 +1,4 @@
-"""Every named group of touches to a feature: planes first, then what lies in them, then again with the pooled spread."""
+"""Every named group of touches to a feature: planes, then what lies in them, then again with the pooled spread."""
 
 from __future__ import annotations
 
@@ -25,11 +25,15 @@ _FEW_STRAYS = 0.25
 
 @dataclass(frozen=True, slots=True)
 class FitOptions:
-    """rules as typed with --fit; tip None for surface points; side 'in', 'out', 'left', 'right' or None."""
+    """rules as typed with --fit; tip None for surface points; side 'in', 'out', 'left', 'right' or None.
+
+    places: names of single places (closing and tie points), which no shape is fitted to unless a rule says so.
+    """
 
     rules: tuple[FitRule, ...] = ()
     tip: Tip | None = None
     side: str | None = None
+    places: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,7 +83,8 @@ def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
             message = f"--fit {rule.pattern}={rule.kind}: no feature has that name; there are {_told(touches.names)}."
             raise InputError(message)
         if rule.plane and rule.plane not in touches.names:
-            message = f"--fit {rule.pattern}={rule.kind}@{rule.plane}: no feature is named '{rule.plane}'; there are {_told(touches.names)}."
+            asked = f"--fit {rule.pattern}={rule.kind}@{rule.plane}"
+            message = f"{asked}: no feature is named '{rule.plane}'; there are {_told(touches.names)}."
             raise InputError(message)
 
 
@@ -98,6 +103,7 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
     for name in touches.names:
         if rule := rule_for(name, options.rules):
             choices[name] = Choice(rule.kind, "as asked")
+    choices |= {name: Choice(None, "a single place") for name in options.places if name not in choices}
     open_names = [name for name in touches.names if name not in choices]
     planes = [] if not open_names else _rough_planes(touches, [n for n, c in choices.items() if c.kind == "plane"])
     for name in open_names:
@@ -127,12 +133,16 @@ def _choice_notice(name: str, choice: Choice, count: int) -> Notice:
     if choice.kind is None:
         text = f"{name}: {choice.why} its {count} points; not fitted. Say what it is with --fit '{name}=KIND'."
         return Notice("undecided", text, name)
-    text = f"{name}: taken as a {choice.kind} by {choice.why}"
+    text = f"{name}: taken as {_article(choice.kind)} {choice.kind} by {choice.why}"
     text += f" (spread {choice.spread:.3f} mm)" if math.isfinite(choice.spread) else ""
     if choice.runner_up:
         text += f"; runner-up {choice.runner_up} ({choice.runner_up_spread:.3f} mm)"
     close = choice.runner_up is not None and choice.runner_up_spread < 1.2 * choice.spread and "name" not in choice.why
     return Notice("undecided" if close else "kind-chosen", text + ".", name)
+
+
+def _article(kind: str) -> str:
+    return "an" if kind == "arc" else "a"
 
 
 def _round(
@@ -168,7 +178,10 @@ def _round(
 def _face(job: _Job, centres: Points, planes: Mapping[str, Feature]) -> Feature | None:
     if job.plane is not None:
         if job.plane not in planes:
-            message = f"--fit {job.name}={job.kind}@{job.plane}: '{job.plane}' is not fitted as a plane; add --fit '{job.plane}=plane'."
+            message = (
+                f"--fit {job.name}={job.kind}@{job.plane}: '{job.plane}' is not fitted as a plane; "
+                f"add --fit '{job.plane}=plane'."
+            )
             raise InputError(message)
         return planes[job.plane]
     return face_of(centres, list(planes.values())) if job.kind in FACED else None

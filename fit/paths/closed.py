@@ -2,27 +2,46 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fit.paths.chain import Chain
 from fit.paths.cut import Cut, best_cut
 from fit.paths.moments import free_curvature
-from fit.paths.plan import Edge, fit_plan, plan_of_cut
-from fit.paths.refine import Fit, Rows, refine
+from fit.paths.plan import Edge, Plan, fit_plan, plan_of, plan_of_cut
+from fit.paths.refine import Fit, refine
 
 __all__ = ["first_fit"]
 
 
-def first_fit(edge: Edge, penalty: float, closed: bool, extra: Rows | None = None) -> tuple[Edge, Fit | None]:
+def first_fit(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit | None]:
     """Cut an edge and fit the pieces together; a closed edge comes back turned to start at a joint."""
     cut = best_cut(edge.xy, edge.weight, penalty)
     if not closed:
-        return edge, fit_plan(edge, plan_of_cut(edge, cut, False), extra)
+        return edge, _first_hold(edge, plan_of_cut(edge, cut, False), penalty)
     if len(cut.arcs) > 1:
         edge, cut = _turned(edge, cut, penalty)
     if len(cut.arcs) == 1:
         return edge, _circle(edge)
-    return edge, fit_plan(edge, plan_of_cut(edge, cut, True), extra)
+    return edge, _first_hold(edge, plan_of_cut(edge, cut, True), penalty)
+
+
+def _first_hold(edge: Edge, plan: Plan, penalty: float) -> Fit | None:
+    """Fit a cut's pieces as a tangent chain; where that costs more than corners at all joints, start from these.
+
+    A tight bend that the free cut took for a line cannot be mended once its piece has been squeezed out by tangency.
+    """
+    fit = fit_plan(edge, plan)
+    all_corners = np.ones(len(plan), dtype=bool)
+    all_corners[0] = plan.closed
+    loose = fit_plan(edge, replace(plan, corners=all_corners))
+    if loose is None:
+        return fit
+    if fit is None or fit.chi2 > loose.chi2 + penalty * (len(plan) + 3):
+        smooth = fit_plan(edge, replace(plan_of(loose), corners=plan.corners))
+        fit = smooth if fit is None or (smooth is not None and smooth.chi2 < fit.chi2) else fit
+    return loose if fit is None or fit.chi2 > loose.chi2 + 2 * penalty * len(plan) else fit
 
 
 def _turned(edge: Edge, cut: Cut, penalty: float) -> tuple[Edge, Cut]:

@@ -25,6 +25,7 @@ __all__ = [
     "plan_of",
     "plan_of_cut",
     "plan_piece",
+    "price",
     "replaced",
     "rolled",
 ]
@@ -70,6 +71,11 @@ class Plan:
 def free_numbers(arcs: NDArray[np.bool_], corners: NDArray[np.bool_]) -> int:
     """Free numbers of a chain beyond those that every chain has: one per line and corner, two per arc."""
     return len(arcs) + int(arcs.sum()) + int(corners.sum())
+
+
+def price(arcs: NDArray[np.bool_], corners: NDArray[np.bool_]) -> int:
+    """What a reading pays in units of the penalty: its free numbers, and once more for the place of each arc or corner."""
+    return free_numbers(arcs, corners) + int(arcs.sum()) + int(corners.sum())
 
 
 def needed_corners(arcs: NDArray[np.bool_], corners: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:

@@ -10,14 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fit.paths.moves import near_joint, near_piece
-from fit.paths.plan import Edge, Plan, fit_plan, free_numbers, part_plan, plan_of, replaced, rolled
+from fit.paths.plan import Edge, Plan, fit_plan, part_plan, plan_of, price, replaced, rolled
 from fit.paths.refine import Fit
 from fit.paths.screen import Outlook, outlook
 
 __all__ = ["Rival", "cost_of", "search"]
 
 _REACH = 2
-_ROUNDS = 12
+_ROUNDS = 20
+_TRIES = 8
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -34,7 +35,7 @@ class Rival:
 
 def cost_of(fit: Fit, penalty: float) -> float:
     """χ² plus the penalty of the chain's free numbers."""
-    return fit.chi2 + penalty * free_numbers(fit.chain.arcs, fit.chain.corners)
+    return fit.chi2 + penalty * price(fit.chain.arcs, fit.chain.corners)
 
 
 def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]]:
@@ -84,28 +85,43 @@ def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Ou
         base = base or fit_plan(part, plan)
         if base is None:
             return []
-        before = free_numbers(base.chain.arcs, base.chain.corners)
-        worth = penalty * (before - free_numbers(other.curvatures != 0, other.corners))
+        before = price(base.chain.arcs, base.chain.corners)
+        worth = penalty * (before - price(other.curvatures != 0, other.corners))
         trial = fit_plan(part, other, hopeless=base.chi2 + worth + 20, settle=0.02)
         if trial is not None:
-            numbers = free_numbers(trial.chain.arcs, trial.chain.corners) - before
+            numbers = price(trial.chain.arcs, trial.chain.corners) - before
             saved = base.chi2 - trial.chi2
             found.append(Rival(first, last, plan_of(trial), penalty * numbers - saved, saved, numbers))
     return found
 
 
 def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[Edge, Fit] | None:
-    """The first of the better readings that lowers the cost of the whole chain."""
+    """All better readings that do not touch each other, if together they pay; else the first that lowers the cost."""
+    apart: list[Rival] = []
     for rival in better:
-        place, plan = edge, plan_of(fit)
-        if rival.plan.closed:
-            whole = rival.plan
-        elif plan.closed:
-            place, plan = rolled(edge, plan, rival.first)
-            whole = replaced(plan, 0, rival.last - rival.first, rival.plan)
-        else:
-            whole = replaced(plan, rival.first, rival.last, rival.plan)
+        inside = 0 <= rival.first and rival.last <= len(fit.chain) and not rival.plan.closed
+        if inside and all(rival.last <= r.first or r.last <= rival.first for r in apart):
+            apart.append(rival)
+    if len(apart) > 1:
+        plan = plan_of(fit)
+        for rival in sorted(apart, key=lambda r: -r.first):
+            plan = replaced(plan, rival.first, rival.last, rival.plan)
+        trial = fit_plan(edge, plan)
+        if trial is not None and cost_of(trial, penalty) < cost_of(fit, penalty) + apart[0].excess:
+            return edge, trial
+    for rival in better[:_TRIES]:
+        place, whole = _with(edge, plan_of(fit), rival)
         trial = fit_plan(place, whole)
         if trial is not None and cost_of(trial, penalty) < cost_of(fit, penalty) - 1e-3:
             return place, trial
     return None
+
+
+def _with(edge: Edge, plan: Plan, rival: Rival) -> tuple[Edge, Plan]:
+    """The whole plan with a rival's pieces in place."""
+    if rival.plan.closed:
+        return edge, rival.plan
+    if not plan.closed:
+        return edge, replaced(plan, rival.first, rival.last, rival.plan)
+    place, turned = rolled(edge, plan, rival.first)
+    return place, replaced(turned, 0, rival.last - rival.first, rival.plan)

@@ -1,34 +1,34 @@
 """The joint least-squares adjustment of lens, print scales, camera poses and places of the printed pieces.
 
-One view is one photo: its pieces lie on one plane (the bench) at places of their own; the first is the reference. All
-views share the lens and both print scales. Corners, lens prior and print scale are observations alike, so the solved
-covariance says at once how every input moves every parameter (Gauss-Markov model; Triggs et al., Bundle adjustment, 2000).
+Corners, lens prior and print scale are observations alike, so the solved covariance says at once how every input moves
+every parameter (Gauss-Markov model; Triggs et al., Bundle adjustment: a modern synthesis, 2000).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.detect import FoundPiece
-from capture.lens import LensPrior, see
+from capture.lens import LensPrior
+from capture.views import LENS, SCALE, State, View, view_model
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
-__all__ = ["Adjustment", "Observed", "State", "View", "adjust", "bench_corners", "rotation_of", "view_model"]
+__all__ = ["FLAT_U", "Adjustment", "Observed", "adjust"]
 
-_LENS, _SCALE, _SHARED = slice(0, 9), slice(9, 11), 11
 _STEPS = 40
 _OUTLIER_SIGMAS, _MAX_OUTLIERS = 5.0, 0.25
 _NOISE_SCALE_MIN = 0.7
+FLAT_U = 0.05
+"""How flat a taped-down print and a bench are, mm: standard uncertainty of bow, lift and tilt (judgement, no source)."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Observed:
-    """Inputs known beforehand: rows @ parameters[0:11] = values ± u. Lens first, then print scales x and y."""
+    """Inputs known beforehand: rows @ shared parameters = values ± u. Lens, then print scales, then flatness."""
 
     names: tuple[str, ...]
     rows: FloatArray
@@ -38,10 +38,10 @@ class Observed:
     @classmethod
     def of(cls, lens: LensPrior, scale: Sequence[tuple[str, Sequence[float], float, float]]) -> Observed:
         """Join a lens prior with print scale rows (name, (x, y), value, u)."""
-        rows = np.zeros((len(lens.names) + len(scale), _SHARED))
-        rows[: len(lens.names), _LENS] = lens.rows
+        rows = np.zeros((len(lens.names) + len(scale), 11))
+        rows[: len(lens.names), LENS] = lens.rows
         for i, (_, row, _, _) in enumerate(scale):
-            rows[len(lens.names) + i, _SCALE] = row
+            rows[len(lens.names) + i, SCALE] = row
         return cls(
             (*lens.names, *(name for name, *_ in scale)),
             rows,
@@ -49,68 +49,12 @@ class Observed:
             np.concatenate([lens.u, [u for *_, u in scale]]),
         )
 
-
-@dataclass(frozen=True, eq=False, slots=True)
-class View:
-    """The corners of one photo: pieces in order, the first being the reference."""
-
-    pieces: tuple[FoundPiece, ...]
-
-    @property
-    def which(self) -> NDArray[np.int_]:
-        """(N,) piece of each corner."""
-        return np.repeat(np.arange(len(self.pieces)), [len(p.ids) for p in self.pieces])
-
-    @property
-    def xy(self) -> FloatArray:
-        return np.concatenate([p.xy for p in self.pieces])
-
-    @property
-    def px(self) -> FloatArray:
-        return np.concatenate([p.px for p in self.pieces])
-
-    @property
-    def cov(self) -> FloatArray:
-        return np.concatenate([p.cov for p in self.pieces])
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class State:
-    """Values of all parameters. lens (9,), scale (2,), per view rotation (3, 3), translation (3,), places (n, 3).
-
-    A camera sees bench point X at ``rotation @ X + translation``; a place is (angle, x, y) of a piece on the bench.
-    """
-
-    lens: FloatArray
-    scale: FloatArray
-    rotations: tuple[FloatArray, ...]
-    translations: tuple[FloatArray, ...]
-    places: tuple[FloatArray, ...]
-
-    def moved(self, step: FloatArray) -> State:
-        """The state after a step in the adjustment's parameters."""
-        rotations, translations, places = [], [], []
-        for v, columns in enumerate(self.columns()):
-            own = step[columns]
-            rotations.append(rotation_of(own[:3]) @ self.rotations[v])
-            translations.append(self.translations[v] + own[3:6])
-            places.append(self.places[v] + np.vstack([np.zeros((1, 3)), own[6:].reshape(-1, 3)]))
-        return State(
-            self.lens + step[_LENS], self.scale + step[_SCALE], tuple(rotations), tuple(translations), tuple(places)
-        )
-
-    def columns(self) -> Iterator[slice]:
-        """Where each view's own parameters stand: turn (3), translation (3), place (3) of each piece but the first."""
-        start = _SHARED
-        for places in self.places:
-            end = start + 6 + 3 * (len(places) - 1)
-            yield slice(start, end)
-            start = end
-
-    @property
-    def size(self) -> int:
-        """Number of parameters."""
-        return _SHARED + sum(6 + 3 * (len(places) - 1) for places in self.places)
+    def with_flatness(self, names: tuple[str, ...], flat_u: float) -> Observed:
+        """Add that every flatness parameter is zero to flat_u mm."""
+        count = len(names)
+        rows = np.block([[self.rows, np.zeros((len(self.names), count))], [np.zeros((count, 11)), np.eye(count)]])
+        values, u = np.append(self.values, np.zeros(count)), np.append(self.u, np.full(count, flat_u))
+        return Observed((*self.names, *names), rows, values, u)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -124,7 +68,6 @@ class Adjustment:
     corner_cov : (P, P), the part that comes from corner noise; cov = corner_cov + Σ response responseᵀ.
     residuals : per view (N, 2) px. kept : per view (N,), False where a corner was left out as false.
     noise_scale : factor put on the corners' own standard uncertainties.
-    information : (P, P), the inverse of cov.
     """
 
     state: State
@@ -135,65 +78,22 @@ class Adjustment:
     residuals: tuple[FloatArray, ...]
     kept: tuple[NDArray[np.bool_], ...]
     noise_scale: float
-    information: FloatArray
 
 
-def rotation_of(turn: FloatArray) -> FloatArray:
-    """Rotation matrix of a rotation vector (Rodrigues' formula), also right for the smallest angles."""
-    angle = float(np.linalg.norm(turn))
-    x, y, z = turn
-    skew = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    a = np.sinc(angle / np.pi)
-    b = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
-    return np.eye(3) + a * skew + b * (skew @ skew)
-
-
-def view_model(view: View, state: State, v: int) -> tuple[FloatArray, FloatArray]:
-    """Predicted px (N, 2) and Jacobian (N, 2, p) by lens, print scales and the view's own parameters."""
-    which = view.which
-    along_x, along_y = _axes_on_bench(view, state, v)
-    arm = along_x * state.scale[0] + along_y * state.scale[1]
-    bench = np.column_stack([arm + state.places[v][which, 1:], np.zeros(len(arm))])
-    px, by_camera, by_bench = see(state.lens, state.rotations[v], state.translations[v], bench)
-    jacobian = np.zeros((len(arm), 2, _SHARED + 6 + 3 * (len(view.pieces) - 1)))
-    jacobian[:, :, _LENS], jacobian[:, :, 11:17] = by_camera[:, :, :9], by_camera[:, :, 9:]
-    moves = np.stack([along_x, along_y, np.column_stack([-arm[:, 1], arm[:, 0]])], axis=2)
-    by_scale_and_angle = by_bench[:, :, :2] @ moves
-    jacobian[:, :, _SCALE] = by_scale_and_angle[:, :, :2]
-    for j in range(1, len(view.pieces)):
-        own, column = which == j, 14 + 3 * j
-        jacobian[own, :, column] = by_scale_and_angle[own, :, 2]
-        jacobian[own, :, column + 1 : column + 3] = by_bench[own, :, :2]
-    return px, jacobian
-
-
-def _axes_on_bench(view: View, state: State, v: int) -> tuple[FloatArray, FloatArray]:
-    """How each corner's bench place (N, 2) grows with the print scale in x and in y."""
-    angle = state.places[v][view.which, 0]
-    c, s = np.cos(angle), np.sin(angle)
-    return np.column_stack([c, s]) * view.xy[:, :1], np.column_stack([-s, c]) * view.xy[:, 1:]
-
-
-def bench_corners(view: View, state: State, v: int) -> FloatArray:
-    """Places (N, 2) of a view's corners on the bench, mm."""
-    along_x, along_y = _axes_on_bench(view, state, v)
-    return np.asarray(along_x * state.scale[0] + along_y * state.scale[1] + state.places[v][view.which, 1:])
-
-
-def adjust(views: Sequence[View], observed: Observed, start: State) -> Adjustment:
+def adjust(views: Sequence[View], observed: Observed, start: State, flat_u: float = FLAT_U) -> Adjustment:
     """Solve all parameters together, leave out single false corners, and scale corner noise by the residuals.
 
     Raises CannotDetermine where the corners do not fit one flat target.
     """
+    observed = observed.with_flatness(views[0].flat_names, flat_u)
     kept = tuple(np.ones(len(view.px), dtype=bool) for view in views)
     state, scale = start, 1.0
     for _ in range(8):
         state = _descend(views, observed, state, kept, scale)
         misfits = _whitened(views, state)
         new_kept = _without_outliers(misfits, kept)
-        new_scale = _noise_scale(
-            [m[k] for m, k in zip(misfits, new_kept, strict=True)], state.size - len(observed.names)
-        )
+        used = _parameters_used(views, observed, state, new_kept, scale)
+        new_scale = _noise_scale([m[k] for m, k in zip(misfits, new_kept, strict=True)], used)
         same = all((a == b).all() for a, b in zip(kept, new_kept, strict=True))
         settled = same and abs(new_scale / scale - 1) < 0.02
         kept, scale = new_kept, new_scale
@@ -223,9 +123,19 @@ def _without_outliers(
     return tuple(length < limit for length in lengths)
 
 
-def _noise_scale(misfits: Sequence[FloatArray], free: int) -> float:
+def _parameters_used(
+    views: Sequence[View], observed: Observed, state: State, kept: Sequence[NDArray[np.bool_]], scale: float
+) -> float:
+    """How many parameters the corners, not the inputs, pay for: the trace of the corners' share in the solution."""
+    normal, _, _ = _equations(views, observed, state, kept, scale)
+    full = _with_inputs(normal, observed)
+    size = np.sqrt(np.diag(full))
+    return float(np.trace(np.linalg.solve(full / np.outer(size, size), normal / np.outer(size, size))))
+
+
+def _noise_scale(misfits: Sequence[FloatArray], used: float) -> float:
     pooled = np.concatenate(misfits)
-    dof = max(pooled.size - free, 1)
+    dof = max(pooled.size - used, 1.0)
     return max(float(np.sqrt((pooled**2).sum() / dof)), _NOISE_SCALE_MIN)
 
 
@@ -249,23 +159,24 @@ def _equations(
         root = np.linalg.cholesky(view.cov[kept[v]]) * scale
         slope = np.linalg.solve(root, jacobian[kept[v]]).reshape(-1, jacobian.shape[2])
         miss = np.linalg.solve(root, (view.px - px)[kept[v]][..., None]).ravel()
-        index = np.r_[0:_SHARED, columns]
+        index = np.r_[0 : state.shared, columns]
         normal[np.ix_(index, index)] += slope.T @ slope
         gradient[index] += slope.T @ miss
         cost += float(miss @ miss)
     short = _input_misfit(observed, state)
-    gradient[:_SHARED] += (observed.rows / observed.u[:, None]).T @ short
+    gradient[: state.shared] += (observed.rows / observed.u[:, None]).T @ short
     return normal, gradient, cost + float(short @ short)
 
 
 def _input_misfit(observed: Observed, state: State) -> FloatArray:
-    return (observed.values - observed.rows @ np.concatenate([state.lens, state.scale])) / observed.u
+    return (observed.values - observed.rows @ np.concatenate([state.lens, state.scale, state.flats])) / observed.u
 
 
 def _with_inputs(normal: FloatArray, observed: Observed) -> FloatArray:
     result = normal.copy()
     weighted = observed.rows / observed.u[:, None]
-    result[:_SHARED, :_SHARED] += weighted.T @ weighted
+    shared = weighted.shape[1]
+    result[:shared, :shared] += weighted.T @ weighted
     return result
 
 
@@ -307,7 +218,7 @@ def _finish(
     size = np.sqrt(np.diag(full))
     cov = np.linalg.inv(full / np.outer(size, size)) / np.outer(size, size)
     cov = (cov + cov.T) / 2
-    responses = (observed.rows / observed.u[:, None]) @ cov[:_SHARED]
+    responses = (observed.rows / observed.u[:, None]) @ cov[: state.shared]
     corner_cov = cov - responses.T @ responses
     residuals = tuple(view.px - view_model(view, state, v)[0] for v, view in enumerate(views))
-    return Adjustment(state, cov, observed.names, responses, corner_cov, residuals, kept, scale, full)
+    return Adjustment(state, cov, observed.names, responses, corner_cov, residuals, kept, scale)

@@ -17,13 +17,14 @@ from numpy.typing import ArrayLike
 from capture.adjust import Adjustment, Observed, adjust
 from capture.detect import MIN_CORNERS, MIN_MARKERS, FoundPiece
 from capture.face import Face
+from capture.flatness import flatness_notices
 from capture.image import Image
 from capture.lens import lens_prior, rays, see
 from capture.modes import camera_modes
 from capture.profile import CameraProfile
 from capture.scale import print_observations
 from capture.start import start_state
-from capture.views import View
+from capture.views import make_views
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -38,14 +39,15 @@ class Bench:
     Attributes
     ----------
     image, pieces : what was solved from, reference piece first.
-    adjustment : the whole solution with its covariance.
+    observed : the inputs known beforehand. adjustment : the whole solution with its covariance.
     names (K,), modes (K, 15) : move of the camera (lens 9, turn 3, translation 3) for one standard uncertainty of each
         shared source: caliper or print scale, focal length, lens terms, main directions of corner noise.
-    notices : what the print scale asks to tell.
+    notices : what print scale and flatness of the target ask to tell.
     """
 
     image: Image
     pieces: tuple[FoundPiece, ...]
+    observed: Observed
     adjustment: Adjustment
     names: tuple[str, ...]
     modes: FloatArray
@@ -209,10 +211,15 @@ def solve_bench(
     _refuse_too_little(image, ordered)
     prior = camera.prior_for(image) if camera else lens_prior(image)
     rows, notices = print_observations(ordered[0].piece, print_x, print_y, print_u)
-    view = View(ordered)
-    solved = adjust([view], Observed.of(prior, rows), start_state([view], prior))
+    view = make_views([ordered])[0]
+    observed = Observed.of(prior, rows)
+    solved = adjust([view], observed, start_state([view], prior))
     names, modes = camera_modes(solved, view)
-    return Bench(image, ordered, solved, names, modes, tuple(notices))
+    bent = flatness_notices(view, solved)
+    if bent:
+        # The usual flatness is disproved: what was found sets how far every piece may leave the plane.
+        solved = adjust([view], observed, solved.state, flat_u=float(np.abs(solved.state.flats).max()))
+    return Bench(image, ordered, observed, solved, names, modes, (*notices, *bent))
 
 
 def _refuse_too_little(image: Image, pieces: Sequence[FoundPiece]) -> None:

@@ -29,7 +29,7 @@ _MIN_CONTRAST, _MAX_MISFIT = 6.0, 0.2
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Corners:
-    """Refined corners: px (N, 2), cov (N, 2, 2) px², blur (N,) px, and found (N,), False where there is no such corner."""
+    """Refined corners: px (N, 2), cov (N, 2, 2) px², blur (N,) px, found (N,): False where there is no corner."""
 
     px: FloatArray
     cov: FloatArray

@@ -224,17 +224,9 @@ def _refuse_old_layout(image: Image, piece: Piece, names: Sequence[int], places:
     """OpenCV before 4.6 starts boards of an even number of rows with a white square instead of a black one."""
     cells = [(c, r) for r in range(piece.rows) for c in range(piece.columns) if (c + r) % 2 == 0]
     gap = (piece.square - piece.marker) / 2
-    square = np.array([(0, 0), (1, 0), (1, -1), (0, -1)]) * piece.marker
-    nominal = np.array(
-        [
-            square
-            + (
-                cells[i - piece.first_id][0] * piece.square + gap,
-                piece.height - cells[i - piece.first_id][1] * piece.square - gap,
-            )
-            for i in names
-        ]
-    )
+    outline = np.array([(0, 0), (1, 0), (1, -1), (0, -1)]) * piece.marker + [gap, piece.height - gap]
+    corner = np.array([cells[i - piece.first_id] for i in names]) * [piece.square, -piece.square]
+    nominal = outline + corner[:, None]
     _, inlier = _consistent(nominal, places, piece)
     if inlier.sum() >= MIN_MARKERS:
         message = (

@@ -16,7 +16,7 @@ from capture.lens import LENS_NAMES, LensPrior, lens_prior, project, rays
 from capture.profile import CameraProfile, lens_differences
 from capture.scale import print_observations
 from capture.start import start_state
-from capture.views import State, View
+from capture.views import State, View, make_views
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
@@ -70,7 +70,7 @@ def learn_camera(photos: Sequence[LearnPhoto]) -> Learned:
     _refuse_mixed(photos)
     first = photos[0]
     prior = lens_prior(first.image)
-    views = [View(photo.pieces) for photo in photos]
+    views = make_views([photo.pieces for photo in photos])
     solved = _solve(views, prior, first)
     cov = solved.cov[:9, :9]
     _refuse_alike(solved, max(first.image.size))

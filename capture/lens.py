@@ -46,9 +46,9 @@ class LensPrior:
 def lens_prior(image: Image) -> LensPrior:
     """The prior of a photo taken without a camera profile.
 
-    The focal length is EXIF's 35 mm figure to 3 %: two conventions (over the long side, over the diagonal) lie 4 % apart,
-    their middle is taken. Without it, 0.8 of the long side to 25 %. The principal point lies in the middle to 25 px of a
-    4000 px picture; where the picture was cropped it can lie anywhere that the crop allows.
+    The focal length is EXIF's 35 mm figure to 3 %: two conventions (over the long side, over the diagonal) lie 4 %
+    apart, their middle is taken. Without it, 0.8 of the long side to 25 %. The principal point lies in the middle to
+    25 px of a 4000 px picture; where the picture was cropped it can lie anywhere that the crop allows.
     """
     width, height = image.size
     long_side = float(max(width, height))
@@ -100,7 +100,7 @@ def distortion(lens: FloatArray) -> FloatArray:
 
 
 def project(lens: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Pixels (N, 2) of directions xy (N, 2) = (X/Z, Y/Z), with derivatives by xy (N, 2, 2) and by the lens (N, 2, 9)."""
+    """Pixels (N, 2) of directions xy (N, 2) = (X/Z, Y/Z), derivatives by xy (N, 2, 2) and by the lens (N, 2, 9)."""
     f, aspect, cx, cy, k1, k2, p1, p2, k3 = lens
     x, y = xy[:, 0], xy[:, 1]
     r2 = x * x + y * y

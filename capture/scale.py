@@ -11,7 +11,7 @@ from fit.results import Notice
 __all__ = ["PRINT_RATIO_U", "PRINT_SCALE_U", "ScaleRow", "print_observations"]
 
 PRINT_SCALE_U = 0.015
-"""Scale of an unmeasured print: fit-to-page prints 94 to 97 % are common, good printers hold 0.3 % (common practice)."""
+"""Of an unmeasured print: fit-to-page prints of 94 to 97 % are common, good printers hold 0.3 % (common practice)."""
 PRINT_RATIO_U = 0.003
 """Scale in x over scale in y: 0.5 % has been seen between the axes."""
 _LIMITS, _RATIO_LIMIT = (0.90, 1.10), 0.01
@@ -59,8 +59,8 @@ def _check_reading(axis: str, reading: float, nominal: float) -> None:
 def _check_ratio(x: float, y: float, u: float) -> None:
     if abs(x / y - 1) > _RATIO_LIMIT + 2 * u:
         message = (
-            f"The measured print scales in x ({x:.2%}) and y ({y:.2%}) must agree within 1 %; probably the wrong side was "
-            "measured. Measure both sides over the printed pattern's outer edges again."
+            f"The measured print scales in x ({x:.2%}) and y ({y:.2%}) must agree within 1 %; probably the wrong side "
+            "was measured. Measure both sides over the printed pattern's outer edges again."
         )
         raise InputError(message)
 

@@ -56,7 +56,7 @@ def strip_page(first: int, count: int, paper: str) -> Page:
         x, y = left + i * pitch + border, low + border
         ink.append(Ink(_moved(piece_rects(strip(first + i)), x, y)))
         words += _strip_words(strip(first + i), x, y)
-    columns = left + pitch * np.arange(count + 1)
+    columns = np.linspace(left, left + count * pitch, count + 1)
     ink.append(_cut_grid(columns, np.array([low, low + piece.height + 2 * border])))
     return Page(_title(name, paper), width, height, tuple(ink), tuple(words))
 
@@ -83,7 +83,8 @@ def sticker_page(first: int, count: int, paper: str) -> Page:
         ink.append(Ink(_moved(sticker_rects(first + i), x, y)))
         words.append(Text(x + STICKER_MARKER_MM / 2, y - 2.3, str(first + i), 1.7, _GREY, anchor="middle"))
     used_columns, used_rows = min(count, columns), -(-count // columns)
-    ink.append(_cut_grid(left + cell * np.arange(used_columns + 1), top - cell * np.arange(used_rows, -1, -1)))
+    across = np.linspace(left, left + used_columns * cell, used_columns + 1)
+    ink.append(_cut_grid(across, np.linspace(top - used_rows * cell, top, used_rows + 1)))
     return Page(_title(name, paper), width, height, tuple(ink), tuple(words))
 
 

@@ -23,7 +23,7 @@ _STEPS = 40
 _OUTLIER_SIGMAS, _MAX_OUTLIERS = 5.0, 0.25
 _NOISE_SCALE_MIN = 0.7
 FLAT_U = 0.05
-"""How flat a taped-down print and a bench are, mm: standard uncertainty of bow, lift and tilt (judgement, no source)."""
+"""How flat a taped-down print and a bench are: u of bow, lift and tilt in mm (judgement, no source)."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -214,11 +214,13 @@ def solve_bench(
     view = make_views([ordered])[0]
     observed = Observed.of(prior, rows)
     solved = adjust([view], observed, start_state([view], prior))
-    names, modes = camera_modes(solved, view)
     bent = flatness_notices(view, solved)
     if bent:
         # The usual flatness is disproved: what was found sets how far every piece may leave the plane.
-        solved = adjust([view], observed, solved.state, flat_u=float(np.abs(solved.state.flats).max()))
+        flat_u = float(np.abs(solved.state.flats).max())
+        view = make_views([ordered], lift_all=True)[0]
+        solved = adjust([view], observed, start_state([view], prior), flat_u=flat_u)
+    names, modes = camera_modes(solved, view)
     return Bench(image, ordered, observed, solved, names, modes, (*notices, *bent))
 
 

@@ -131,12 +131,12 @@ def _start_parameters(
     return p
 
 
-def _distance(p: FloatArray, x: FloatArray, y: FloatArray, k: int) -> FloatArray:
+def _distance(p: FloatArray, x: NDArray[Any], y: NDArray[Any], k: int) -> NDArray[Any]:
     angle = p[:, k, None]
     return np.asarray((x - p[:, 4, None]) * np.cos(angle) + (y - p[:, 5, None]) * np.sin(angle), dtype=np.float32)
 
 
-def _erf(t: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _erf(t: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """erf to 1.5e-7 (Abramowitz & Stegun 7.1.26) and exp(-t²), which its derivative needs."""
     size = np.abs(t)
     bell = np.exp(-size * size)
@@ -146,16 +146,14 @@ def _erf(t: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.copysign(1 - tail, t), bell
 
 
-def _model(p: FloatArray, x: FloatArray, y: FloatArray, slopes: bool = True) -> tuple[FloatArray, FloatArray | None]:
-    """Modelled levels (n, k) and, where asked, derivatives (n, 9, k)."""
+def _model(p: FloatArray, x: NDArray[Any], y: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Modelled levels (n, k) and derivatives (n, 9, k)."""
     narrow = p.astype(np.float32)
     m, gx, gy, a = (narrow[:, i, None] for i in range(4))
     scale = 1 / (narrow[:, 8, None] * np.float32(math.sqrt(2)))
     d1, d2 = _distance(p, x, y, 6), _distance(p, x, y, 7)
     (e1, b1), (e2, b2) = _erf(d1 * scale), _erf(d2 * scale)
     value = m + gx * x + gy * y + a * e1 * e2
-    if not slopes:
-        return value, None
     slope = np.empty((len(p), 9, len(x)), dtype=np.float32)
     k = np.float32(2 / math.sqrt(math.pi)) * scale * a
     s1, s2 = k * b1 * e2, k * b2 * e1  # by d1, by d2
@@ -207,9 +205,8 @@ def _levenberg_marquardt(
 
 
 def _normal_equations(
-    misfit: FloatArray, weight: FloatArray, slope: FloatArray | None
+    misfit: FloatArray, weight: FloatArray, slope: NDArray[Any]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    assert slope is not None
     weighted = misfit * weight
     cost = np.einsum("nk,nk->n", weighted, misfit).astype(float)
     slope *= weight[:, None, :]

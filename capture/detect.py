@@ -98,7 +98,7 @@ def _detector(codes: Sequence[int]) -> Any:
     return cv2.aruco.ArucoDetector(cut, parameters)
 
 
-def _read_markers(grey: NDArray[np.uint8], codes: Sequence[int], scale: int) -> dict[int, list[FloatArray]]:
+def _read_markers(grey: NDArray[Any], codes: Sequence[int], scale: int) -> dict[int, list[FloatArray]]:
     """Marker id -> every place (4, 2) where it is read, px of the full picture."""
     import cv2
 
@@ -121,7 +121,8 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
 
     Once some pieces are seen only their markers are sought.
     """
-    grey, markers = image.grey8, {}
+    grey = image.grey8
+    markers: dict[int, list[FloatArray]] = {}
     for scale in _SCALES:
         if min(image.size) // scale < 200 and scale > 1:
             continue
@@ -207,7 +208,7 @@ def _consistent(nominal: FloatArray, places: FloatArray, piece: Piece) -> tuple[
     )
     if h is None:
         return np.eye(3), np.zeros(len(places), dtype=bool)
-    return h, mask.reshape(-1, 4).sum(axis=1) >= 3
+    return np.asarray(h, float), np.asarray(mask).reshape(-1, 4).sum(axis=1) >= 3
 
 
 def _refuse_twice(image: Image, piece: Piece, nominal: FloatArray, places: FloatArray) -> None:

@@ -220,9 +220,9 @@ def _exif_of(picture: PilImage) -> tuple[int, Exif]:
     with suppress(Exception):
         block = picture.getexif()
         tags = {**block, **block.get_ifd(0x8769)}
-    orientation = tags.get(0x0112)
+    orientation: Any = tags.get(0x0112)
     size = _number(tags.get(0xA002)), _number(tags.get(0xA003))
-    return orientation if orientation in range(1, 9) else 1, Exif(
+    return int(orientation) if orientation in range(1, 9) else 1, Exif(
         make=_text(tags.get(0x010F)),
         model=_text(tags.get(0x0110)),
         lens=_text(tags.get(0xA434)),

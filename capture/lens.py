@@ -40,7 +40,7 @@ class LensPrior:
     def centre(self) -> FloatArray:
         """The lens (9,) that fits the prior best."""
         weighted = self.rows / self.u[:, None]
-        return np.linalg.lstsq(weighted, self.values / self.u, rcond=None)[0]
+        return np.asarray(np.linalg.lstsq(weighted, self.values / self.u, rcond=None)[0], float)
 
 
 def lens_prior(image: Image) -> LensPrior:

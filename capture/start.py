@@ -35,7 +35,7 @@ def _start_view(view: View, lens: FloatArray) -> tuple[FloatArray, FloatArray, F
     _, turns, shifts, _ = cv2.solvePnPGeneric(
         flat, anchor.px, camera_matrix(lens), distortion(lens), flags=cv2.SOLVEPNP_IPPE
     )
-    rotation, translation = cv2.Rodrigues(turns[0])[0], np.ravel(shifts[0])
+    rotation, translation = np.asarray(cv2.Rodrigues(turns[0])[0], float), np.asarray(shifts[0], float).ravel()
     places = np.array([_place(p, lens, rotation, translation) for p in view.pieces])
     angle, origin = places[0, 0], np.array([*places[0, 1:], 0.0])
     turn = np.array([[np.cos(angle), -np.sin(angle), 0], [np.sin(angle), np.cos(angle), 0], [0, 0, 1.0]])

@@ -103,12 +103,15 @@ class State:
         return self.shared + sum(6 + 3 * (len(places) - 1) for places in self.places)
 
 
-def make_views(photos: Sequence[tuple[FoundPiece, ...]]) -> list[View]:
-    """Views of several photos that share flatness parameters: one piece is the same sheet of paper in all of them."""
+def make_views(photos: Sequence[tuple[FoundPiece, ...]], lift_all: bool = False) -> list[View]:
+    """Views of several photos that share flatness parameters: one piece is the same sheet of paper in all of them.
+
+    lift_all: let a single piece, too, lie above or askew to the bench plane from which heights count.
+    """
     names: dict[str, None] = {}
     heights = []
     for pieces in photos:
-        lifts = len(pieces) > 1
+        lifts = lift_all or len(pieces) > 1
         heights.append([_flat_shapes(piece, lifts) for piece in pieces])
         names |= dict.fromkeys(name for shapes in heights[-1] for name in shapes)
     place = {name: i for i, name in enumerate(names)}

@@ -38,6 +38,9 @@ _PER_POINT = {"line": 2, "circle": 2, "arc": 2}
 _PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
 _FULL_CIRCLE = math.radians(300.0)
 _MOST = 400
+_FEW = 6
+_DOUBTFUL = 0.15
+_SHEET = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,20 +111,24 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     chance of the least (F test at 1 %). plane is the nearest face, for holes touched below it.
     """
     sample = _thinned(points)
-    spreads = _spreads(sample, plane)
     named = kind_in_name(name)
+    spreads = _spreads(sample, plane, named)
     if not spreads:
-        return Choice(named, "its name; nothing could be compared") if named else Choice(None, "no shape fits")
-    least = min(spread for spread, _ in spreads.values())
-    fine = [kind for kind, (spread, dof) in spreads.items() if spread**2 <= least**2 * _f_limit(dof)]
+        if named:
+            return Choice(named, "its name; nothing could be compared")
+        few = len(points) < _FEW
+        return Choice(
+            None, f"{len(points)} points " + ("are too few to choose a shape by" if few else "fit no one shape")
+        )
+    fine = _fine(spreads)
     if named in ("circle", "arc") and {"circle", "arc"} & set(fine):
         fine.append(named)
     chosen = named if named in fine else min(fine, key=_SPECIFIC.index)
     others = sorted((spread, kind) for kind, (spread, _) in spreads.items() if kind != chosen)
     why = "its name and the residuals" if chosen == named else "the residuals"
     second = others[0] if others else (math.nan, None)
-    spread = spreads.get(chosen, (least, 0))[0]
-    return Choice(chosen, why, spread, second[1], second[0])
+    least = min(spread for spread, _ in spreads.values())
+    return Choice(chosen, why, spreads.get(chosen, (least, 0))[0], second[1], second[0])
 
 
 def _thinned(points: Points) -> Points:
@@ -130,16 +137,44 @@ def _thinned(points: Points) -> Points:
     return points.select(np.random.default_rng(20261125).permutation(len(points))[:_MOST])
 
 
-def _spreads(points: Points, plane: Feature | None) -> dict[str, tuple[float, int]]:
-    """Spread per residual, mm, and its freedom, for every kind that fits without throwing points away."""
+def _fine(spreads: Mapping[str, tuple[float, int]]) -> list[str]:
+    """Kinds whose spread is within chance of the least."""
+    least = min(spread for spread, _ in spreads.values())
+    return [kind for kind, (spread, dof) in spreads.items() if spread**2 <= least**2 * _f_limit(dof)]
+
+
+def _spreads(points: Points, plane: Feature | None, named: str | None) -> dict[str, tuple[float, int]]:
+    """Spread per residual, mm, and its freedom, for every kind that fits without throwing points away.
+
+    Quick shapes first; cylinder, cone and slot are tried where no quick shape bears out the name, and robustly only
+    where nothing fits otherwise. Touches within a sheet's thickness of a face are no wall and no ball.
+    """
+    flat = plane is not None and _thin(points, plane)
+    found = _tried(points, plane, ("plane", "line", "circle") if flat else ("plane", "line", "circle", "sphere"), True)
+    if found and (named in _fine(found) or (named in ("circle", "arc") and {"circle", "arc"} & set(_fine(found)))):
+        return found
+    slow = ("slot",) if flat else ("slot", "cylinder", "cone")
+    both = {**found, **_tried(points, plane, slow, False)}
+    if not both or min(spread for spread, _ in both.values()) > _DOUBTFUL:
+        both |= _tried(points, plane, slow, True)
+    return both
+
+
+def _thin(points: Points, plane: Feature) -> bool:
+    return float(np.ptp(points.xyz @ plane.vector(("nx", "ny", "nz")))) < _SHEET
+
+
+def _tried(points: Points, plane: Feature | None, kinds: Sequence[str], robust: bool) -> dict[str, tuple[float, int]]:
     found: dict[str, tuple[float, int]] = {}
-    for kind in ("plane", "line", "circle", "slot", "sphere", "cylinder", "cone"):
+    for kind in kinds:
         face = plane if kind in ("circle", "slot") else None
         if kind == "slot" and face is None:
             continue
         try:
-            feature = fit_kind(points, kind, face)
-        except CannotDetermine:
+            with np.errstate(all="ignore"):
+                feature = fit_kind(points, kind, face, robust=robust)
+        except (CannotDetermine, ValueError, np.linalg.LinAlgError):
+            # a shape tried on points of quite another one may break down numerically: it is then no candidate
             continue
         per = 1 if face is not None else _PER_POINT.get(kind, 1)
         parameters = 3 if face is not None and kind == "circle" else _PARAMETERS[kind]

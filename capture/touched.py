@@ -61,13 +61,13 @@ def as_shared(feature: Feature, prefix: str) -> Feature:
     )
 
 
-def face_of(centres: Points, planes: Sequence[Feature]) -> Feature | None:
+def face_of(centres: Points, planes: Sequence[Feature], off: float = 0.0) -> Feature | None:
     """Nearest fitted plane within 5 mm of the touches and 10° of square to their directions; None where there is none.
 
-    centres may be tip centres: a plane's own touches were corrected, those of a hole's wall lie beside it either way.
+    off: how far the planes stand off their surface, mm (a tip radius, where they were fitted to tip centres).
     """
     near = [(abs(_height(centres, plane)), k) for k, plane in enumerate(planes) if _square_to(centres, plane)]
-    near = [item for item in near if item[0] <= _NEAR_MM]
+    near = [item for item in near if item[0] <= _NEAR_MM + off]
     return planes[min(near)[1]] if near else None
 
 
@@ -89,7 +89,13 @@ def _square_to(centres: Points, plane: Feature) -> bool:
 
 
 def fit_touched(
-    name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None
+    name: str,
+    centres: Points,
+    kind: str,
+    plane: Feature | None,
+    tip: Tip | None,
+    side: str | None,
+    form: str = "none",
 ) -> Touched:
     """Fit a feature to its touches.
 
@@ -97,6 +103,7 @@ def fit_touched(
     ----------
     centres : tip centres where tip is given, else surface points; `normal` holds i j k or NaN.
     plane : face to project into for circle, arc, slot and line. side : where the list has no i j k.
+    form : form value wanted, as the fits take it.
 
     The centres are fitted first; the surface lies one tip radius back along that fit's own normals. Touches whose i j k
     say the other side than the rest are left out with a notice.
@@ -106,14 +113,15 @@ def fit_touched(
     CannotDetermine, InputError : naming the feature.
     """
     try:
-        return _fit(name, centres, kind, plane, tip, side)
+        return _fit(name, centres, kind, plane, tip, side, form)
     except CannotDetermine as error:
         message = f"'{name}' as {kind}: {error}"
         raise CannotDetermine(message) from error
 
 
-def _fit(name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None) -> Touched:
-    form = "minimum-zone" if len(centres) <= 2000 else "least-squares"
+def _fit(
+    name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None, form: str
+) -> Touched:
     raw = fit_kind(centres, kind, plane)
     if raw.kind == "line" and tip is None:
         return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.ones(len(centres), bool), ())
@@ -165,9 +173,7 @@ def _in_face(xyz: FloatArray, plane: Feature | None) -> FloatArray:
 
 
 def _unlike_notice(name: str, unlike: NDArray[np.bool_]) -> Notice:
-    text = (
-        f"{name}: i j k of {int(unlike.sum())} touches point to the other side of the surface than the rest; left out."
-    )
+    text = f"{int(unlike.sum())} touches of {name} have i j k to the other side of the surface than the rest; left out."
     return Notice("tip-side", text, name)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from capture.kinds import Choice, FitRule, choose_kind, rule_for
+from capture.kinds import Choice, FitRule, choose_kind, kind_in_name, rule_for
 from capture.spread import Spread, pool
 from capture.tip import Tip
 from capture.touched import FACED, Touched, as_shared, face_of, fit_touched
@@ -21,6 +21,8 @@ from fit.results import Notice
 __all__ = ["FitOptions", "Fitted", "fit_touches"]
 
 _FEW_STRAYS = 0.25
+_EVEN = 4.0
+_ZONE_POINTS = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +107,25 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
             choices[name] = Choice(rule.kind, "as asked")
     choices |= {name: Choice(None, "a single place") for name in options.places if name not in choices}
     open_names = [name for name in touches.names if name not in choices]
-    planes = [] if not open_names else _rough_planes(touches, [n for n, c in choices.items() if c.kind == "plane"])
+    if not open_names:
+        return choices, []
     for name in open_names:
         choices[name] = choose_kind(name, touches.points.select(touches.rows(name)), None)
-        if choices[name].kind == "plane":
-            planes += _rough_planes(touches, [name])
+    planes = _rough_planes(touches, _sure_planes(choices))
+    radius = options.tip.radius if options.tip else 0.0
     for name in open_names:
         points = touches.points.select(touches.rows(name))
-        if choices[name].kind != "plane" and (face := face_of(points, planes)):
+        face = face_of(points, [plane for plane in planes if plane.name != name], radius)
+        if face is not None and kind_in_name(name) != "plane":
             choices[name] = choose_kind(name, points, face)
-    return choices, [_choice_notice(name, choices[name], len(touches.rows(name))) for name in open_names]
+    return choices, [_choice_notice(name, choices[name]) for name in open_names]
+
+
+def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
+    """Names of the planes that were asked for, or that are as even as the best-fitting feature."""
+    spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
+    limit = _EVEN * min(spreads, default=0.0)
+    return [name for name, c in choices.items() if c.kind == "plane" and not c.spread > limit]
 
 
 def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
@@ -129,11 +140,11 @@ def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
     return planes
 
 
-def _choice_notice(name: str, choice: Choice, count: int) -> Notice:
+def _choice_notice(name: str, choice: Choice) -> Notice:
     if choice.kind is None:
-        text = f"{name}: {choice.why} its {count} points; not fitted. Say what it is with --fit '{name}=KIND'."
+        text = f"Not fitted: {choice.why}. Say what {name} is with --fit '{name}=KIND'."
         return Notice("undecided", text, name)
-    text = f"{name}: taken as {_article(choice.kind)} {choice.kind} by {choice.why}"
+    text = f"Taken as {_article(choice.kind)} {choice.kind} by {choice.why}"
     text += f" (spread {choice.spread:.3f} mm)" if math.isfinite(choice.spread) else ""
     if choice.runner_up:
         text += f"; runner-up {choice.runner_up} ({choice.runner_up_spread:.3f} mm)"
@@ -194,9 +205,11 @@ def _fit_once(
     options: FitOptions,
     known: tuple[Spread | None, Mapping[str, Touched]] | None,
 ) -> Touched:
+    form = "none" if known is None else "minimum-zone" if len(centres) <= _ZONE_POINTS else "least-squares"
+
     def fit(noise: float) -> Touched:
         points = replace(centres, noise=np.full(len(centres), noise))
-        return fit_touched(job.name, points, job.kind, face, options.tip, options.side)
+        return fit_touched(job.name, points, job.kind, face, options.tip, options.side, form)
 
     spread = known[0] if known else None
     if spread is None or known is None:
@@ -243,7 +256,7 @@ def _stray_notice(touches: Touches, touched: Touched) -> Notice:
     worst = float(np.abs(feature.residuals[feature.rejected]).max())
     touch = "touch" if len(rows) == 1 else "touches"
     text = (
-        f"{feature.name}: {len(rows)} stray {touch} left out, up to {worst:.2f} mm off the {feature.kind} "
+        f"{len(rows)} stray {touch} of {feature.name} left out, up to {worst:.2f} mm off the {feature.kind} "
         f"({touches.where(rows)})."
     )
     return Notice("stray-touch", text, feature.name)

@@ -1,0 +1,48 @@
+"""Share of 95 % intervals that hold the truth through the whole point-list chain; run on demand.
+
+python tests/bench/probe_coverage.py [FIRST] [COUNT]
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+from probe_world import make_world, score
+
+from capture.probing import ProbeOptions, measure
+from fit.errors import EdgewrightError
+
+
+def main(first: int, count: int) -> None:
+    """Print coverage by kind and value, and the worst misses."""
+    rows = defaultdict(list)
+    refused = 0
+    for seed in range(first, first + count):
+        with tempfile.TemporaryDirectory() as folder:
+            world = make_world(seed, Path(folder))
+            try:
+                found = measure(world.files, ProbeOptions(**world.options))
+            except EdgewrightError as error:
+                refused += 1
+                print(f"seed {seed}: {error}")
+                continue
+        for kind, key, error, u95 in score(world, {f.name: f for f in found.results.features}):
+            rows[(kind, key)].append((seed, abs(error) / u95 if u95 else np.inf))
+            rows[("all", f"{len(world.files)} stations")].append(rows[(kind, key)][-1])
+            rows[("all", "")].append(rows[(kind, key)][-1])
+    for (kind, key), pairs in sorted(rows.items()):
+        ratio = np.array([value for _, value in pairs])
+        worst = pairs[int(np.argmax(ratio))]
+        held = 100 * np.mean(ratio <= 1)
+        print(f"{kind:9}{key:12}{len(ratio):6}  held {held:5.1f} %  over 3 U95 {int((ratio > 3).sum()):3}  worst {worst[1]:.2f} (seed {worst[0]})")
+    print(f"refused {refused} of {count}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1, int(sys.argv[2]) if len(sys.argv) > 2 else 60)

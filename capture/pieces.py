@@ -138,7 +138,7 @@ def piece_of_id(marker_id: int) -> Piece | None:
     """The board that a marker id belongs to; None for a sticker's or an unknown id."""
     if 0 <= marker_id < _STRIP_FIRST_ID:
         return frame()
-    if marker_id < _STRIP_FIRST_ID + _STRIP_IDS * MAX_STRIPS:
+    if _STRIP_FIRST_ID <= marker_id < _STRIP_FIRST_ID + _STRIP_IDS * MAX_STRIPS:
         return strip((marker_id - _STRIP_FIRST_ID) // _STRIP_IDS)
     if _SHEET_FIRST_ID <= marker_id < _SHEET_FIRST_ID + sheet().board_id_count:
         return sheet()

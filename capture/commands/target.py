@@ -21,4 +21,4 @@ def target(kind: str, out: Path, paper: str, first: int, count: int | None, repl
     from capture.printing import write_target
 
     for path in write_target(kind, out, paper, first, count, replace):
-        click.echo(f"{path}: print it at 100 % on {paper.upper()} paper, then check it with a caliper.")
+        click.echo(f"{path}: print it at 100 % on {paper.capitalize()} paper, then check it with a caliper.")

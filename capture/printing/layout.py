@@ -95,14 +95,14 @@ def _sticker_grid(paper: str) -> tuple[int, int]:
 
 
 def _title(name: str, paper: str) -> str:
-    return f"edgewright {version('edgewright')}: {name}, {paper.upper()}, print at 100 %"
+    return f"edgewright {version('edgewright')}: {name}, {paper.capitalize()}, print at 100 %"
 
 
 def _head(kind: str, name: str, paper: str, left: float, hint: str) -> tuple[Ink, list[Text]]:
     """Name, first steps in two columns and the level check bar, under the paper's upper edge."""
     width, height = PAPERS[paper]
     column = (width - 2 * left) / 2 + 1
-    detail = f"edgewright {version('edgewright')} – {paper.upper()} – DICT_5X5_1000, OpenCV 4.6+ layout"
+    detail = f"edgewright {version('edgewright')} – {paper.capitalize()} – DICT_5X5_1000, OpenCV 4.6+ layout"
     words = [
         Text(left, height - 8.2, f"{name} – print at 100 %", 3.3),
         Text(width - left, height - 8.2, detail, 1.8, _GREY, anchor="end"),

@@ -59,7 +59,7 @@ def pages_of(kind: str, paper: str, first: int, count: int | None) -> list[Page]
 def _check_numbers(name: str, first: int, count: int, most: int) -> None:
     if first < 0 or count < 1 or first + count > most:
         message = (
-            f"The {name} are numbered 0 to {most - 1}; got first {first} and count {count}. Ask for some of these."
+            f"The {name} are numbered 0 to {most - 1}; got {first} to {first + count - 1}: lower --first or --count."
         )
         raise InputError(message)
 

@@ -122,7 +122,7 @@ def _notes(sheet: Sheet) -> list[Written | Drawn]:
         elif isinstance(item, Filled) and item.grey < 0.5:
             corners = tuple((*_back(sheet, x, y), 0.0) for x, y in item.points)
             found.append(Drawn(Polyline(corners, closed=True, layer="reference")))
-        elif isinstance(item, Drawn) and isinstance(item.shape, Line) and item.shape.layer == "reference":
+        elif isinstance(item, Drawn) and isinstance(item.shape, Line):
             shape = item.shape
             ends = (*_back(sheet, shape.x1, shape.y1), *_back(sheet, shape.x2, shape.y2))
             found.append(Drawn(Line(*ends, layer="reference")))

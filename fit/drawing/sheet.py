@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from fit.drawing.model import Arc, Circle, Line, Polyline
@@ -86,11 +86,15 @@ Item = Drawn | Filled | Written
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One page. scale is sheet mm per part mm, and (left, bottom) is where the part's (0, 0) lies on it."""
+    """One page: the part itself, and everything written and drawn around it.
+
+    scale is sheet mm per part mm, and (left, bottom) is where the part's (0, 0) lies on the sheet.
+    """
 
     width: float
     height: float
-    items: tuple[Item, ...] = field(default=())
+    items: tuple[Item, ...] = ()
+    part: tuple[Drawn, ...] = ()
     scale: float = 1.0
     left: float = 0.0
     bottom: float = 0.0
@@ -106,7 +110,7 @@ class Pen(Protocol):
 
 def replay(sheet: Sheet, pen: Pen) -> None:
     """Send everything on a sheet through a pen, in order."""
-    for item in sheet.items:
+    for item in (*sheet.part, *sheet.items):
         if isinstance(item, Drawn):
             pen.draw(item)
         elif isinstance(item, Filled):

@@ -1,0 +1,120 @@
+"""Sizes of holes and arcs on leaders, each where nothing else is (ISO 129-1)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from fit.drawing.grid import Occupancy
+from fit.drawing.lettering import text_width
+from fit.drawing.marks import GAP, SMALL, TEXT, arrow, line, stacked, text_box
+from fit.drawing.model import Spot
+from fit.drawing.sheet import Item
+from fit.points import FloatArray
+
+__all__ = ["Ground", "place_leaders"]
+
+_SHOULDER = 2.0
+_LENGTHS = (5.0, 8.0, 12.0, 17.0, 23.0, 30.0, 40.0, 52.0, 66.0, 82.0, 100.0)
+_TURNS = tuple(math.radians(15.0 * k + 45.0) for k in range(24))
+
+
+class Ground:
+    """What is on a sheet already: shapes of the part, fine lines, and words."""
+
+    def __init__(self, width: float, height: float) -> None:
+        self.shapes = Occupancy(width, height)
+        self.lines = Occupancy(width, height)
+        self.words = Occupancy(width, height)
+
+
+def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -> tuple[list[Item], list[Spot]]:
+    """Leaders with words for spots given on the sheet; returns the items and the spots that found no place.
+
+    Spots with the least choice go first: those in the middle of the crowd have the most trouble later.
+    """
+    items: list[Item] = []
+    lost: list[Spot] = []
+    for i in _crowded_first(spots):
+        rows = [(text, TEXT) for text in spots[i].text.split("\n")] + ([(names[i], SMALL)] if names[i] else [])
+        placed = _place(spots[i], rows, ground)
+        if placed is None:
+            lost.append(spots[i])
+        else:
+            items += placed
+    return items, lost
+
+
+def _crowded_first(spots: Sequence[Spot]) -> list[int]:
+    places = np.array([(spot.x, spot.y) for spot in spots]).reshape(-1, 2)
+    apart = np.hypot(*(places[:, None] - places[None, :]).transpose(2, 0, 1))
+    crowd = np.round(np.exp(-apart / 25.0).sum(axis=1), 6)
+    return sorted(range(len(spots)), key=lambda i: (-crowd[i], i))
+
+
+def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> list[Item] | None:
+    width = max(text_width(text, height) for text, height in rows)
+    height = sum(1.5 * size for _, size in rows) - 0.2 * rows[-1][1]
+    starts, bends, sides, cost = _candidates(spot)
+    boxes = _boxes(bends, sides, width, height)
+    clear = boxes + np.array([-GAP, -GAP, GAP, GAP])
+    hard = ground.words.hits(clear) + ground.shapes.hits(clear)
+    ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
+    hard += ground.words.along(starts, bends) + ground.words.along(bends, ends)
+    outward = starts + 0.15 * (bends - starts)
+    cost = cost + 2.0 * ground.shapes.along(outward, bends) + 1.0 * ground.lines.along(outward, bends)
+    cost = cost + 1.5 * ground.lines.hits(boxes)
+    cost = np.where(hard > 0, np.inf, cost)
+    best = int(np.argmin(np.round(cost, 6)))
+    if not np.isfinite(cost[best]):
+        return None
+    return _drawn(spot, rows, (starts[best], bends[best], float(sides[best])), ground)
+
+
+def _candidates(spot: Spot) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Leaders that could be drawn: where they touch, where they bend, which side the words lie, and a first cost."""
+    angles, kind = _angles(spot), []
+    for angle, inwards in angles:
+        touch = (spot.x + spot.reach * math.cos(angle), spot.y + spot.reach * math.sin(angle))
+        way = angle + math.pi if inwards else angle
+        for length in _LENGTHS:
+            bend = (touch[0] + length * math.cos(way), touch[1] + length * math.sin(way))
+            side = 1.0 if math.cos(way) > -1e-9 else -1.0
+            flat = abs(math.sin(way)) < 0.2 or abs(math.cos(way)) < 0.2
+            kind.append((*touch, *bend, side, length + (6.0 if flat else 0.0) + (8.0 if inwards else 0.0)))
+    table = np.array(kind)
+    return table[:, 0:2], table[:, 2:4], table[:, 4], table[:, 5]
+
+
+def _angles(spot: Spot) -> list[tuple[float, bool]]:
+    """Directions from the centre, and whether the leader runs inwards from the rim: an arc takes both ways."""
+    if spot.arc is None:
+        return [(angle, False) for angle in _TURNS]
+    middle, half = spot.arc
+    fan = [middle + part * half for part in (0.0, -0.3, 0.3, -0.6, 0.6, -0.85, 0.85)]
+    return [(angle, inwards) for inwards in (False, True) for angle in fan]
+
+
+def _boxes(bends: FloatArray, sides: FloatArray, width: float, height: float) -> FloatArray:
+    near = bends[:, 0] + sides * (_SHOULDER + 0.8)
+    left = np.where(sides > 0, near, near - width)
+    bottom = bends[:, 1] - height / 2
+    return np.stack([left, bottom, left + width, bottom + height], axis=1)
+
+
+def _drawn(
+    spot: Spot, rows: Sequence[tuple[str, float]], way: tuple[FloatArray, FloatArray, float], ground: Ground
+) -> list[Item]:
+    touch, bend, side = way
+    end = (bend[0] + side * _SHOULDER, bend[1])
+    height = sum(1.5 * size for _, size in rows) - 0.2 * rows[-1][1]
+    words = stacked(end[0] + side * 0.8, bend[1] + height / 2, rows, 0.0 if side > 0 else 1.0)
+    strokes = [line(*map(float, touch), *map(float, bend)), line(*map(float, bend), float(end[0]), float(end[1]))]
+    for stroke in strokes:
+        ground.lines.add_shape(stroke.shape)
+    for word in words:
+        ground.words.add_box(text_box(word))
+    angle = math.atan2(touch[1] - bend[1], touch[0] - bend[0])
+    return [*strokes, arrow(float(touch[0]), float(touch[1]), angle), *words]

@@ -15,7 +15,9 @@ from capture.pieces import MAX_STRIPS, Piece, frame, piece_of_id, sheet, strip
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["FoundPiece", "find_pieces"]
+__all__ = ["FoundPiece", "find_pieces", "read_markers"]
+
+DICTIONARY = "DICT_5X5_1000"
 
 MIN_MARKERS, MIN_CORNERS = 4, 12
 """Fewer prove nothing about a lens and a pose (common practice, no source)."""
@@ -87,18 +89,22 @@ def _pieces_present(markers: Mapping[int, Any], kinds: Collection[str]) -> list[
     return [p for p in pieces.values() if sum(i in p.marker_cells() for i in markers) >= 2]
 
 
-def _detector(codes: Sequence[int]) -> Any:
+def _detector(codes: Sequence[int], dictionary: str) -> Any:
     """An ArUco detector that knows only the codes given: comparing with all 1000 takes most of its time."""
     import cv2
 
-    full = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
-    cut = cv2.aruco.Dictionary(np.ascontiguousarray(full.bytesList[list(codes)]), 5, full.maxCorrectionBits)
+    full = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
+    cut = cv2.aruco.Dictionary(
+        np.ascontiguousarray(full.bytesList[list(codes)]), full.markerSize, full.maxCorrectionBits
+    )
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = _THRESHOLD_WINDOW
     return cv2.aruco.ArucoDetector(cut, parameters)
 
 
-def _read_markers(grey: NDArray[Any], codes: Sequence[int], scale: int) -> dict[int, list[FloatArray]]:
+def read_markers(
+    grey: NDArray[Any], codes: Sequence[int], scale: int, dictionary: str = DICTIONARY
+) -> dict[int, list[FloatArray]]:
     """Marker id -> every place (4, 2) where it is read, px of the full picture."""
     import cv2
 
@@ -108,7 +114,7 @@ def _read_markers(grey: NDArray[Any], codes: Sequence[int], scale: int) -> dict[
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     else:
         factor = np.ones(2)
-    corners, which, _ = _detector(codes).detectMarkers(grey)
+    corners, which, _ = _detector(codes, dictionary).detectMarkers(grey)
     seen: dict[int, list[FloatArray]] = {}
     for place, index in zip(corners, [] if which is None else np.ravel(which), strict=True):
         px = (np.asarray(place, float).reshape(4, 2) + 0.5) * factor - 0.5
@@ -126,7 +132,7 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
     for scale in _SCALES:
         if min(image.size) // scale < 200 and scale > 1:
             continue
-        markers |= _read_markers(grey, codes, scale)
+        markers |= read_markers(grey, codes, scale)
         present = {p.name: p for i in markers if (p := piece_of_id(i))}.values()
         expected = [code for piece in present for code in sorted(piece.marker_cells())]
         if sum(i in markers for i in expected) >= max(_ENOUGH * len(expected), MIN_MARKERS):
@@ -139,7 +145,7 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
 def _refuse_mirrored(image: Image, codes: Sequence[int]) -> None:
     grey = np.ascontiguousarray(image.grey8[:, ::-1])
     for scale in _SCALES:
-        if len(_read_markers(grey, codes, scale)) >= MIN_MARKERS:
+        if len(read_markers(grey, codes, scale)) >= MIN_MARKERS:
             message = f"{image.path}: the picture is mirrored; give the photo as the camera wrote it, not flipped."
             raise InputError(message)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -205,7 +206,7 @@ def _header(path: Path, data: bytes, kind: str) -> tuple[int, Exif, tuple[int, i
         pillow_heif.register_heif_opener()
     limit, Pil.MAX_IMAGE_PIXELS = Pil.MAX_IMAGE_PIXELS, None
     try:
-        with Pil.open(io.BytesIO(data)) as picture:
+        with warnings.catch_warnings(action="ignore"), Pil.open(io.BytesIO(data)) as picture:
             orientation, exif = _exif_of(picture)
             return orientation if kind != "heic" else 1, exif, picture.size
     except Exception as error:  # each format's reader fails in its own way on a broken header

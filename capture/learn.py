@@ -25,6 +25,8 @@ __all__ = ["LearnPhoto", "Learned", "learn_camera", "ray_error", "see_photo"]
 MIN_PHOTOS = 3
 _FOCAL_LIMIT, _CENTRE_LIMIT = 0.003, 0.002
 """Standard uncertainty of f (of f) and principal point (of the long side) beyond which photos are too alike."""
+_LOOSE = 5.0
+"""How much wider than for a single photo the prior is: many photos know better, and odd lenses must be learnable."""
 _MODELS = {"k1": (5, 6, 7, 8), "k1 k2": (6, 7, 8), "k1 k2 k3": (6, 7), "k1 k2 p1 p2 k3": ()}
 """Lens models compared by cross-validation: name -> places of the lens terms held at zero."""
 
@@ -69,7 +71,8 @@ def learn_camera(photos: Sequence[LearnPhoto]) -> Learned:
     """
     _refuse_mixed(photos)
     first = photos[0]
-    prior = lens_prior(first.image)
+    usual = lens_prior(first.image)
+    prior = replace(usual, u=usual.u * _LOOSE)
     views = make_views([photo.pieces for photo in photos])
     solved = _solve(views, prior, first)
     cov = solved.cov[:9, :9]

@@ -17,9 +17,13 @@ from fit.points import FloatArray
 
 __all__ = ["Cut", "best_cut", "group_size"]
 
-_ROWS, _COLUMNS = 16, 128
+_ROWS, _COLUMNS = 16, 64
 _MOST_GROUPS = 700
+_COARSER = 8
 _LEAST_LINE, _LEAST_ARC = 3, 4
+
+
+_State = tuple[FloatArray, NDArray[np.int_], NDArray[np.bool_]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -40,14 +44,9 @@ def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
 
     penalty : cost of one free number, in units of χ²; a line counts three (two of its own and its end), an arc four.
     """
-    chunks = chunk_points(xy, weight, group_size(len(xy)))
+    chunks, state = _solved(xy, weight, group_size(len(xy)), penalty)
     count = len(chunks.weight)
-    cost = np.full(count + 1, np.inf)
-    cost[0] = 0.0
-    came_from = np.zeros(count + 1, dtype=int)
-    as_arc = np.zeros(count + 1, dtype=bool)
-    for top in range(0, count, _ROWS):
-        _push_block(chunks, top, penalty, (cost, came_from, as_arc))
+    _, came_from, as_arc = state
     ends = [count]
     while ends[-1] > 0:
         ends.append(int(came_from[ends[-1]]))
@@ -55,7 +54,27 @@ def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
     return Cut(chunks.first[order], as_arc[order[1:]])
 
 
-def _push_block(chunks: Chunks, top: int, penalty: float, state: tuple[np.ndarray, np.ndarray, np.ndarray]) -> None:
+def _solved(xy: FloatArray, weight: FloatArray, size: int, penalty: float) -> tuple[Chunks, _State]:
+    """Least cost of each end on the grid of groups of `size` points, the start of its last piece, and that piece's kind.
+
+    A cut on a coarser grid, solved first, is a cut on the fine one too: its costs are bounds that prune starts early.
+    """
+    chunks = chunk_points(xy, weight, size)
+    count = len(chunks.weight)
+    cost = np.full(count + 1, np.inf)
+    cost[0] = 0.0
+    came_from = np.zeros(count + 1, dtype=int)
+    as_arc = np.zeros(count + 1, dtype=bool)
+    if count > _COARSER * _ROWS:
+        coarse, (high, back, arc) = _solved(xy, weight, size * _COARSER, penalty)
+        place = np.searchsorted(chunks.first, coarse.first)
+        cost[place], came_from[place], as_arc[place] = high, place[back], arc
+    for top in range(0, count, _ROWS):
+        _push_block(chunks, top, penalty, (cost, came_from, as_arc))
+    return chunks, (cost, came_from, as_arc)
+
+
+def _push_block(chunks: Chunks, top: int, penalty: float, state: _State) -> None:
     """Offer every piece that starts in the block of rows at `top` to the ends that it may reach."""
     cost, _, _ = state
     count = len(chunks.weight)
@@ -76,7 +95,7 @@ def _push_block(chunks: Chunks, top: int, penalty: float, state: tuple[np.ndarra
             best = np.argmin(totals, axis=0)
             pick = (best, np.arange(len(columns)))
             _offer(state, columns + 1, totals[pick], rows[best], arc[pick])
-        if (cost[rows] + least[:, -1] >= cost[columns[-1] + 1]).all():
+        if (cost[rows] + np.fmax.reduce(least - cost[columns + 1], axis=1) >= 0).all():
             return
 
 
@@ -95,9 +114,7 @@ def _piece_costs(
     return np.where(is_arc, arc_cost, line_cost), is_arc, least
 
 
-def _offer(
-    state: tuple[np.ndarray, ...], ends: np.ndarray, total: FloatArray, start: np.ndarray, arc: np.ndarray
-) -> None:
+def _offer(state: _State, ends: np.ndarray, total: FloatArray, start: np.ndarray, arc: np.ndarray) -> None:
     """Keep the offered way to each end where it beats the one known."""
     cost, came_from, as_arc = state
     better = total < cost[ends]

@@ -40,8 +40,6 @@ class Chunks:
 def chunk_points(xy: FloatArray, weight: FloatArray, size: int) -> Chunks:
     """Gather each `size` consecutive points (N, 2) with weights (N,) into one group."""
     first = np.arange(0, len(xy), size)
-    if len(xy) - first[-1] < (size + 1) // 2 and len(first) > 1:
-        first = first[:-1]
     total = np.add.reduceat(weight, first)
     centre = np.add.reduceat(xy * weight[:, None], first) / total[:, None]
     bounds = np.append(first, len(xy))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,27 +58,20 @@ def result_files(
     from fit.clouds import npz_bytes, ply_bytes
     from fit.drawing.files import drawing_files
     from fit.drawing.from_features import drawing_of
+    from fit.drawing.model import TitleBlock
     from fit.report.page import report_html
 
     extra = dict(files or {})
     content: dict[str, bytes] = {}
-    sketch = drawing or drawing_of(results, unit_out=unit_out, title=title)
+    block = title or TitleBlock(date=date.today().isoformat())
+    sketch = drawing or drawing_of(results, unit_out=unit_out, title=block)
     content |= drawing_files(sketch)
     if points is not None:
         content |= {"cloud.ply": ply_bytes(points), "points.npz": npz_bytes(points)}
     content |= extra
     record = results_to_dict(results)
     sketch_svg = content.get("sketch.svg", b"").decode()
-    page = report_html(
-        results,
-        record,
-        points=points,
-        pictures=extra,
-        sketch_svg=sketch_svg,
-        parts=report_parts,
-        unit_out=unit_out,
-        title=sketch.title,
-    )
+    page = report_html(results, sketch, sketch_svg, points=points, pictures=extra, parts=report_parts)
     content["report.html"] = page.encode()
     record["files"] = ["results.json", *sorted(content)]
     return {"results.json": record_text(record).encode(), **content}, record

@@ -8,23 +8,13 @@ from typing import Any
 
 import click
 
+from fit.report.words import feature_sizes, size_text
 from fit.resultfile import record_text
 from fit.results import Results
 from fit.units import format_angle, format_length
 
 __all__ = ["result_table", "show"]
 
-_SIZES: Mapping[str, tuple[str, ...]] = {
-    "line": ("length",),
-    "circle": ("x", "y", "diameter"),
-    "arc": ("x", "y", "radius"),
-    "slot": ("x", "y", "length", "width"),
-    "plane": (),
-    "cylinder": ("diameter",),
-    "cone": ("half_angle",),
-    "sphere": ("x", "y", "z", "diameter"),
-    "path": ("length", "smallest_radius"),
-}
 _WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle"}
 
 
@@ -54,13 +44,9 @@ def result_table(results: Results, unit_out: str = "mm") -> list[str]:
 
 def _feature_row(feature: Any, unit_out: str) -> list[str]:
     cells = [feature.name]
-    for key in _SIZES[feature.kind]:
-        if key not in feature.order:
-            continue
-        value = feature.value(key)
-        angle = key == "half_angle"
-        text = format_angle(value.value, value.u95) if angle else format_length(value.value, value.u95, unit_out)
-        cells.append(f"{_WORDS.get(key, key)} {text}")
+    cells += [
+        f"{_WORDS.get(key, key)} {size_text(feature, key, unit_out)}" for key in feature_sizes(feature) if key != "span"
+    ]
     for key, figure in feature.form.items():
         cells.append(f"{key} {format_length(figure, None, unit_out)}")
     return cells

@@ -1,0 +1,102 @@
+"""The tables of sizes on the report page: value, U95, verdict, and where the uncertainty comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from html import escape
+
+from fit.feature import Feature
+from fit.report.plots import budget_bar
+from fit.report.words import BUDGET, MAIN, feature_sizes, size_text
+from fit.results import Dimension
+from fit.units import format_angle, format_length
+
+__all__ = ["dimension_section", "feature_section"]
+
+_WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle"}
+_CLASS = {"inside": "inside", "outside": "outside", "not proven": "unproven"}
+
+
+def dimension_section(dimensions: Sequence[Dimension], unit_out: str) -> str:
+    """Sizes that were asked for, each with its verdict and whether the measurement is good enough for it."""
+    if not dimensions:
+        return ""
+    rows = "".join(_dimension_row(item, unit_out) for item in dimensions)
+    head = "<tr><th>size</th><th>measured</th><th>wanted</th><th>verdict</th><th>where the ± comes from</th></tr>"
+    rule = (
+        "inside and outside are proven with the uncertainty taken off; not proven means that the interval touches a "
+        "limit (decision rule of ISO 14253-1)."
+    )
+    table = f"<table><thead>{head}</thead><tbody>{rows}</tbody></table>"
+    return f'<section class="long"><h2>Sizes asked for</h2>{table}<p>{rule}</p></section>'
+
+
+def _dimension_row(item: Dimension, unit_out: str) -> str:
+    value = item.value
+    measured = _write(item, value.value, value.u95, unit_out)
+    limits = [_write(item, limit, None, unit_out) for limit in (item.lower, item.upper) if _is_limit(limit)]
+    verdict = (
+        f'<span class="verdict {_CLASS.get(item.verdict, "")}">{escape(item.verdict)}</span>' if item.verdict else ""
+    )
+    budget = value.budget()
+    cells = (
+        f"<td>{escape(item.name)}</td>",
+        f'<td class="figure">{escape(measured)}</td>',
+        f"<td>{escape(' to '.join(limits))}</td>",
+        f"<td>{verdict}<small>{escape(enough(item))}</small></td>",
+        f"<td>{budget_bar(budget, BUDGET)}<small>{escape(_remedy(budget))}</small></td>",
+    )
+    return f"<tr>{''.join(cells)}</tr>"
+
+
+def _is_limit(limit: float | None) -> bool:
+    return limit is not None and math.isfinite(limit)
+
+
+def _write(item: Dimension, value: float | None, u95: float | None, unit_out: str) -> str:
+    if value is None:
+        return ""
+    return format_angle(value, u95) if item.is_angle else format_length(value, u95, unit_out)
+
+
+def enough(item: Dimension) -> str:
+    """Whether U95 is small enough for the tolerance: a quarter of it is good, half of it the most (common practice)."""
+    if item.lower is None or item.upper is None or not (_is_limit(item.lower) and _is_limit(item.upper)):
+        return ""
+    share = item.value.u95 / (item.upper - item.lower) if item.upper > item.lower else math.inf
+    if share <= 0.25:
+        return "accurate enough for this tolerance"
+    return "just accurate enough" if share <= 0.5 else "not accurate enough for this tolerance"
+
+
+def _remedy(budget: Mapping[str, float]) -> str:
+    largest = next(iter(budget), "")
+    return f"To improve: {BUDGET[largest][1]}" if largest in BUDGET else ""
+
+
+def feature_section(features: Sequence[Feature], unit_out: str) -> str:
+    """Every feature with its sizes; the pieces of a path follow it."""
+    if not features:
+        return ""
+    rows = []
+    for feature in features:
+        rows.append(_feature_row(feature, unit_out, "feature"))
+        rows += [_feature_row(piece, unit_out, "part") for piece in feature.segments]
+    head = "<tr><th>feature</th><th>sizes</th><th>form and points</th><th>where the ± comes from</th></tr>"
+    return f'<section class="long"><h2>Features</h2><table><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></section>'
+
+
+def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:
+    keys = feature_sizes(feature)
+    sizes = "<br>".join(f"{escape(_WORDS.get(key, key))} {escape(size_text(feature, key, unit_out))}" for key in keys)
+    main = MAIN.get(feature.kind, keys[-1] if keys else "")
+    bar = budget_bar(feature.value(main).budget(), BUDGET) if main in feature.order and kind == "feature" else ""
+    form = [f"{key} {format_length(figure, None, unit_out)}" for key, figure in feature.form.items()]
+    form += [f"{feature.points} points, rms {feature.rms:.3f} mm"] if feature.points else []
+    form += [f"in {feature.on}"] if feature.on else []
+    words = f"<small>{escape(_WORDS.get(main, main))}</small>" if bar else ""
+    name = f"{escape(feature.name)}<small>{escape(feature.kind)}</small>"
+    cells = (name, sizes, escape(", ".join(form)), words + bar)
+    figures = ("", ' class="figure"', "", "")
+    return f'<tr class="{kind}">' + "".join(f"<td{c}>{t}</td>" for c, t in zip(figures, cells, strict=True)) + "</tr>"

@@ -13,7 +13,7 @@ from fit.paths.plan import Edge
 from fit.paths.refine import Fit, Rows, basis, columns, free_mask, hold, normal_equations, solve_held
 from fit.points import FloatArray, Points, align_shared
 
-__all__ = ["Knowledge", "chain_knowledge", "segment_features"]
+__all__ = ["Knowledge", "chain_knowledge", "path_feature"]
 
 LINE_ORDER = KIND_ORDER["line"]
 ARC_ORDER = (*KIND_ORDER["arc"], "length", "turn")
@@ -201,3 +201,32 @@ def _arc(i: int, fit: Fit, where: Layout, frame: Frame, know: Knowledge, lengths
     slopes = [_lifted_slopes(centre, d_centre, frame), d_normal]
     slopes.append(np.stack([-sign * bend / kappa**2, d_start, sign * d_turn, lengths[i], d_turn]))
     return np.array(values), np.concatenate(slopes)
+
+
+def path_feature(edge: Edge, fit: Fit, frame: Frame, know: Knowledge, labels: tuple[float, str]) -> Feature:
+    """The path as one feature, with its degrees of freedom and name as `labels`; its tightest arc is its smallest radius."""
+    dof, name = labels
+    chain = fit.chain
+    order, values = ["length"], [float(chain.lengths.sum())]
+    slopes = [length_slopes(fit, len(know.cov)).sum(axis=0)]
+    if chain.arcs.any():
+        tight = int(np.argmax(np.abs(chain.curvatures)))
+        bend = np.zeros(len(know.cov))
+        kappa = chain.curvatures[tight]
+        bend[4 + 3 * tight] = -np.sign(kappa) / kappa**2
+        order, values, slopes = [*order, "smallest_radius"], [*values, 1 / abs(kappa)], [*slopes, bend]
+    gain = np.array(slopes)
+    return Feature(
+        name=name,
+        kind="path",
+        order=tuple(order),
+        values=np.array(values),
+        cov_own=gain @ know.cov @ gain.T,
+        shared=know.shared @ gain.T,
+        shared_names=know.shared_names,
+        dof=dof,
+        points=len(edge.xy),
+        rms=float(np.sqrt(np.mean(fit.residuals**2))),
+        segments=segment_features(fit, frame, know, dof, name),
+        closed=chain.closed,
+    )

@@ -9,8 +9,11 @@ import numpy as np
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import FloatArray, Points
+from fit.results import Notice
 
-__all__ = ["Frame", "fitted_frame", "frame_of"]
+__all__ = ["Frame", "fitted_frame", "frame_of", "planarity_notices"]
+
+_RUN = 10
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -81,3 +84,26 @@ def fitted_frame(points: Points) -> Frame:
     variance = float(height @ height) / max(len(flat) - 3, 1)
     moves = points.shared @ axes[2]
     return Frame(origin, axes, variance * gain @ gain.T, moves @ gain.T, points.shared_names)
+
+
+def planarity_notices(height: FloatArray, noise: FloatArray, fitted: bool, name: str) -> list[Notice]:
+    """Say how far a walk leaves its plane, where means of ten heights (N,) in a row scatter more than single ones tell.
+
+    noise : (N,) mm. fitted : whether the plane was fitted to the walk itself; from a given one a constant height is free.
+    """
+    height = height - height.mean()
+    single = 0.5 * float(np.mean(np.diff(height) ** 2))
+    count = len(height) // _RUN
+    if count < 4:
+        return []
+    means = height[: count * _RUN].reshape(count, _RUN).mean(axis=1)
+    together = _RUN * float(np.mean(means**2))
+    typical = float(np.sqrt(np.mean(noise**2)))
+    if together < 4 * max(single, typical**2) or float(np.sqrt(np.mean(height**2))) < 2 * typical:
+        return []
+    which = "its best plane" if fitted else "the given plane"
+    text = (
+        f"The walk is not planar: it leaves {which} by {means.min():+.2f} to {means.max():+.2f} mm. "
+        "Lengths and radii are those of its picture in that plane."
+    )
+    return [Notice("not-planar", text, name)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,19 +12,24 @@ from numpy.typing import NDArray
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.paths.chain import Chain, layout
+from fit.paths.clearing import cleared
 from fit.paths.closed import first_fit
-from fit.paths.features import chain_knowledge, length_slopes, segment_features
-from fit.paths.frame import Frame, fitted_frame, frame_of
+from fit.paths.conditions import Conditions
+from fit.paths.doubts import undecided
+from fit.paths.features import Knowledge, chain_knowledge, path_feature
+from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
 from fit.paths.noise import chained_factor, local_noise, run_factor
-from fit.paths.plan import Edge, free_numbers
+from fit.paths.plan import Edge, fit_plan, free_numbers, plan_of
 from fit.paths.refine import Fit
 from fit.paths.search import Rival, search
+from fit.paths.walk import Walk, gap_notices, tidy
 from fit.points import FloatArray, Points
 from fit.results import Notice
 
 __all__ = ["PathFit", "fit_path"]
 
 _LEAST_POINTS = 5
+_MISFIT = 1.5
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -33,9 +39,11 @@ class PathFit:
     Attributes
     ----------
     feature : kind ``path`` with its segments in order; arcs also carry their length and turn (left positive).
-    notices : what the user should know. rejected : places of points left out as stray in the list as given.
+    notices : what the user should know. rejected : (R,) places in the list as given of points left out as stray.
     points : the points used, in the order of the path. chain, frame : the same path in its plane.
-    noise : standard deviation of a point across the edge that the fit worked with, mm.
+    along : (N,) mm from the path's start to each used point's foot. noise : typical standard deviation of a point across
+        the edge that the fit worked with, mm. knowledge : what the path's derived sizes draw their uncertainty from.
+    dof : degrees of freedom behind the own part of the uncertainties.
     """
 
     feature: Feature
@@ -44,7 +52,22 @@ class PathFit:
     points: Points
     chain: Chain
     frame: Frame
+    along: FloatArray
     noise: float
+    knowledge: Knowledge
+    dof: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Task:
+    """What stays the same all through one fit."""
+
+    points: Points
+    frame: Frame
+    walk: Walk
+    known: bool
+    closed: bool
+    name: str
 
 
 def fit_path(
@@ -53,52 +76,87 @@ def fit_path(
     closed: bool = False,
     plane: Feature | None = None,
     noise: float | None = None,
+    conditions: Conditions | None = None,
     name: str = "path",
 ) -> PathFit:
     """Cut an ordered edge into the fewest lines and arcs that its noise supports, fitted as one tangent chain.
 
     points : in order along the edge, mm. closed : whether the last point is followed by the first.
     plane : the path's plane; fitted to the points where not given.
-    noise : standard uncertainty of a point across the edge, mm, where the points do not carry it; told from the edge
+    noise : standard uncertainty of a point across the edge, mm, in place of what the points say; told from the edge
         itself where neither does.
-    Raises CannotDetermine where the points are too few or no chain fits them.
+    conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
+
+    Raises CannotDetermine where the points are too few or no chain fits them, InputError for a wrong condition.
     """
     if len(points) < _LEAST_POINTS:
         message = f"A path needs at least {_LEAST_POINTS} points; got {len(points)}. Walk the edge more closely."
         raise CannotDetermine(message)
     frame = frame_of(plane) if plane is not None else fitted_frame(points)
     flat = frame.flat(points.xyz)
-    sigma, known = _noise_of(points, flat[:, :2], noise)
-    edge = Edge(np.ascontiguousarray(flat[:, :2]), 1 / sigma**2, np.arange(len(points)))
-    chained = chained_factor(edge.xy)
-    edge, fit, rivals = _best(edge, chained, closed)
-    return _reported(edge, fit, points, frame, known, name)
+    walk = tidy(flat[:, :2], closed, name)
+    order = walk.order
+    if len(order) < _LEAST_POINTS:
+        message = f"Only {len(order)} of {len(points)} points are left once rests and stray touches are out: too few."
+        raise CannotDetermine(message)
+    given = points.noise[order] if noise is None else np.full(len(order), noise)
+    sigma, known = _noise_of(given, flat[order, :2])
+    task = _Task(points, frame, walk, known, closed, name)
+    edge = Edge(flat[order, :2], 1 / sigma**2, order)
+    return _solved(edge, task, conditions, planarity_notices(flat[order, 2], sigma, plane is None, name))
 
 
-def _noise_of(points: Points, flat: FloatArray, noise: float | None) -> tuple[FloatArray, bool]:
+def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
     """Noise (N,) mm of each point across the edge, and whether it was known beforehand."""
-    given = points.noise if noise is None else np.full(len(points), noise)
     found = local_noise(flat)
     if np.isfinite(given).all() and (given > 0).all():
         typical = float(np.sqrt(np.mean(given**2)))
-        return given * max(1.0, found / typical if found > 1.3 * typical else 1.0), True
+        return given * (found / typical if found > 1.3 * typical else 1.0), True
     if not math.isfinite(found):
-        message = f"The noise of {len(points)} points cannot be told from them; give it, or walk the edge more closely."
+        message = f"The noise of {len(flat)} points cannot be told from them; give it, or walk the edge more closely."
         raise CannotDetermine(message)
     size = float(np.ptp(flat, axis=0).max())
-    return np.full(len(points), max(found, 1e-7 * size)), False
+    return np.full(len(flat), max(found, 1e-7 * size)), False
 
 
-def _best(edge: Edge, chained: float, closed: bool) -> tuple[Edge, Fit, list[Rival]]:
-    judged = replace(edge, weight=edge.weight / chained)
-    penalty = math.log(len(edge.xy) / chained)
-    judged, fit = first_fit(judged, penalty, closed)
-    if fit is None:
-        message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
-        raise CannotDetermine(message)
-    judged, fit, rivals = search(judged, fit, penalty)
+def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
+    edge, fit, rivals = _best(edge, task.closed)
+    clear = cleared(edge, fit, task.name)
+    edge, fit = clear.edge, clear.fit
+    extra: list[Notice] = [*task.walk.notices, *clear.notices, *notices, *gap_notices(edge.xy, task.closed, task.name)]
+    if not clear.changed:
+        extra += undecided(fit, rivals, task.name)
+    if conditions:
+        conditions.check(fit.chain)
+        held = fit_plan(edge, plan_of(fit), conditions.rows, settle=1e-9)
+        if held is None:
+            message = f"{task.name}: no chain of these pieces meets the conditions; loosen one of them."
+            raise CannotDetermine(message)
+        extra += conditions.notices(held.chi2 - fit.chi2, task.name)
+        fit = held
+    else:
+        fit = fit_plan(edge, plan_of(fit), settle=1e-9) or fit
+    return _reported(edge, _anchored(fit), task, conditions, (extra, clear.stray))
+
+
+def _best(edge: Edge, closed: bool) -> tuple[Edge, Fit, list[Rival]]:
+    """Search with the noise's run along the edge told from the points first, from the residuals where they show more."""
+    chained = chained_factor(edge.xy)
+    while True:
+        judged = replace(edge, weight=edge.weight / chained)
+        penalty = math.log(max(len(edge.xy) / chained, 10.0))
+        judged, fit = first_fit(judged, penalty, closed)
+        if fit is None:
+            message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
+            raise CannotDetermine(message)
+        judged, fit, rivals = search(judged, fit, penalty)
+        numbers = free_numbers(fit.chain.arcs, fit.chain.corners)
+        together = run_factor(fit.residuals * np.sqrt(judged.weight), numbers)
+        if together <= 1.5 * chained or chained > 1:
+            break
+        chained = together
     edge = replace(judged, weight=judged.weight * chained)
-    return edge, replace(fit, chi2=float(edge.weight @ fit.residuals**2)), rivals
+    return edge, replace(fit, chi2=fit.chi2 * chained), rivals
 
 
 def _anchored(fit: Fit) -> Fit:
@@ -117,43 +175,59 @@ def _anchored(fit: Fit) -> Fit:
     return replace(fit, chain=moved, along=along)
 
 
-def _reported(edge: Edge, fit: Fit, points: Points, frame: Frame, known: bool, name: str) -> PathFit:
-    fit = _anchored(fit)
+def _reported(
+    edge: Edge, fit: Fit, task: _Task, conditions: Conditions | None, found: tuple[list[Notice], NDArray[np.int_]]
+) -> PathFit:
+    notices, stray = found
     numbers = 2 + free_numbers(fit.chain.arcs, fit.chain.corners)
     together = run_factor(fit.residuals * np.sqrt(edge.weight), numbers)
     spare = max(len(edge.xy) - numbers, 1)
     size = fit.chi2 / spare
-    agrees = known and size < 1 + 3 * math.sqrt(2 * together / spare)
-    inflation = together * (max(1.0, size) if known else size)
-    know = chain_knowledge(edge, fit, points, frame, inflation, None)
+    agrees = task.known and size < 1 + 3 * math.sqrt(2 * together / spare)
+    inflation = together * (max(1.0, size) if task.known else size)
+    know = chain_knowledge(edge, fit, task.points, task.frame, inflation, conditions.rows if conditions else None)
     dof = math.inf if agrees else max(spare / together, 1.0)
-    segments = segment_features(fit, frame, know, dof, name)
-    lengths = length_slopes(fit, len(know.cov)).sum(axis=0)
-    order, values, slopes = ["length"], [float(fit.chain.lengths.sum())], [lengths]
-    if fit.chain.arcs.any():
-        tight = int(np.argmax(np.abs(fit.chain.curvatures)))
-        bend = np.zeros(len(lengths))
-        kappa = fit.chain.curvatures[tight]
-        bend[4 + 3 * tight] = -np.sign(kappa) / kappa**2
-        order, values, slopes = [*order, "smallest_radius"], [*values, 1 / abs(kappa)], [*slopes, bend]
-    gain = np.array(slopes)
-    residuals = np.zeros(len(points))
+    feature = path_feature(edge, fit, task.frame, know, (dof, task.name))
+    residuals = np.zeros(len(task.points))
     residuals[edge.index] = fit.residuals
-    feature = Feature(
-        name=name,
-        kind="path",
-        order=tuple(order),
-        values=np.array(values),
-        cov_own=gain @ know.cov @ gain.T,
-        shared=know.shared @ gain.T,
-        shared_names=know.shared_names,
-        dof=dof,
-        points=len(edge.xy),
-        rms=float(np.sqrt(np.mean(fit.residuals**2))),
-        residuals=residuals,
-        segments=segments,
-        closed=fit.chain.closed,
-        source=points.source,
-    )
+    rejected = np.sort(np.concatenate([task.walk.stray, stray]))
+    feature = replace(feature, residuals=residuals, rejected=rejected, source=task.points.source)
     noise = float(np.sqrt(np.mean(1 / edge.weight)))
-    return PathFit(feature, (), np.zeros(0, dtype=int), points.select(edge.index), fit.chain, frame, noise)
+    notices = [*_stray_notices(rejected, task.name), *notices, *_misfit_notices(size, noise, feature), *_short(feature)]
+    ends = np.cumsum(fit.chain.lengths)
+    along = fit.along + (ends - fit.chain.lengths)[fit.piece]
+    used = task.points.select(edge.index)
+    return PathFit(feature, tuple(notices), rejected, used, fit.chain, task.frame, along, noise, know, dof)
+
+
+def _stray_notices(rejected: NDArray[np.int_], name: str) -> list[Notice]:
+    if not len(rejected):
+        return []
+    some = ", ".join(str(i + 1) for i in rejected[:8]) + (" …" if len(rejected) > 8 else "")
+    many = len(rejected) > 1
+    text = f"{len(rejected)} stray touch{'es' if many else ''} left out: point{'s' if many else ''} {some}."
+    return [Notice("stray-touch", text, name)]
+
+
+def _misfit_notices(size: float, noise: float, feature: Feature) -> list[Notice]:
+    """Say where lines and arcs do not follow the edge to within its noise."""
+    if size < _MISFIT**2:
+        return []
+    text = (
+        f"The points stand {feature.rms:.3f} mm rms off the chain but scatter {noise:.3f} mm by themselves: the edge is not "
+        "quite made of lines and arcs, or is dented; the uncertainties are widened by that."
+    )
+    return [Notice("rough-edge", text, feature.name)]
+
+
+def _short(feature: Feature) -> list[Notice]:
+    """A radius known to no better than a fifth is stated by its interval: that of the curvature is the true one."""
+    notices = []
+    for arc in (s for s in feature.segments if s.kind == "arc"):
+        radius, spread = arc["radius"], arc.value("radius").u95
+        if spread > 0.2 * radius:
+            share = spread / radius
+            most = f"{radius / (1 - share):.4g} mm" if share < 1 else "nearly straight"
+            text = f"{arc.name} is too short for its radius: it lies between {radius / (1 + share):.4g} mm and {most}."
+            notices.append(Notice("short-arc", text, feature.name))
+    return notices

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from fit.paths.moves import near_joint, near_piece
 from fit.paths.plan import Edge, Plan, fit_plan, part_plan, plan_of, price, replaced, rolled
 from fit.paths.refine import Fit
@@ -19,6 +21,7 @@ __all__ = ["Rival", "cost_of", "search"]
 _REACH = 2
 _ROUNDS = 20
 _TRIES = 8
+_LEAST_ON_ARC = 4
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -91,7 +94,10 @@ def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Ou
         if trial is not None:
             numbers = price(trial.chain.arcs, trial.chain.corners) - before
             saved = base.chi2 - trial.chi2
-            found.append(Rival(first, last, plan_of(trial), penalty * numbers - saved, saved, numbers))
+            excess = penalty * numbers - saved
+            if (np.diff(trial.bounds)[trial.chain.arcs] < _LEAST_ON_ARC).any():
+                excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
+            found.append(Rival(first, last, plan_of(trial), excess, saved, numbers))
     return found
 
 

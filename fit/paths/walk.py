@@ -1,0 +1,197 @@
+"""A hand-walked edge put in order before it is fitted: rests, back-tracking and stray touches found and named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.paths.noise import local_noise
+from fit.points import FloatArray
+from fit.results import Notice
+
+__all__ = ["Walk", "gap_notices", "tidy"]
+
+_STRAY = 6.0
+"""Standard deviations off the cubic through its neighbours that make a touch stray."""
+_REST_SHARE, _REST_POINTS = 0.3, 4
+_GAP = 6.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Walk:
+    """Places in the list as given: order (M,) of the points to fit, stray (S,) those left out; and what was done."""
+
+    order: NDArray[np.int_]
+    stray: NDArray[np.int_]
+    notices: tuple[Notice, ...]
+
+
+def tidy(xy: FloatArray, closed: bool, name: str) -> Walk:
+    """Order and clean a walk (N, 2) mm; texts count points from 1 as given."""
+    order = np.arange(len(xy))
+    if closed and np.hypot(*(xy[-1] - xy[0])) < _REST_SHARE * np.median(np.hypot(*np.diff(xy, axis=0).T)):
+        order = order[:-1]
+    notices: list[Notice] = []
+    rests = _resting(xy[order])
+    if rests.any():
+        order = order[~rests]
+        text = f"The walk rested on the edge: {int(rests.sum())} repeated touches were left out."
+        notices.append(Notice("rested", text, name))
+    stray = order[_stray(xy[order])]
+    order = order[~np.isin(order, stray)]
+    turned, times = _in_order(xy[order])
+    if times:
+        text = f"The walk went back over itself {times} time{'s' if times > 1 else ''}; its points were put in order."
+        notices.append(Notice("back-tracked", text, name))
+        order = order[turned]
+    return Walk(order, stray, tuple(notices))
+
+
+def _resting(xy: FloatArray) -> NDArray[np.bool_]:
+    """Mask (N,) of touches that repeat the one before while the tip rested; the first of each rest stays."""
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    near = np.concatenate([[False], step < _REST_SHARE * np.median(step)])
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], near, [False]]).astype(int)))
+    mask = np.zeros(len(xy), dtype=bool)
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        spread = np.hypot(*(xy[first:last] - xy[first - 1]).T).max()
+        if last - first >= _REST_POINTS and spread < 2 * _REST_SHARE * np.median(step):
+            mask[first:last] = True
+    return mask
+
+
+def _stray(xy: FloatArray) -> NDArray[np.bool_]:
+    """Mask (N,) of single touches off the edge: far from the cubic through two neighbours on either side.
+
+    A corner stands off that cubic too, but so do its neighbours' own cubics without it; a stray's do not.
+    """
+    n = len(xy)
+    mask = np.zeros(n, dtype=bool)
+    sigma = local_noise(xy)
+    if n < 12 or not sigma > 0:
+        return mask
+    for _ in range(max(3, n // 50)):
+        keep = np.flatnonzero(~mask)
+        off = _off_cubic(xy[keep])
+        limit = _STRAY * 1.4 * sigma
+        suspects = [int(i) for i in np.argsort(-off)[:20] if off[i] > limit]
+        found = [i for i in suspects if _alone(xy[keep], i, max(limit / 2, off[i] / 4))]
+        if not found:
+            break
+        mask[keep[found[0]]] = True
+    return mask
+
+
+def _alone(xy: FloatArray, i: int, limit: float) -> bool:
+    """Whether the points beside touch i agree with each other once it is left out."""
+    rest = np.delete(xy[max(i - 5, 0) : i + 6], min(i, 5), axis=0)
+    beside = min(i, 5)
+    if len(rest) < 7:
+        return False
+    off = _off_cubic(rest)
+    return bool(off[max(beside - 2, 2) : min(beside + 2, len(rest) - 2)].max(initial=0) < limit)
+
+
+def _off_cubic(xy: FloatArray) -> FloatArray:
+    """Distance (N,) of each point across the chord from the cubic through two neighbours on either side."""
+    n = len(xy)
+    off = np.zeros(n)
+    middle = np.arange(2, n - 2)
+    beside = np.stack([xy[middle + k] for k in (-2, -1, 1, 2)])
+    chord = beside[-1] - beside[0]
+    chord = chord / np.maximum(np.hypot(*chord.T), 1e-12)[:, None]
+    offset = beside - xy[middle]
+    a = (offset * chord).sum(axis=2)
+    b = offset[:, :, 1] * chord[:, 0] - offset[:, :, 0] * chord[:, 1]
+    value = np.zeros(len(middle))
+    spread = np.zeros(len(middle))
+    for i in range(4):
+        others = [j for j in range(4) if j != i]
+        weight = np.prod([a[j] / _apart(a[j] - a[i]) for j in others], axis=0)
+        value += weight * b[i]
+        spread += weight**2
+    off[middle] = np.abs(value) / np.sqrt((1 + spread) / 2)
+    return off
+
+
+def _apart(difference: FloatArray) -> FloatArray:
+    return np.where(np.abs(difference) < 1e-9, 1e-9, difference)
+
+
+def _in_order(xy: FloatArray) -> tuple[NDArray[np.int_], int]:
+    """Order (N,) in which the points lie along the edge, and how often the walk went back over itself."""
+    n, reach = len(xy), 3
+    if n < 4 * reach:
+        return np.arange(n), 0
+    step = float(np.median(np.hypot(*np.diff(xy, axis=0).T)))
+    ahead = xy[reach:] - xy[:-reach]
+    length = np.hypot(*ahead.T)
+    turned = (ahead[reach:] * ahead[:-reach]).sum(axis=1) < 0
+    if not (turned & (np.minimum(length[reach:], length[:-reach]) > 1.5 * step)).any():
+        return np.arange(n), 0
+    order = _first_pass(xy, max(4 * local_noise(xy), 0.4 * step), step)
+    late = np.setdiff1d(np.arange(n), order)
+    return _inserted(xy, order, late), int((np.diff(late) > 1).sum() + 1) if len(late) else 0
+
+
+def _first_pass(xy: FloatArray, near: float, step: float) -> NDArray[np.int_]:
+    """Points that carry the walk on, without those that run back over the trail and up to its end again."""
+    order, held = [0], []
+    for i in range(1, len(xy)):
+        tail = xy[order[-40:]]
+        forward = tail[-1] - tail[-min(4, len(tail))] if len(tail) > 1 else xy[i] - tail[-1]
+        advance = float((xy[i] - tail[-1]) @ forward) / max(float(np.hypot(*forward)), 1e-12)
+        on_trail = _off_trail(tail, xy[i]) < near
+        if on_trail and len(order) > 3 and advance < (0.0 if held else -0.3 * step):
+            held.append(i)
+            continue
+        if not on_trail and advance < 0:
+            order.extend(held)  # it left the trail sideways: a sharp corner, not a way back
+        held = []
+        order.append(i)
+    return np.array(order)
+
+
+def _off_trail(trail: FloatArray, point: FloatArray) -> float:
+    """Distance of a point from the polyline of a trail."""
+    if len(trail) < 2:
+        return float(np.hypot(*(trail[-1] - point)))
+    start, leg = trail[:-1], np.diff(trail, axis=0)
+    share = ((point - start) * leg).sum(axis=1) / np.maximum((leg * leg).sum(axis=1), 1e-18)
+    foot = start + np.clip(share, 0, 1)[:, None] * leg
+    return float(np.hypot(*(foot - point).T).min())
+
+
+def _inserted(xy: FloatArray, order: NDArray[np.int_], late: NDArray[np.int_]) -> NDArray[np.int_]:
+    """Each late point set next to the nearest ordered one that it was walked near to."""
+    place = np.arange(len(order), dtype=float)
+    extra = []
+    for i in late:
+        stop = int(np.searchsorted(order, i))
+        first = max(0, stop - 60)
+        trail = xy[order[first : stop + 60]]
+        nearest = int(np.hypot(*(trail - xy[i]).T).argmin())
+        low, high = trail[max(nearest - 1, 0)], trail[min(nearest + 1, len(trail) - 1)]
+        leg = high - low
+        extra.append(
+            first + nearest + 0.5 * float(np.clip((xy[i] - trail[nearest]) @ leg / max(leg @ leg, 1e-18), -0.9, 0.9))
+        )
+    both = np.concatenate([order, late]).astype(int)
+    return both[np.argsort(np.concatenate([place, extra]), kind="stable")]
+
+
+def gap_notices(xy: FloatArray, closed: bool, name: str) -> list[Notice]:
+    """A notice for the widest gap in a walk, where a bend could hide."""
+    legs = np.diff(np.concatenate([xy, xy[:1]]) if closed else xy, axis=0)
+    step = np.hypot(*legs.T)
+    wide = np.flatnonzero(step > max(_GAP * float(np.median(step)), 2.0))
+    if not len(wide):
+        return []
+    worst = int(wide[np.argmax(step[wide])])
+    text = (
+        f"The walk has {len(wide)} gap{'s' if len(wide) > 1 else ''}, the widest {step[worst]:.1f} mm after point "
+        f"{worst + 1}; what lies between is bridged, not measured. Walk it again there if it bends."
+    )
+    return [Notice("gap", text, name)]

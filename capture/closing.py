@@ -50,8 +50,7 @@ def until_moved(listed: PointList, patterns: Sequence[str]) -> tuple[PointList, 
     first, size = min(bad, key=lambda item: int(item[0].rows[0]))
     start = int(first.rows[0])
     steady = [visit for visit, _, ratio in errors if ratio <= _LIMIT and int(visit.rows[-1]) < start]
-    opened = min(_first_visits(listed, patterns), key=lambda visit: int(visit.rows[0]))
-    last = max([int(visit.rows[-1]) for visit in steady] or [int(opened.rows[-1])])
+    last = max([int(visit.rows[-1]) for visit in steady] or [_end_of_opening(_first_visits(listed, patterns))])
     kept = np.arange(len(listed)) <= last
     dropped = int((~kept).sum())
     text = (
@@ -79,6 +78,17 @@ def closing_errors(listed: PointList, patterns: Sequence[str]) -> list[tuple[Vis
         cov = (first.unit_cov + visit.unit_cov) * spread**2
         found.append((visit, float(np.linalg.norm(gap)), math.sqrt(gap @ np.linalg.solve(cov, gap) / 3)))
     return found
+
+
+def _end_of_opening(first: Sequence[Visit]) -> int:
+    """Last row of the unbroken block of first visits: nothing can have moved within it unseen."""
+    ordered = sorted(first, key=lambda visit: int(visit.rows[0]))
+    end = int(ordered[0].rows[-1])
+    for visit in ordered[1:]:
+        if int(visit.rows[0]) != end + 1:
+            break
+        end = int(visit.rows[-1])
+    return end
 
 
 def _first_visits(listed: PointList, patterns: Sequence[str]) -> list[Visit]:

@@ -61,9 +61,9 @@ def find_style(lines: Sequence[str]) -> tuple[str | None, bool]:
             return separator, any(map(_COMMA_NUMBER.match, cells)) and not any(map(_POINT_NUMBER.match, cells))
     if "," not in text:
         return None, False
-    by_blank = [line.split() for line in data]
-    decimal = [sum(bool(_COMMA_NUMBER.match(cell)) for cell in row) >= 2 for row in by_blank]
-    return (None, True) if sum(decimal) > len(data) / 2 else (",", False)
+    numbers = [[bool(_COMMA_NUMBER.match(cell)) or is_number(cell) for cell in line.split()] for line in data]
+    decimal = sum(sum(row) >= 3 for row in numbers) > len(data) / 2
+    return (None, True) if decimal else (",", False)
 
 
 def split_row(line: str, separator: str | None) -> list[str]:

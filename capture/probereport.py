@@ -16,7 +16,7 @@ from fit.report.parts import ReportPart
 
 __all__ = ["report_parts", "residual_picture"]
 
-_WIDE, _HIGH, _EDGE = 360.0, 260.0, 34.0
+_WIDE, _HIGH, _EDGE = 360.0, 280.0, 40.0
 _MOST = 600
 _STICK = 30.0
 
@@ -91,7 +91,7 @@ def residual_picture(touched: Touched) -> str:
     low, high = spots.min(axis=0), spots.max(axis=0)
     room = np.array([_WIDE - 2 * _EDGE, _HIGH - 2 * _EDGE])
     scale = float(np.min(room / np.maximum(high - low, 1e-6)))
-    place = (spots - (low + high) / 2) * scale * [1, -1] + [_WIDE / 2, _HIGH / 2]
+    place = (spots - (low + high) / 2) * scale * [1, -1] + [_WIDE / 2, _HIGH / 2 - 8]
     largest = float(np.abs(touched.feature.residuals[rows][used]).max(initial=0.0))
     grow = _STICK / largest if largest > 0 else 0.0
     lines, dots = [], []

@@ -124,7 +124,7 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
 def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
     """Names of the planes that were asked for, or that are as even as the best-fitting feature."""
     spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
-    limit = _EVEN * min(spreads, default=0.0)
+    limit = max(_EVEN * min(spreads, default=0.0), 1e-3)
     return [name for name, c in choices.items() if c.kind == "plane" and not c.spread > limit]
 
 
@@ -172,7 +172,7 @@ def _round(
             face = _face(job, centres, planes)
             touched = _fit_once(job, centres, face, options, known)
         except (CannotDetermine, InputError) as error:
-            if job.demanded or isinstance(error, InputError):
+            if known is not None and (job.demanded or isinstance(error, InputError)):
                 raise
             failed.append(Notice("undecided", f"{error} Not fitted.", job.name))
             continue
@@ -181,7 +181,7 @@ def _round(
         if job.kind == "plane":
             shared = as_shared(touched.feature, f"plane {job.name}")
             planes[job.name] = shared
-            touched = replace(touched, feature=shared)
+            touched = touched if known is None else replace(touched, feature=shared)
         done[job.name] = touched
     return done, failed
 

@@ -1,0 +1,117 @@
+"""Kinds from rules, names and residuals; the pooled spread."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from capture.kinds import choose_kind, kind_in_name, parse_rule, rule_for
+from capture.spread import pool
+from fit.errors import InputError
+from fit.points import Points
+from fit.shapes import fit_plane
+
+NOISE = 0.02
+
+
+def _rng() -> np.random.Generator:
+    return np.random.default_rng(17)
+
+
+def _made(kind: str, count: int = 30) -> Points:
+    rng = _rng()
+    angle = rng.uniform(0, 2 * np.pi, count)
+    out = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(count)])
+    high = rng.uniform(10, 60, count)[:, None]
+    sphere = rng.normal(size=(count, 3))
+    xyz = {
+        "plane": np.column_stack([rng.uniform(-50, 50, (count, 2)), np.zeros(count)]),
+        "line": np.outer(np.linspace(0, 90, count), [0.6, 0.8, 0.0]),
+        "circle": 20 * out,
+        "arc": 40 * np.column_stack([np.cos(angle / 4), np.sin(angle / 4), 0 * angle]),
+        "sphere": 9 * sphere / np.linalg.norm(sphere, axis=1, keepdims=True),
+        "cylinder": 15 * out + high * [0, 0, 1],
+        "cone": high * (0.3 * out + [0, 0, 1]),
+    }[kind]
+    return Points(xyz + rng.normal(0, NOISE, xyz.shape) + [5, 60, 20])
+
+
+@pytest.mark.parametrize("kind", ["plane", "line", "circle", "arc", "sphere", "cylinder", "cone"])
+def test_residuals_tell_the_kind(kind: str) -> None:
+    choice = choose_kind("it", _made(kind), None)
+    assert choice.kind == kind
+    assert choice.spread == pytest.approx(NOISE, rel=0.4)
+
+
+def test_a_name_decides_between_shapes_that_fit_alike_but_not_against_the_residuals() -> None:
+    ring = _made("circle")
+    assert choose_kind("ball_end", ring, None).kind == "sphere"
+    assert choose_kind("face", _made("sphere"), None).kind == "sphere"
+
+
+def test_a_hole_below_its_face_is_a_circle_in_it() -> None:
+    face = fit_plane(_made("plane")).renamed("face")
+    rng = _rng()
+    deep = Points(_made("circle", 10).xyz + np.column_stack([np.zeros((10, 2)), -rng.uniform(0.2, 0.9, 10)]))
+    assert choose_kind("it", deep, face).kind == "circle"
+
+
+def test_scattered_points_are_undecided() -> None:
+    cloud = Points(_rng().uniform(-50, 50, (60, 3)))
+    choice = choose_kind("it", cloud, None)
+    assert choice.kind is None
+    assert "60 points fit no one shape" in choice.why
+    assert "3 points are too few" in choose_kind("it", cloud.select(np.arange(3)), None).why
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("Hole 3", "circle"), ("hole_12", "circle"), ("front-bore", "circle"), ("TOP_FACE", "plane"),
+        ("ball1", "sphere"),
+        ("slot hole", "slot"), ("run_2", "cylinder"), ("wholesale", None), ("outer_edge", None),
+    ],
+)  # fmt: skip
+def test_words_in_names(name: str, kind: str | None) -> None:
+    assert kind_in_name(name) == kind
+
+
+def test_rules() -> None:
+    rules = [parse_rule("hole_*=circle@top"), parse_rule("hole_9=slot"), parse_rule("a=b=plane")]
+    assert (rules[0].pattern, rules[0].kind, rules[0].plane) == ("hole_*", "circle", "top")
+    assert rules[2].pattern == "a=b"
+    exact = rule_for("HOLE_9", rules)
+    assert exact is not None
+    assert exact.kind == "slot"
+    assert rule_for("bore", rules) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("hole", "--fit must read NAME=KIND"),
+        ("=plane", "--fit must read"),
+        ("h=cirkle", "got 'cirkle'. Did you mean circle"),
+    ],
+)
+def test_bad_rules(text: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        parse_rule(text)
+
+
+def test_pooled_spread_leaves_rough_features_out() -> None:
+    rng = _rng()
+    fits = []
+    for k in range(12):
+        flat = np.column_stack([rng.uniform(-50, 50, (14, 2)), rng.normal(0, 0.02 if k else 0.5, 14)])
+        fits.append(fit_plane(Points(flat), robust=False))
+    spread = pool(fits)
+    assert spread is not None
+    assert spread.sigma == pytest.approx(0.02, rel=0.15)
+    assert spread.dof == 11 * 11
+    few, dof = spread.moderated(replace(fits[1], points=4, dof=1.0, rms=0.0))
+    assert few == pytest.approx(spread.sigma * np.sqrt(20 / 21))
+    assert dof == 21
+    assert pool(fits[:0]) is None

@@ -1,0 +1,194 @@
+"""The probe command: the sample flange against its truth, and input that must be refused."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from capture.probing import Measured, ProbeOptions, measure
+from fit.errors import CannotDetermine, EdgewrightError, InputError
+
+Run = Callable[..., Any]
+TIES = ("ball_*",)
+RULES = ("outer_edge=arc", "tower_wall=cone")
+
+
+@pytest.fixture(scope="module")
+def flange(root: Path) -> list[Path]:
+    return [root / "sample_sets/tower_flange" / name for name in ("place_1.csv", "place_2.csv")]
+
+
+@pytest.fixture(scope="module")
+def truth(root: Path) -> dict[str, Any]:
+    made: dict[str, Any] = json.loads((root / "sample_sets/tower_flange/truth.json").read_text())
+    return made
+
+
+@pytest.fixture(scope="module")
+def measured(flange: list[Path]) -> Measured:
+    return measure(flange, ProbeOptions(tip=5.0, points="centre", ties=TIES, fits=RULES))
+
+
+def test_sample_flange_holds_its_truth(measured: Measured, truth: dict[str, Any]) -> None:
+    """The set's own truth.json: nine in ten within U95 and none off by more than three."""
+    ratios = []
+    for feature in measured.results.features:
+        want = truth[feature.name]
+        pairs = [(key, want[key]) for key in ("diameter", "radius", "length", "width") if key in want]
+        pairs += list(zip("xyz", want.get("centre", ()), strict=False))
+        if feature.kind == "cone":
+            pairs.append(("half_angle", math.radians(want["half_angle_deg"])))
+        ratios += [abs(feature[key] - value) / feature.value(key).u95 for key, value in pairs]
+    assert len(ratios) == 46
+    assert np.mean(np.array(ratios) <= 1) >= 0.9
+    assert max(ratios) < 3
+    face = next(f for f in measured.results.features if f.name == "top_face")
+    normal = np.array(truth["top_face"]["normal"])
+    assert abs((face.vector("xyz") - truth["top_face"]["point"]) @ normal) < 0.02
+    assert math.degrees(math.acos(face.vector(("nx", "ny", "nz")) @ normal)) < 0.02
+
+
+def test_strays_are_named_by_feature_file_and_line(measured: Measured) -> None:
+    strays = [notice for notice in measured.results.warnings if notice.code == "stray-touch"]
+    assert [notice.feature for notice in strays] == ["top_face"]
+    assert "place_1.csv line 13; place_2.csv line 5" in strays[0].text
+
+
+def test_kinds_and_faces(measured: Measured) -> None:
+    found = {feature.name: (feature.kind, feature.on) for feature in measured.results.features}
+    assert found["hole_2"] == ("circle", "top_face")
+    assert found["slot"] == ("slot", "top_face")
+    assert found["outer_edge"] == ("arc", "top_face")
+    assert found["tower_wall"] == ("cone", None)
+    assert "kind-chosen" in [notice.code for notice in measured.results.warnings if notice.feature == "bore"]
+
+
+def test_shared_errors_carry_their_names(measured: Measured) -> None:
+    hole = next(feature for feature in measured.results.features if feature.name == "hole_1")
+    assert {"tip:radius", "tie 2:1", "plane top_face:1"} <= set(hole.shared_names)
+    assert set(hole.value("diameter").budget()) <= {"own", "tip", "tie 2", "plane top_face"}
+
+
+def test_cloud_has_surface_points_without_strays(measured: Measured) -> None:
+    face = next(feature for feature in measured.results.features if feature.name == "top_face")
+    points = measured.points.labelled("top_face")
+    assert len(points) == face.points
+    heights = (points.xyz - face.vector("xyz")) @ face.vector(("nx", "ny", "nz"))
+    assert np.abs(heights).max() < 0.08
+
+
+def test_command_writes_the_folder_and_the_datum(edgewright: Run, flange: list[Path], tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    common = ("--tip", 5, "--points", "centre", "--tie", "ball_*", "--fit", RULES[0], "--fit", RULES[1])
+    done = edgewright("probe", *flange, "-o", out, *common, "--datum", "top_face,bore,hole_1", "--json")
+    assert done.code == 0, done.err
+    record = json.loads(done.out)
+    assert record == json.loads((out / "results.json").read_text())
+    found = {feature["name"]: feature for feature in record["features"]}
+    bore, hole = found["bore"]["values"], found["hole_1"]["values"]
+    assert all(bore[key]["value"] == pytest.approx(0, abs=1e-9) and bore[key]["u95"] < 1e-9 for key in "xyz")
+    assert hole["x"]["value"] == pytest.approx(64.0, abs=0.04)
+    assert hole["y"]["value"] == pytest.approx(0.0, abs=1e-9)
+    assert "primary datum top_face" in record["frame"]
+    assert found["hole_1"]["on"] == "top_face"
+    assert {"report.html", "cloud.ply", "points.npz", "sketch.svg"} <= {path.name for path in out.iterdir()}
+
+
+def test_cloud_reads_back(edgewright: Run, flange: list[Path], tmp_path: Path) -> None:
+    """Open3D reads the written cloud with all used touches and their normals."""
+    import open3d
+
+    out = tmp_path / "out"
+    assert edgewright("probe", flange[0], "-o", out, "--tip", 5, "--points", "centre").code == 0
+    cloud = open3d.io.read_point_cloud(str(out / "cloud.ply"))
+    features = json.loads((out / "results.json").read_text())["features"]
+    label = np.load(out / "points.npz")["label"]
+    assert len(cloud.points) == len(label)
+    assert all(np.sum(label == feature["name"]) == feature["points"] for feature in features)
+    assert cloud.has_normals()
+
+
+HEIGHTS = np.random.default_rng(9).normal(0, 0.02, 16)
+FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
+    f"{10 * (k % 4)},{10 * (k // 4)},{height:.4f},0,0,1,deck\n" for k, height in enumerate(HEIGHTS)
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "given", "words"),
+    [
+        ("# unit: mm\nx,y,z\n", {}, "holds no points"),
+        (FLAT, {"points": "centre"}, "needs the tip's diameter"),
+        (FLAT, {"tip": 3.0}, "add --points centre or --points surface"),
+        (FLAT, {"points": "surface", "fits": ("hole=circle",)}, "no feature has that name; there are deck"),
+        (FLAT, {"points": "surface", "fits": ("deck=plane@top",)}, "no feature is named 'top'"),
+        (FLAT, {"points": "surface", "fits": ("deck=sphere",)}, "'deck' as sphere"),
+        (FLAT, {"points": "surface", "datum": "deck,bore,hole"}, "'bore' is neither a fitted feature"),
+        (FLAT, {"points": "surface", "datum": "deck"}, "a primary, a secondary and a tertiary"),
+        (FLAT, {"points": "surface", "closing": ("close_*",)}, "no feature has such a name"),
+        (FLAT, {"points": "surface", "dims": ("d=distance:deck",)}, "between two features; got 1"),
+        (FLAT, {"points": "surface", "dims": ("d=distanze:a:b",)}, "Did you mean distance"),
+        (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
+        (FLAT, {"points": "centre", "tip": -1.0}, "The tip diameter must be between"),
+        (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),
+    ],
+)  # fmt: skip
+def test_bad_input_is_refused_in_words(text: str, given: dict[str, Any], words: str, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text(text)
+    with pytest.raises(EdgewrightError, match=words):
+        measure([path], ProbeOptions(**given))
+
+
+def test_single_and_degenerate_lists_end_without_a_feature(tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    for text in ("1,2,3\n", "1,2,3\n1,2,3.5\n", "1,2,3\n2,4,6\n3,6,9\n"):
+        path.write_text("# unit: mm\n" + text)
+        found = measure([path], ProbeOptions(points="surface"))
+        assert [
+            notice.code for notice in found.results.warnings if notice.code == "undecided"
+        ] or found.results.features
+        with pytest.raises(CannotDetermine, match="'list' as plane"):
+            measure([path], ProbeOptions(points="surface", fits=("list=plane",)))
+
+
+def test_stations_need_ties(flange: list[Path]) -> None:
+    with pytest.raises(InputError, match="must be tied"):
+        measure(flange, ProbeOptions(tip=5.0, points="centre"))
+    with pytest.raises(InputError, match="given twice"):
+        measure([flange[0], flange[0]], ProbeOptions(tip=5.0, points="centre", ties=TIES))
+
+
+def test_tip_from_a_ball(flange: list[Path]) -> None:
+    """The set's balls are 15 mm and its tip 5 mm."""
+    for given in ({"tip_ball": "ball_1=15"}, {"tip_ball": "ball_1", "tip": 5.02}):
+        found = measure(flange[:1], ProbeOptions(points="centre", **given))  # type: ignore[arg-type]
+        tip = found.results.details["probe"]["tip"]
+        assert tip["diameter"] == pytest.approx(5.0, abs=1.96 * tip["u"])
+        assert "tip-qualified" in [notice.code for notice in found.results.warnings]
+    with pytest.raises(InputError, match="say the ball's own diameter"):
+        measure(flange[:1], ProbeOptions(points="centre", tip_ball="ball_1"))
+
+
+def test_few_touches_borrow_the_arms_spread(tmp_path: Path) -> None:
+    """A hole of three touches has no residuals; its interval comes from the spread of all other features."""
+    rng = np.random.default_rng(2)
+    rows = [
+        f"{x:.4f},{y:.4f},{z:.4f},deck_face"
+        for x, y, z in np.c_[rng.uniform(-50, 50, (40, 2)), rng.normal(0, 0.02, 40)]
+    ]
+    angle = np.radians([10.0, 130.0, 250.0])
+    ring = np.c_[5 * np.cos(angle), 5 * np.sin(angle), [-0.3, -0.6, -0.5]] + rng.normal(0, 0.02, (3, 3))
+    rows += [f"{x:.4f},{y:.4f},{z:.4f},hole_1" for x, y, z in ring]
+    path = tmp_path / "list.csv"
+    path.write_text("# unit: mm\nx,y,z,feature\n" + "\n".join(rows) + "\n")
+    found = measure([path], ProbeOptions(points="surface", fits=("hole_1=circle@deck_face",)))
+    hole = next(feature for feature in found.results.features if feature.name == "hole_1")
+    assert hole["diameter"] == pytest.approx(10.0, abs=0.06)
+    assert hole.value("diameter").u95 == pytest.approx(2.09 * 2 * 0.02 / math.sqrt(3), rel=0.35)

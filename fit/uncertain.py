@@ -68,7 +68,7 @@ class Value:
     @property
     def effective_dof(self) -> float:
         """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4); shared sources count as well known."""
-        if self.own <= 0 or math.isinf(self.dof):
+        if math.isinf(self.dof) or self.own <= 1e-9 * self.u**2:
             return math.inf
         return self.dof * (self.u**2 / self.own) ** 2
 

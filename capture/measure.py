@@ -1,0 +1,238 @@
+"""The part in a frame by itself: outline, holes and slots from one photo, without a pick from anyone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capture.bench import Bench
+from capture.flatten import Flat, flatten
+from capture.follow import follow_edge
+from capture.openings import Opening, find_openings
+from capture.part_mask import PartMask, disc, find_part
+from capture.rim_fit import Edge, FaceKnowledge, edge_of, measured_points, refined_round, refined_slot
+from capture.rims import Sheet, twin_share
+from capture.round_holes import Circle, RoundSearch, circle_contour
+from capture.strip import Lit, Palette, linear_light
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import FloatArray, Points, join_points
+from fit.results import Notice
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["MeasuredPart", "measure_part"]
+
+_STEP_MM = 0.2
+_MARGIN_MM = 4.0
+_RING = 0.7
+_LEAST_SCORE, _LEAST_SLOT_SCORE = 0.15, 0.3
+_LEAST_COVER = 0.7
+_GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 75.0, 120.0, 10.0
+_HUE_TOLD = 0.05
+_SLOT_RMS_MM = 0.12
+_ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
+_TOLD_APART = 0.015
+"""Loss of mean score by which one rounding is told from another."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MeasuredPart:
+    """What one photo tells of the part: features in order of their names, their points, warnings, the flattened picture."""
+
+    features: tuple[Feature, ...]
+    points: Points
+    notices: tuple[Notice, ...]
+    sheet: Sheet
+    flat: Flat
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Found:
+    feature: Feature
+    points: Points
+    edge: Edge
+
+
+def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) -> MeasuredPart:
+    """Find and measure outline, holes and slots inside the frame's blank middle.
+
+    Parameters
+    ----------
+    bench : the solved camera; its first piece is the frame. pixels : the stored picture in colour (H, W, 3), BGR.
+    known : the sheet's height, thickness and how well they are known; its rounding is found here.
+
+    Raises CannotDetermine where no part or no edge of it is to be seen.
+    """
+    piece = bench.pieces[0].piece
+    ring = piece.ring * piece.square
+    sx, sy = bench.scale
+    bounds = (
+        ring * sx - _MARGIN_MM,
+        (piece.width - ring) * sx + _MARGIN_MM,
+        ring * sy - _MARGIN_MM,
+        (piece.height - ring) * sy + _MARGIN_MM,
+    )
+    flat = flatten(pixels, bench, known.sheet.height, bounds, _STEP_MM)
+    part = find_part(flat, _MARGIN_MM)
+    _refuse_cut_off(part)
+    lit = Lit(linear_light(pixels), _palette(part))
+    openings = find_openings(part)
+    searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
+    outline = _rough_outline(part)
+    known, circles, edge = _settle_rounding(lit, bench, known, searches, outline)
+    found = _rounds(lit, bench, known, circles)
+    found += _slots(lit, bench, known, [o for o in openings if not o.is_round], found)
+    return _assembled(bench, known, flat, edge, found)
+
+
+def _refuse_cut_off(part: PartMask) -> None:
+    if part.touches_border:
+        message = (
+            "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
+            "with blank paper all round, or use strips for a larger part."
+        )
+        raise CannotDetermine(message)
+
+
+def _palette(part: PartMask) -> Palette | None:
+    """Hues of paper and part, where they differ enough to tell one from the other in shadow."""
+    import cv2
+
+    core = cv2.erode(part.mask, disc(3.0, part.flat.step)) > 0
+    bare = cv2.dilate(part.mask, disc(3.0, part.flat.step)) == 0
+    margin = round((_MARGIN_MM + 1) / part.flat.step)
+    bare[:margin], bare[-margin:], bare[:, :margin], bare[:, -margin:] = False, False, False, False
+    if core.sum() < 500 or bare.sum() < 500:
+        return None
+    tones = linear_light(part.flat.pixels).astype(float)
+    hues = [
+        np.median(tones[where] / np.maximum(tones[where].sum(axis=1, keepdims=True), 1), axis=0)
+        for where in (bare, core)
+    ]
+    away: FloatArray = hues[1] - hues[0]
+    return Palette(hues[0], away) if np.linalg.norm(away) > _HUE_TOLD else None
+
+
+def _rough_outline(part: PartMask) -> FloatArray:
+    import cv2
+
+    contours, _ = cv2.findContours(part.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return part.flat.to_bench(max(contours, key=len)[:, 0].astype(float))
+
+
+def _round_candidates(
+    lit: Lit, bench: Bench, sheet: Sheet, openings: list[Opening]
+) -> list[tuple[RoundSearch, list[FloatArray]]]:
+    """Searches of the round candidates that have a ring of steps at all, each with its coarse starts."""
+    kept = []
+    for opening in openings:
+        search = RoundSearch(lit, bench, sheet, Circle(*opening.centre, (opening.length + opening.width) / 4))
+        if search.ring() >= _RING:
+            kept.append((search, search.coarse(0.6)))
+    return kept
+
+
+def _settle_rounding(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    searches: list[tuple[RoundSearch, list[FloatArray]]],
+    outline: FloatArray,
+) -> tuple[FaceKnowledge, list[Circle], Edge]:
+    """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
+    options = _distinct([[search.fine(starts, r) for r in _ROUNDINGS] for search, starts in searches])
+    sheets = [replace(known.sheet, rounding=r) for r in _ROUNDINGS]
+    followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
+    edges = [edge_of(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
+    twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
+    length = len(followed[0][1]) * followed[0][0].contour.spacing
+    worth = length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])
+    for option in options:
+        worth += [2 * np.pi * circle.radius * circle.score for circle in option]
+        length += 2 * np.pi * option[0].radius
+    best = int(worth.argmax())
+    likely = np.exp(-(worth[best] - worth) / (_TOLD_APART * length))
+    doubt = 0.5 * float((likely * np.abs(np.array(_ROUNDINGS) - _ROUNDINGS[best])).max())
+    settled = replace(known, sheet=sheets[best], rounding_u=doubt)
+    return settled, [option[best] for option in options], edges[best]
+
+
+def _distinct(options: list[list[Circle]]) -> list[list[Circle]]:
+    """The best candidate of each place; a candidate is its circles under every rounding."""
+    kept: list[tuple[Circle, list[Circle]]] = []
+    for best, circles in sorted(((max(o, key=lambda c: c.score), o) for o in options), key=lambda p: -p[0].score):
+        if best.score < _LEAST_SCORE:
+            break
+        if all(np.hypot(best.x - o.x, best.y - o.y) > 0.9 * (o.radius + 0.3 * best.radius) for o, _ in kept):
+            kept.append((best, circles))
+    return [circles for _, circles in kept]
+
+
+def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle]) -> list[_Found]:
+    found = []
+    height = known.sheet.height
+    for circle in circles:
+        start = np.array([circle.x, circle.y, circle.radius])
+        try:
+            result = _Found(
+                *refined_round(lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start)
+            )
+        except CannotDetermine:
+            continue
+        if _round_enough(result):
+            found.append(result)
+    return found
+
+
+def _round_enough(hole: _Found) -> bool:
+    """Whether a rim is seen on enough sides to be believed: texture and glare make short arcs, holes make rings."""
+    x, y = (hole.points.xyz[:, :2] - hole.feature.vector(("x", "y"))).T
+    angle = np.sort(np.arctan2(y, x))
+    gap = np.degrees(np.diff(angle, append=angle[0] + 2 * np.pi).max())
+    widest = _GAP_DEG if hole.feature["diameter"] < _LARGE_MM else _GAP_LARGE_DEG
+    return bool(hole.edge.cover >= _LEAST_COVER and gap <= widest)
+
+
+def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening], holes: list[_Found]) -> list[_Found]:
+    """The best slot of each place, clear of the round holes."""
+    edges: list[tuple[Edge, Opening]] = []
+    for opening in openings:
+        if any(np.hypot(*(h.feature.vector(("x", "y")) - opening.centre)) < opening.width / 2 for h in holes):
+            continue
+        followed = follow_edge(lit, bench, [known.sheet], opening.contour, material_inside=False, wide=False)
+        edge = edge_of(followed[0][0], known.sheet, *followed[0][1:])
+        if edge.cover >= _LEAST_COVER and edge.score >= _LEAST_SCORE:
+            edges.append((edge, opening))
+    kept: list[_Found] = []
+    for edge, opening in sorted(edges, key=lambda pair: -pair[0].score):
+        if any(np.hypot(*(opening.centre - k.feature.vector(("x", "y")))) < k.feature["length"] / 2 for k in kept):
+            continue
+        try:
+            slot = _Found(*refined_slot(lit, bench, known, edge))
+        except CannotDetermine:
+            continue
+        if slot.edge.score >= _LEAST_SLOT_SCORE and slot.edge.cover >= _LEAST_COVER and slot.feature.rms < _SLOT_RMS_MM:
+            kept.append(slot)
+    return kept
+
+
+def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:
+    """Outline as a path, everything named in order from the part's lower-left corner."""
+    from capture.outline import outline_path
+
+    points = measured_points(bench, known, edge)
+    path, notices = outline_path(points)
+    corner = points.xyz[:, :2].min(axis=0)
+    features, clouds = [path.feature], [path.points.named("outline")]
+    for word in ("circle", "slot"):
+        same = [f for f in found if f.feature.kind == word]
+        same.sort(key=lambda f: float(np.hypot(*(f.feature.vector(("x", "y")) - corner))))
+        for i, item in enumerate(same, 1):
+            name = f"{'hole' if word == 'circle' else 'slot'} {i}"
+            features.append(replace(item.feature, name=name, source=str(bench.image.path)))
+            clouds.append(item.points.named(name))
+    return MeasuredPart(tuple(features), join_points(clouds), tuple(notices), known.sheet, flat)

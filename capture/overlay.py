@@ -1,0 +1,111 @@
+"""Pictures for people: the photo with what was measured drawn on it, and the flattened photo at true size."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.bench import Bench
+from capture.flatten import flatten
+from capture.image import Image, upright
+from capture.measure import MeasuredPart
+from fit.feature import Feature
+from fit.points import FloatArray
+
+__all__ = ["flattened_png", "overlay_png"]
+
+_MOST_PX = 2400
+_EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
+
+
+def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
+    """The photo upright, at most 2400 px long, with edges, names and sizes drawn on it."""
+    import cv2
+
+    shown = np.ascontiguousarray(upright(pixels, image.orientation))
+    scale = min(1.0, _MOST_PX / max(shown.shape[:2]))
+    if scale < 1:
+        shown = cv2.resize(shown, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    shown = cv2.addWeighted(shown, 0.75, np.full_like(shown, 255), 0.25, 0)
+    size = max(shown.shape[:2]) / _MOST_PX
+
+    def place(xyz: FloatArray) -> NDArray[np.int_]:
+        displayed = image.to_displayed(bench.project(xyz))
+        return np.rint((displayed + 0.5) * scale - 0.5).astype(int)
+
+    for feature in part.features:
+        points = part.points.labelled(feature.name)
+        colour = _EDGE if feature.kind == "path" else _HOLE
+        for x, y in place(points.xyz):
+            cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
+    for feature in part.features:
+        _label(shown, feature, place, size)
+    return _png(shown)
+
+
+def _label(shown: NDArray[np.uint8], feature: Feature, place: Any, size: float) -> None:
+    """Name and main size beside a hole or slot; a number beside each piece of the outline."""
+    if feature.kind == "path":
+        for i, segment in enumerate(feature.segments, 1):
+            anchor = place(_middle(segment)[None])[0]
+            text = f"R {segment['radius']:.1f}" if segment.kind == "arc" else f"{segment['length']:.1f}"
+            _write(shown, f"{i}: {text}", anchor, 0.75 * size)
+        return
+    anchor = place(feature.vector(("x", "y", "z"))[None])[0]
+    sizes = (
+        f"{chr(0xD8)} {feature['diameter']:.2f}"
+        if feature.kind == "circle"
+        else f"{feature['length']:.2f} x {feature['width']:.2f}"
+    )
+    _write(shown, feature.name, anchor - np.array([0, round(16 * size)]), size)
+    _write(shown, sizes, anchor + np.array([0, round(22 * size)]), size)
+
+
+def _middle(segment: Feature) -> FloatArray:
+    if segment.kind == "line":
+        return (segment.vector(("x1", "y1", "z1")) + segment.vector(("x2", "y2", "z2"))) / 2
+    angle = segment["start"] + segment["span"] / 2
+    out = np.array([np.cos(angle), np.sin(angle), 0.0]) * segment["radius"]
+    return segment.vector(("x", "y", "z")) + out
+
+
+def _write(shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float) -> None:
+    """Write centred on a pale patch, kept inside the picture."""
+    import cv2
+
+    face, height, weight = cv2.FONT_HERSHEY_SIMPLEX, 0.95 * size, max(1, round(2.2 * size))
+    text = text.replace(chr(0xD8), "dia")
+    (width, tall), base = cv2.getTextSize(text, face, height, weight)
+    x = int(np.clip(anchor[0] - width // 2, 4, shown.shape[1] - width - 4))
+    y = int(np.clip(anchor[1] + tall // 2, tall + 4, shown.shape[0] - base - 4))
+    cv2.rectangle(shown, (x - 4, y - tall - 4), (x + width + 4, y + base), _HALO, -1)
+    cv2.putText(shown, text, (x, y), face, height, _INK, weight, cv2.LINE_AA)
+
+
+def flattened_png(pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
+    """The frame's plane at the part's height, whole, with a resolution tag that makes it open at true size."""
+    piece = bench.pieces[0].piece
+    sx, sy = bench.scale
+    bounds = (-5.0, piece.width * sx + 5, -5.0, piece.height * sy + 5)
+    step = max(bounds[1] - bounds[0], bounds[3] - bounds[2]) / (_MOST_PX - 1)
+    flat = flatten(pixels, bench, part.sheet.height, bounds, step)
+    return _png(flat.pixels, 1000 / step)
+
+
+def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:
+    """PNG bytes, quick to write; with a pHYs chunk (PNG specification, 11.3.4.3) where a scale is given."""
+    import struct
+    import zlib
+
+    import cv2
+
+    _, coded = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, 3])
+    data = coded.tobytes()
+    if px_per_metre is None:
+        return data
+    content = b"pHYs" + struct.pack(">IIB", round(px_per_metre), round(px_per_metre), 1)
+    chunk = struct.pack(">I", 9) + content + struct.pack(">I", zlib.crc32(content))
+    header_end = 8 + 25
+    return data[:header_end] + chunk + data[header_end:]

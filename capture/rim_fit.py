@@ -1,0 +1,189 @@
+"""From picked tone steps to measured points, and from these to holes, slots and outlines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from capture.bench import Bench
+from capture.follow import contour_along, resampled
+from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points
+from capture.strip import Contour, Lit, Strip, unroll
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import FloatArray, Points, join_points
+
+__all__ = ["Edge", "FaceKnowledge", "edge_at", "measured_points", "refined_round", "refined_slot"]
+
+_STEP_NOISE_PX = 0.1
+_LOWER_NOISE_MM = 0.03
+_RIM_PX = 0.15
+_ROUNDING_PX = 3.0
+_FOOT_MM = 0.03
+_ROUNDS = 3
+_LEAST_POINTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class FaceKnowledge:
+    """How well the sheet is known: standard uncertainties of its face's height, of its lower face's, and of where its
+    rim lies as long as its rounding is in doubt, all mm."""
+
+    sheet: Sheet
+    height_u: float
+    foot_u: float
+    rounding_u: float = 0.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Edge:
+    """One edge as found: its strip, the steps picked, the share of rows that have one, and the mean contour score."""
+
+    strip: Strip
+    picked: RimPoints
+    cover: float
+    score: float
+
+
+def edge_at(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour) -> Edge:
+    """Look for the sheet's edge right at a contour."""
+    wall = sheet.wall(bench, contour)
+    strip = unroll(lit, bench, contour, (-1.9, max(0.0, float(wall.max())) + 0.6), smooth=0.2)
+    return edge_of(strip, sheet, np.zeros(len(wall)), wall)
+
+
+def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray) -> Edge:
+    """Pick the steps along an edge whose outward offsets (M,) on the strip are known."""
+    picked = rim_points(strip, sheet, offset, wall)
+    score = float(contour_score(strip, sheet, offset, wall, 0.07).mean())
+    return Edge(strip, picked, len(picked.row) / len(wall), score)
+
+
+def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
+    """The picked steps as points in order along the edge, with own and shared errors.
+
+    Upper rims are cut with the face's plane, lower rims with the lower face's, so both lie on the contour in plan; all
+    are given the face's height. Two shared errors of light are added: how far all upper rims (``edge:rim``) and all
+    lower rims (``edge:foot``) of this sheet may lie to one side, since shading and a rounding move them together.
+    """
+    picked, contour, sheet = edge.picked, edge.strip.contour, known.sheet
+    outward = contour.outward[picked.row]
+    places = np.column_stack(
+        [contour.xy[picked.row] + picked.offset[:, None] * outward, np.full(len(outward), sheet.height)]
+    )
+    px = bench.project(places)
+    across = bench.project(places + 0.05 * np.column_stack([outward, np.zeros(len(outward))])) - px
+    lower = picked.kind == LOWER
+    parts, order = [], []
+    for chosen, height, u, name in (
+        (~lower, sheet.height, known.height_u, "top"),
+        (lower, sheet.height - sheet.thickness, known.foot_u, "foot"),
+    ):
+        if chosen.any():
+            parts.append(bench.points_on_face(px[chosen], _STEP_NOISE_PX, height, u, name, across[chosen]))
+            order.append(np.flatnonzero(chosen))
+    joined = join_points(parts)
+    joined = joined.select(np.argsort(np.concatenate(order)))
+    return _with_light(joined, outward, picked, known, edge.strip.px_per_mm)
+
+
+def _with_light(
+    points: Points, outward: FloatArray, picked: RimPoints, known: FaceKnowledge, px_per_mm: float
+) -> Points:
+    lower, sheet = picked.kind == LOWER, known.sheet
+    xyz = points.xyz.copy()
+    xyz[:, :2] += picked.inset[:, None] * outward
+    xyz[:, 2] = sheet.height
+    noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
+    unresolved = min(_ROUNDING_PX / px_per_mm, 0.6)
+    rim_u = float(np.linalg.norm([_RIM_PX / px_per_mm, unresolved * sheet.rounding, known.rounding_u]))
+    out3 = np.column_stack([outward, np.zeros(len(outward))])
+    modes = np.stack([np.where(lower, 0.0, rim_u)[:, None] * out3, np.where(lower, _FOOT_MM, 0.0)[:, None] * out3])
+    moved = replace(points, xyz=xyz, noise=noise, normal=out3)
+    return moved.with_shared(("edge:rim", "edge:foot"), modes)
+
+
+def refined_round(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    contour_of: Callable[[float, float, float], Contour],
+    start: FloatArray,
+) -> tuple[Feature, Points, Edge]:
+    """Fit a circle to a round hole's rims, picking the steps anew about each better circle.
+
+    Raises CannotDetermine where too little of the rim is to be seen.
+    """
+    from fit.shapes import fit_circle
+
+    x, y, radius = start
+    for turn in range(_ROUNDS):
+        edge = edge_at(lit, bench, known.sheet, contour_of(x, y, radius))
+        _refuse_bare(edge)
+        points = measured_points(bench, known, edge)
+        if turn < _ROUNDS - 1:
+            x, y, radius = _quick_circle(points.xyz[:, :2], 1 / points.noise**2)
+    points = points.select(_near_circle(points, x, y, radius))
+    return fit_circle(points, robust=False, correlated=True), points, edge
+
+
+def _quick_circle(xy: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
+    """Robust algebraic circle (Kasa's linear form, reweighted); good enough to pick steps by."""
+    shift = xy.mean(axis=0)
+    u = xy - shift
+    rows = np.column_stack([2 * u, np.ones(len(u))])
+    now = weight.copy()
+    for _ in range(8):
+        root = np.sqrt(now)
+        a, b, c = np.linalg.lstsq(rows * root[:, None], (u**2).sum(axis=1) * root, rcond=None)[0]
+        radius = float(np.sqrt(max(c + a * a + b * b, 1e-12)))
+        miss = np.hypot(u[:, 0] - a, u[:, 1] - b) - radius
+        spread = 1.4826 * float(np.median(np.abs(miss))) + 0.003
+        now = weight / (1 + (miss / (2 * spread)) ** 2) ** 2
+    return float(shift[0] + a), float(shift[1] + b), radius
+
+
+def _near_circle(points: Points, x: float, y: float, radius: float) -> np.ndarray:
+    miss = np.hypot(points.xyz[:, 0] - x, points.xyz[:, 1] - y) - radius
+    return _inliers(miss)
+
+
+def _inliers(miss: FloatArray) -> np.ndarray:
+    middle = np.median(miss)
+    spread = 1.4826 * float(np.median(np.abs(miss - middle))) + 0.005
+    return np.flatnonzero(np.abs(miss - middle) < 3.5 * spread)
+
+
+def _refuse_bare(edge: Edge) -> None:
+    if len(edge.picked.row) < _LEAST_POINTS or edge.cover < 0.4:
+        message = f"Only {edge.cover:.0%} of the rim can be seen; shoot again with light from another side."
+        raise CannotDetermine(message)
+
+
+def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tuple[Feature, Points, Edge]:
+    """Fit a slot to the steps found along a rough outline, picking them anew about each better slot.
+
+    Raises CannotDetermine where no slot fits or too little of its rim is to be seen.
+    """
+    from fit.shapes import fit_slot
+
+    for _ in range(_ROUNDS):
+        _refuse_bare(edge)
+        points = measured_points(bench, known, edge)
+        slot = fit_slot(points)
+        points = points.select(np.setdiff1d(np.arange(len(points)), slot.rejected))
+        edge = edge_at(lit, bench, known.sheet, slot_contour(slot, known.sheet.height))
+    return slot, points, edge
+
+
+def slot_contour(slot: Feature, height: float) -> Contour:
+    """A fitted slot's rim as a contour; outward is into the slot."""
+    half = (slot["length"] - slot["width"]) / 2
+    radius = slot["width"] / 2
+    turn = np.linspace(-np.pi / 2, np.pi / 2, 60)
+    cap = np.column_stack([half + radius * np.cos(turn), radius * np.sin(turn)])
+    c, s = np.cos(slot["angle"]), np.sin(slot["angle"])
+    ring = np.vstack([cap, -cap]) @ np.array([[c, s], [-s, c]]) + slot.vector(("x", "y"))
+    return contour_along(resampled(ring, 0.2, 0.0), height, material_inside=False)

@@ -1,0 +1,155 @@
+"""One photo of a part in a frame, from file to results: what `edgewright photo` does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fit.dimensions import distance
+
+from capture.bench import Bench, solve_bench
+from capture.detect import find_pieces
+from capture.health import check_bench, outside_target
+from capture.image import open_image
+from capture.measure import MeasuredPart, measure_part
+from capture.overlay import flattened_png, overlay_png
+from capture.profile import read_profile
+from capture.rim_fit import FaceKnowledge
+from capture.rims import Sheet
+from fit.errors import CannotDetermine, InputError
+from fit.feature import Feature
+from fit.points import Points
+from fit.results import Dimension, Notice, Results
+from fit.shapes import short_arc
+from fit.units import Length
+
+__all__ = ["Shot", "ShotOptions", "shoot"]
+
+_UNKNOWN_HEIGHT, _UNKNOWN_HEIGHT_U = 1.5, 2.0 / math.sqrt(3.0)
+_TYPED_HEIGHT_U = 0.05
+_SHEET_MOST_MM = 6.0
+_FOOT_U = 0.05
+_UNKNOWN_SHEET, _UNKNOWN_SHEET_U = 1.5, 0.6
+_MANY_HOLES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class ShotOptions:
+    """What the user knows beforehand; lengths in mm. None: not known.
+
+    height : of the part's face above the target, with its limit where one was typed. thickness : of the sheet.
+    print_x, print_y : caliper readings over the printed pattern; print_u their standard uncertainty.
+    """
+
+    camera: Path | None = None
+    height: Length | None = None
+    height_u: float | None = None
+    thickness: float | None = None
+    print_x: float | None = None
+    print_y: float | None = None
+    print_u: float = 0.02
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Shot:
+    """All that one photo gave: record, points, and the pictures to write beside them."""
+
+    results: Results
+    points: Points
+    files: dict[str, bytes] = field(default_factory=dict)
+
+
+def shoot(path: Path, options: ShotOptions) -> Shot:
+    """Measure the part lying in the frame of one photo.
+
+    Raises InputError for impossible options or a bad file, CannotDetermine where the photo cannot carry the answer.
+    """
+    known, notices = _face_knowledge(options)
+    profile = read_profile(options.camera) if options.camera else None
+    image = open_image(path)
+    pieces = find_pieces(image)
+    if all(found.piece.kind != "frame" for found in pieces):
+        message = f"{path}: shows strips but no frame; strips need to be told what to measure: use 'edgewright run'."
+        raise CannotDetermine(message)
+    bench = solve_bench(
+        image, pieces, print_x=options.print_x, print_y=options.print_y, print_u=options.print_u, camera=profile
+    )
+    pixels = image.colour()
+    part = measure_part(bench, pixels, known)
+    notices = [*bench.notices, *notices, *part.notices, *_feature_notices(bench, part, profile is not None)]
+    health = check_bench(bench)
+    results = Results(
+        frame=bench.frame,
+        sources=(image.source,),
+        features=part.features,
+        dimensions=tuple(_hole_distances(part.features)),
+        warnings=tuple(notices),
+        details={"camera": health.record(bench)},
+    )
+    files = {
+        "overlay.png": overlay_png(image, pixels, bench, part),
+        "flattened.png": flattened_png(pixels, bench, part),
+    }
+    return Shot(results, part.points, files)
+
+
+def _face_knowledge(options: ShotOptions) -> tuple[FaceKnowledge, list[Notice]]:
+    """Where the part's faces are, from what was typed; what was not typed is guessed widely and said."""
+    notices: list[Notice] = []
+    if options.height is None:
+        height, height_u = _UNKNOWN_HEIGHT, _UNKNOWN_HEIGHT_U
+        text = (
+            f"The height of the part's face above the paper is not known; {height:g} mm ± 2 mm is taken, which widens "
+            "every ±. Measure the thickness and give --height."
+        )
+        notices.append(Notice("height-unknown", text))
+    else:
+        height = options.height.value
+        height_u = options.height_u or options.height.u or _TYPED_HEIGHT_U
+        if options.height_u is not None and options.height.limit is not None:
+            message = "--height has a ± already; give either the ± or --height-u, not both."
+            raise InputError(message)
+    _refuse_impossible(height, options.thickness)
+    if options.thickness is not None:
+        raised = height - options.thickness > 0.2
+        return FaceKnowledge(Sheet(height, options.thickness), height_u, height_u if raised else _FOOT_U), notices
+    if height <= _SHEET_MOST_MM:
+        foot_u = _FOOT_U if options.height is not None else height_u
+        return FaceKnowledge(Sheet(height, max(height, 0.2)), height_u, foot_u), notices
+    text = (
+        f"The sheet's thickness is not known; {_UNKNOWN_SHEET:g} mm is taken. Give --thickness, so that the lower rim "
+        "seen in holes is not taken for the upper one."
+    )
+    notices.append(Notice("thickness-unknown", text))
+    return FaceKnowledge(Sheet(height, _UNKNOWN_SHEET), height_u, math.hypot(height_u, _UNKNOWN_SHEET_U)), notices
+
+
+def _refuse_impossible(height: float, thickness: float | None) -> None:
+    if not 0 <= height <= 500:
+        message = f"The height must be 0 to 500 mm above the target; got {height:g}. Give it in mm, or with its unit."
+        raise InputError(message)
+    if thickness is not None and not 0.1 <= thickness <= max(height, 0.1) + 0.5:
+        message = f"The thickness must be at least 0.1 mm and no more than the height {height:g}; got {thickness:g}."
+        raise InputError(message)
+
+
+def _feature_notices(bench: Bench, part: MeasuredPart, has_lens: bool) -> Iterator[Notice]:
+    """Warnings that each feature's own points ask for."""
+    for feature in part.features:
+        mine = part.points.labelled(feature.name)
+        if len(mine) and (notice := outside_target(bench, mine.xyz, feature.name, has_lens=has_lens)):
+            yield notice
+        for i, segment in enumerate(feature.segments, 1):
+            if segment.kind == "arc" and (notice := short_arc(segment)):
+                yield Notice(notice.code, notice.text, f"{feature.name}, arc {i}")
+
+
+def _hole_distances(features: tuple[Feature, ...]) -> Iterator[Dimension]:
+    """Centre distances of all pairs of round holes, of neighbours only where there are many."""
+    holes = [f for f in features if f.kind == "circle"]
+    for i, one in enumerate(holes):
+        others = holes[i + 1 :] if len(holes) <= _MANY_HOLES else holes[i + 1 : i + 2]
+        for other in others:
+            yield Dimension(f"{one.name} to {other.name}", "distance", distance(one, other), of=(one.name, other.name))

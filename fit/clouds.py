@@ -64,7 +64,7 @@ def npz_bytes(points: Points) -> bytes:
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
         for name, array in arrays.items():
             entry = io.BytesIO()
-            np.lib.format.write_array(entry, np.ascontiguousarray(array), allow_pickle=False)
+            np.lib.format.write_array(entry, array, allow_pickle=False)
             archive.writestr(zipfile.ZipInfo(f"{name}.npy", _EPOCH), entry.getvalue())
     return buffer.getvalue()
 

@@ -28,10 +28,10 @@ def check_folder(out: str | Path, replace: bool = False) -> None:
     """
     out = Path(out).resolve()
     _restore(out)
-    if out.exists() and not out.is_dir():
-        message = f"{out}: is a file, not a folder; give another name with -o."
-        raise OutputError(message)
     ground = next(place for place in (out, *out.parents) if place.exists())
+    if not ground.is_dir():
+        message = f"{ground}: is a file, not a folder; give another name with -o."
+        raise OutputError(message)
     for place in {ground, out.parent} if out.exists() else {ground}:
         if not os.access(place, os.W_OK | os.X_OK):
             message = f"{place}: cannot be written to; choose another folder with -o or change its permissions."

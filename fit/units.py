@@ -100,7 +100,8 @@ def _in_mm(number: float, name: str) -> float:
 
 def _terms(part: str, whole: str) -> list[tuple[float, str | None, bool]]:
     """Cut ``4' 2 1/2"`` into its (number, unit, is a fraction) terms; only feet may be followed by a second term."""
-    rest, found = part.strip().lstrip("+-").strip(), []
+    bare = part.strip()
+    rest, found = (bare[1:].strip() if bare[:1] in ("+", "-") else bare), []
     while rest:
         match = _TERM.match(rest)
         if not match:

@@ -47,8 +47,8 @@ def _feature_row(feature: Any, unit_out: str) -> list[str]:
     cells += [
         f"{_WORDS.get(key, key)} {size_text(feature, key, unit_out)}" for key in feature_sizes(feature) if key != "span"
     ]
-    for key, figure in feature.form.items():
-        cells.append(f"{key} {format_length(figure, None, unit_out)}")
+    form = {key: figure for key, figure in feature.form.items() if not key.endswith("_least_squares")}
+    cells += [f"{key.replace('_', ' ')} {format_length(figure, None, unit_out)}" for key, figure in form.items()]
     return cells
 
 

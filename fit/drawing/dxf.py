@@ -1,4 +1,4 @@
-"""A drawing as DXF: true lines, arcs, circles and closed polylines, in mm, on layers by purpose, read back and compared."""
+"""A drawing as DXF: true lines, arcs, circles, closed polylines, in mm, on layers by purpose, read back and compared."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def sketch_dxf(entities: Sequence[Entity], sheet: Sheet | None = None, version: 
 def check_square(entities: Sequence[Entity]) -> Polyline:
     """The 100 mm square on layer check, clear of the part on its right."""
     _, bottom, right, _ = bounds_of(entities)
-    x, y = math.ceil(right + 20.0), math.floor(bottom)
+    x, y = math.ceil(round(right, 3)) + 20.0, float(math.floor(round(bottom, 3)))
     corners = ((x, y), (x + CHECK_SIDE, y), (x + CHECK_SIDE, y + CHECK_SIDE), (x, y + CHECK_SIDE))
     return Polyline(tuple((a, b, 0.0) for a, b in corners), closed=True, layer="check")
 
@@ -71,6 +71,8 @@ def _write(entities: Sequence[Entity], notes: Sequence[Written | Drawn], version
             _add(space, entity, version)
         for note in notes:
             _add_note(space, note, version)
+        for name in sorted(document.entitydb.dxf_types_in_use()):
+            document.classes.add_class(name)  # else ezdxf adds them in the order of a set
         stream = io.StringIO()
         document.write(stream)
     text = stream.getvalue()
@@ -153,17 +155,20 @@ def compare_dxf(text: str, entities: Sequence[Entity]) -> None:
 
     document = ezdxf.read(io.StringIO(text))
     if document.dxfversion != "AC1009" and document.header.get("$INSUNITS") != 4:
-        raise _differs("its unit is not mm")
+        message = "its unit is not mm"
+        raise _differs(message)
     space = document.modelspace()
     for layer in CUTTING_LAYERS:
         wanted = [_signature(e) for e in entities if e.layer == layer and _is_shape(e)]
         found = [_signature(_from_dxf(e)) for e in space if e.dxf.layer == layer and e.dxftype() != "TEXT"]
         if len(wanted) != len(found):
-            raise _differs(f"layer {layer} holds {len(found)} shapes instead of {len(wanted)}")
+            message = f"layer {layer} holds {len(found)} shapes instead of {len(wanted)}"
+            raise _differs(message)
         for shape in wanted:
             match = next((i for i, other in enumerate(found) if _close(shape, other)), None)
             if match is None:
-                raise _differs(f"a {shape[0]} on layer {layer} is not where it was drawn")
+                message = f"a {shape[0]} on layer {layer} is not where it was drawn"
+                raise _differs(message)
             del found[match]
 
 

@@ -7,13 +7,14 @@ from fit.drawing.layout import sketch_sheets
 from fit.drawing.model import Drawing
 from fit.drawing.pdf import pdf_bytes
 from fit.drawing.svg import svg_text
+from fit.drawing.template import template_sheets
 
 __all__ = ["drawing_files"]
 
 
-def drawing_files(drawing: Drawing) -> dict[str, bytes]:
-    """sketch.svg, sketch.dxf, sketch.pdf and, where something is to be cut, cut_mm.dxf."""
-    sheets = sketch_sheets(drawing)
+def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
+    """sketch.svg, sketch.dxf, sketch.pdf and, where there is an edge to cut or scribe, cut_mm.dxf and template_1to1.pdf."""
+    sheets = sketch_sheets(drawing, paper)
     title = drawing.title.name
     files = {
         "sketch.svg": svg_text(sheets, title).encode(),
@@ -22,4 +23,6 @@ def drawing_files(drawing: Drawing) -> dict[str, bytes]:
     }
     if any(entity.layer == "cut" for entity in drawing.entities):
         files["cut_mm.dxf"] = cutting_dxf(drawing.entities)
+    if any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities):
+        files["template_1to1.pdf"] = pdf_bytes(template_sheets(drawing, paper), title)
     return files

@@ -68,7 +68,7 @@ def frame_items(
         [
             ("side", title.side, 30),
             ("face shown", title.face, 40),
-            ("front", "" if title.front else "", 30),
+            ("front", "", 30),
             ("general tolerance", title.tolerance, 40),
             ("material", title.material, 40),
         ],

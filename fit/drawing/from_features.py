@@ -23,7 +23,7 @@ from fit.drawing.model import (
     bounds_of,
 )
 from fit.drawing.ring import chain_of, without_doubles
-from fit.drawing.view import View, view_of
+from fit.drawing.view import view_of
 from fit.feature import Feature
 from fit.results import Dimension, Results
 from fit.uncertain import Value
@@ -31,6 +31,10 @@ from fit.units import format_angle, format_length
 
 __all__ = ["drawing_of", "flat_pieces"]
 
+_SOLID = ("sphere", "cone")
+"""Drawn only where nothing else is: balls that tie stations are no part of the part."""
+DATUM_FRAME = "datum"
+"""Results in axes of the user's own choice say so with this word first; the sketch then keeps those axes."""
 _STEEP = math.tan(math.radians(3.0))
 _AT_RIM = 0.3
 
@@ -46,7 +50,10 @@ def drawing_of(
     view = view_of(results.features, plane)
     outer = _outline(results.features)
     holes = [item for item in results.features if item.kind in ("circle", "slot") and view.is_square(item)]
-    axes = axes_of(view, outer.segments if outer else (), holes)
+    if results.frame.startswith(DATUM_FRAME):
+        axes = PartAxes(view, (), "measured in the datum frame")
+    else:
+        axes = axes_of(view, outer.segments if outer else (), holes)
     entities = _entities(results.features, axes)
     sizes = _Sizes(axes, unit_out)
     return Drawing(
@@ -69,7 +76,7 @@ def _outline(features: Sequence[Feature]) -> Feature | None:
 
 
 def _datum(axes: PartAxes) -> Datum | None:
-    return Datum(0.0, 0.0, axes.words) if axes.inputs else None
+    return Datum(0.0, 0.0, axes.words) if axes.inputs or axes.words.endswith("datum frame") else None
 
 
 def _notes(results: Results, axes: PartAxes) -> list[Note]:
@@ -96,9 +103,9 @@ def _entities(features: Sequence[Feature], axes: PartAxes) -> list[Entity]:
     ]
     loose = flat_pieces([item for item in features if item.kind in ("line", "arc")], axes)
     kept: list[Entity] = [*chains, *without_doubles(loose, chains)]
-    for feature in features:
-        kept += _shape(feature, axes)
-    return kept
+    flat = [shape for feature in features for shape in _shape(feature, axes) if feature.kind not in _SOLID]
+    solid = [shape for feature in features for shape in _shape(feature, axes) if feature.kind in _SOLID]
+    return [*kept, *flat] or solid
 
 
 def flat_pieces(features: Sequence[Feature], axes: PartAxes, layer: str = "mark") -> list[Line | Arc]:

@@ -65,7 +65,7 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     hard += ground.words.along(starts, bends) + ground.words.along(bends, ends)
     outward = starts + 0.15 * (bends - starts)
     cost = cost + 2.0 * ground.shapes.along(outward, bends) + 1.0 * ground.lines.along(outward, bends)
-    cost = cost + 1.5 * ground.lines.hits(boxes)
+    cost = cost + 6.0 * ground.lines.hits(boxes)
     cost = np.where(hard > 0, np.inf, cost)
     best = int(np.argmin(np.round(cost, 6)))
     if not np.isfinite(cost[best]):

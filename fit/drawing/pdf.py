@@ -104,6 +104,14 @@ class _PdfPen:
                 self.rows.extend(_curves(piece))
         self.rows.append("s" if closed else "S")
 
+    def clip(self, box: tuple[float, float, float, float] | None) -> None:
+        self._stroke = None
+        if box is None:
+            self.rows.append("Q")
+            return
+        size = _xy(box[2] - box[0], box[3] - box[1])
+        self.rows.append(f"q {_xy(box[0], box[1])} {size} re W n")
+
     def fill(self, item: Filled) -> None:
         (x, y), *rest = item.points
         path = " ".join([f"{_xy(x, y)} m", *(f"{_xy(a, b)} l" for a, b in rest)])

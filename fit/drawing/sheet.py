@@ -88,7 +88,8 @@ Item = Drawn | Filled | Written
 class Sheet:
     """One page: the part itself, and everything written and drawn around it.
 
-    scale is sheet mm per part mm, and (left, bottom) is where the part's (0, 0) lies on the sheet.
+    scale is sheet mm per part mm, and (left, bottom) is where the part's (0, 0) lies on the sheet. The part shows only
+    inside clip (left, bottom, right, top), where there is one.
     """
 
     width: float
@@ -98,6 +99,7 @@ class Sheet:
     scale: float = 1.0
     left: float = 0.0
     bottom: float = 0.0
+    clip: tuple[float, float, float, float] | None = None
 
 
 class Pen(Protocol):
@@ -106,11 +108,18 @@ class Pen(Protocol):
     def draw(self, item: Drawn) -> None: ...
     def fill(self, item: Filled) -> None: ...
     def write(self, item: Written) -> None: ...
+    def clip(self, box: tuple[float, float, float, float] | None) -> None: ...
 
 
 def replay(sheet: Sheet, pen: Pen) -> None:
     """Send everything on a sheet through a pen, in order."""
-    for item in (*sheet.part, *sheet.items):
+    if sheet.clip:
+        pen.clip(sheet.clip)
+    for drawn in sheet.part:
+        pen.draw(drawn)
+    if sheet.clip:
+        pen.clip(None)
+    for item in sheet.items:
         if isinstance(item, Drawn):
             pen.draw(item)
         elif isinstance(item, Filled):

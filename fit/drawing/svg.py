@@ -89,6 +89,15 @@ class _SvgPen:
         angle = arc.start + part * arc.span
         return self._xy(arc.x + arc.radius * math.cos(angle), arc.y + arc.radius * math.sin(angle))
 
+    def clip(self, box: tuple[float, float, float, float] | None) -> None:
+        if box is None:
+            self.rows.append("</g>")
+            return
+        name = f"c{len(self.rows)}"
+        size = f'width="{_f(box[2] - box[0])}" height="{_f(box[3] - box[1])}"'
+        place = f'x="{_f(box[0])}" y="{_f(self.base - box[3])}"'
+        self.rows.append(f'<clipPath id="{name}"><rect {place} {size}/></clipPath><g clip-path="url(#{name})">')
+
     def fill(self, item: Filled) -> None:
         points = " ".join(self._xy(x, y).replace(" ", ",") for x, y in item.points)
         self.rows.append(f'<polygon points="{points}" fill="{_grey(item.grey)}"/>')

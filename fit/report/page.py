@@ -52,7 +52,7 @@ def report_html(
         *(part_html(part) for part in parts if part.where != "before"),
         _cutter(drawing),
         _points(results, points, pictures or {}),
-        _residuals(results, unit_out),
+        "" if any(part.title.startswith("Residuals") for part in parts) else _residuals(results, unit_out),
         _cautions(results, drawing),
         _origin(results),
     ]

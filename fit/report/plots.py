@@ -26,12 +26,12 @@ def budget_bar(budget: Mapping[str, float], names: Mapping[str, tuple[str, str]]
     if total <= 0:
         return ""
     x, bars = 0.0, []
-    for i, (word, square) in enumerate(squares.items()):
+    order = list(names)
+    for word, square in squares.items():
+        ink = _INKS[order.index(word) % len(_INKS)] if word in order else _INKS[-1]
         width = 240.0 * square / total
         said = escape(f"{names.get(word, (word, ''))[0]}: {100 * square / total:.0f} %")
-        bars.append(
-            f'<rect x="{x:.1f}" width="{width:.1f}" height="14" fill="{_INKS[i % 8]}"><title>{said}</title></rect>'
-        )
+        bars.append(f'<rect x="{x:.1f}" width="{width:.1f}" height="14" fill="{ink}"><title>{said}</title></rect>')
         x += width
     words = ", ".join(
         f"{names.get(word, (word, ''))[0]} {100 * s / total:.0f} %" for word, s in list(squares.items())[:3]

@@ -92,7 +92,7 @@ def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:
     sizes = "<br>".join(f"{escape(_WORDS.get(key, key))} {escape(size_text(feature, key, unit_out))}" for key in keys)
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
     bar = budget_bar(feature.value(main).budget(), BUDGET) if main in feature.order and kind == "feature" else ""
-    form = [f"{key} {format_length(figure, None, unit_out)}" for key, figure in feature.form.items()]
+    form = [f"{key.replace('_', ' ')} {format_length(figure, None, unit_out)}" for key, figure in feature.form.items()]
     form += [f"{feature.points} points, rms {feature.rms:.3f} mm"] if feature.points else []
     form += [f"in {feature.on}"] if feature.on else []
     words = f"<small>{escape(_WORDS.get(main, main))}</small>" if bar else ""

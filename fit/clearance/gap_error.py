@@ -1,0 +1,249 @@
+"""U95 of a smallest gap between two noisy clouds.
+
+What is meant by the true gap: the smallest distance between the true places of the same points. The smallest distance
+of noisy points comes out too small where many pairs compete, the more so the denser the clouds; so the interval is not
+that of one pair. Around the closest places the points' heights along the gap are split into a smooth surface and what
+deviates from it; deviations that the noise explains are taken out (empirical Bayes, Efron & Morris, JASA 70 (1975)
+311), the true gap is drawn many times from what is left, and U95 is the half-width about the gap as measured that
+holds 95 % of the draws.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fit.clearance.spheretree import SphereTree, points_within
+from fit.points import FloatArray
+
+__all__ = ["GapError", "Side", "gap_error", "symmetric_halfwidth"]
+
+DRAWS = 300
+_PAIRS = 200
+_REACHES = (3.6, 2.6, 1.9)
+_SEED = 20260
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Side:
+    """One cloud as a tree, with the noise (N,) mm of each point in tree order."""
+
+    tree: SphereTree
+    noise: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class GapError:
+    """u95 : half-width about the measured gap that holds the true one, mm. bias : how much too small the points make
+    the gap look, mm. u : standard deviation of the draws and all shared parts, mm."""
+
+    u95: float
+    bias: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Layer:
+    """Points of one side that compete for the smallest gap.
+
+    across : (n, 2) mm, places across the gap. drawn : (DRAWS, n) mm, heights towards the other side. mean : (n,) mm.
+    common : variance (mm²) of the errors that all of them share. lift : mm, how much lower still they may all stand
+    where no smooth surface runs through them: as if all that compete were level.
+    """
+
+    across: FloatArray
+    mean: FloatArray
+    drawn: FloatArray
+    common: float
+    lift: float = 0.0
+    smooth: bool = True
+
+
+def gap_error(
+    sides: tuple[Side, Side],
+    pose: tuple[FloatArray, FloatArray],
+    pairs: Sequence[tuple[float, int, int]],
+    shared: float,
+) -> GapError | None:
+    """U95 of the smallest gap at one pose; None where the noise of a point is not known.
+
+    pairs are (distance, fixed, moving) in tree order, the closest first, the others the closest of further regions that
+    come within reach; shared is the variance (mm²) that shared errors and the motion add.
+    """
+    if any(np.isnan(sides[0].noise[f]) or np.isnan(sides[1].noise[m]) for _, f, m in pairs):
+        return None
+    measured = pairs[0][0]
+    rng = np.random.default_rng(_SEED)
+    gaps = [_true_gaps(sides, pose, (f, m), rng) for _, f, m in pairs]
+    draws, common, lift = _lowest(gaps)
+    bias = float(draws.mean()) - measured
+    spread = math.sqrt(float(draws.var()) + common + shared)
+    u95 = max(symmetric_halfwidth(bias, spread), symmetric_halfwidth(bias + lift, spread))
+    return GapError(u95, bias, spread)
+
+
+def _lowest(gaps: list[tuple[FloatArray, float, float]]) -> tuple[FloatArray, float, float]:
+    """Draws of the lowest of several places' gaps, its common variance and lift.
+
+    Places that cannot be told from the lowest are taken as one level, since the lowest of several noisy levels is
+    too low.
+    """
+    means = np.array([draws.mean() for draws, _, _ in gaps])
+    width = np.array([math.sqrt(float(draws.var()) + common) for draws, common, _ in gaps])
+    low = int(np.argmin(means))
+    alike = means - means[low] <= 2.5 * np.hypot(width, width[low])
+    shift = float(np.mean(means[alike])) - means[low]
+    return gaps[low][0] + shift, gaps[low][1], gaps[low][2]
+
+
+def symmetric_halfwidth(bias: float, spread: float) -> float:
+    """Half-width U with P(|N(bias, spread²)| <= U) = 0.95."""
+    low, high = 0.0, abs(bias) + 3.0 * spread + 1e-15
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        width = spread * math.sqrt(2.0) + 1e-300
+        inside = 0.5 * (math.erf((middle - bias) / width) + math.erf((middle + bias) / width))
+        low, high = (low, middle) if inside >= 0.95 else (middle, high)
+    return high
+
+
+def _true_gaps(
+    sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], pair: tuple[int, int], rng: np.random.Generator
+) -> tuple[FloatArray, float, float]:
+    """Draws of the true smallest gap around one pair, the variance of what all its points share, and how much larger
+    it may be.
+    """
+    turn, shift = pose
+    p = sides[0].tree.xyz[pair[0]]
+    q = turn @ sides[1].tree.xyz[pair[1]] + shift
+    frame = _across_frame(q - p, (_normal(sides[0].tree, pair[0]), _normal(sides[1].tree, pair[1], turn)))
+    fixed = _layer(sides[0], pair[0], frame, rng)
+    moving = _layer(sides[1], pair[1], frame @ turn * np.array([[-1.0], [1.0], [1.0]]), rng)
+    offset = frame[1:] @ (q - p)
+    return (
+        _smallest(fixed, moving, offset, float(frame[0] @ (q - p))),
+        fixed.common + moving.common,
+        fixed.lift + moving.lift,
+    )
+
+
+def _normal(tree: SphereTree, point: int, turn: FloatArray | None = None) -> tuple[float, FloatArray]:
+    """How unlike a plane the points around one are (0 is flat), and the normal of their plane, turned along."""
+    near = tree.xyz[points_within(tree, tree.xyz[point], _REACHES[0] * tree.leaf_radius(point), 1000)]
+    if len(near) < 8:
+        return math.inf, np.zeros(3)
+    size, rows = np.linalg.svd(near - near.mean(axis=0), full_matrices=False)[1:]
+    return float(size[2] / max(size[1], 1e-300)), rows[2] if turn is None else turn @ rows[2]
+
+
+def _across_frame(apart: FloatArray, normals: tuple[tuple[float, FloatArray], tuple[float, FloatArray]]) -> FloatArray:
+    """Axes (3, 3) whose first row points from the fixed to the moving side: square to the flatter surface, since the
+    direction of the closest of many noisy pairs is itself noise; the pair's own direction where neither is flat."""
+    flatness, normal = min(normals, key=lambda item: item[0])
+    along = apart / max(float(np.linalg.norm(apart)), 1e-300)
+    if not along.any():
+        along = np.array([0.0, 0.0, 1.0])
+    if flatness < 0.3 and abs(float(normal @ along)) > 0.7:
+        along = normal * math.copysign(1.0, float(normal @ along))
+    frame = np.linalg.svd(along[None])[2]
+    frame[0] = along
+    return frame
+
+
+def _smallest(fixed: _Layer, moving: _Layer, offset: FloatArray, apart: float) -> FloatArray:
+    """Smallest distance of each draw, over the pairs that are nearest after the noise is taken out.
+
+    The lowest place of a surface that is itself uncertain is too low; the draws about it show by how much, and are
+    turned round it to take that out (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, 10.3).
+    """
+    side = fixed.across[:, None, :] - (moving.across + offset)[None]
+    square = np.einsum("ijk,ijk->ij", side, side)
+    mean = square + (apart - fixed.mean[:, None] - moving.mean[None]) ** 2
+    nearest = np.argsort(mean, axis=None)[:_PAIRS] if mean.size > _PAIRS else np.arange(mean.size)
+    i, j = np.unravel_index(nearest, mean.shape)
+    height = apart - fixed.drawn[:, i] - moving.drawn[:, j]
+    drawn = np.sqrt((square[i, j] + height**2).min(axis=1))
+    return 2.0 * math.sqrt(float(mean.min())) - drawn if fixed.smooth and moving.smooth else drawn
+
+
+def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) -> _Layer:
+    """The points around one that compete with it; frame's first row points towards the other side."""
+    sigma = float(side.noise[point])
+    for reach in _REACHES:
+        local, near = _around(side.tree, point, frame, reach, sigma)
+        smooth = _smooth(local[:, 0], local[:, 1:], sigma)
+        if smooth.shrink == 1.0:
+            drawn = smooth.level[near] + rng.normal(size=(DRAWS, smooth.root.shape[1])) @ smooth.root[near].T
+            return _Layer(local[near, 1:], smooth.level[near], drawn, smooth.common)
+    mean = (smooth.level + (1.0 - smooth.shrink) * (local[:, 0] - smooth.level))[near]
+    drawn = mean + math.sqrt(1.0 - smooth.shrink) * sigma * rng.normal(size=(DRAWS, len(mean)))
+    rivals = int((local[near, 0] > -4.0 * sigma).sum())
+    pulled = mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))]
+    return _Layer(local[near, 1:], mean, drawn, smooth.common, max(0.0, _highest_of(rivals) * sigma + pulled), False)
+
+
+def _highest_of(count: int) -> float:
+    """Expected largest of so many standard normal draws (Blom, Statistical Estimates and Transformed Beta-Variables,
+    1958).
+    """
+    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1 else 0.0
+
+
+def _around(
+    tree: SphereTree, point: int, frame: FloatArray, reach: float, sigma: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Height and place across (n, 3) of the points around one, and which of them are near enough to compete."""
+    radius = max(reach * tree.leaf_radius(point), 1e-9)
+    local = (tree.xyz[points_within(tree, tree.xyz[point], radius, 1000)] - tree.xyz[point]) @ frame.T
+    local = local[local[:, 0] >= -max(10.0 * sigma, 0.35 * radius)]
+    return local, np.linalg.norm(local[:, 1:], axis=1) <= 0.6 * radius
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Smooth:
+    """level : (n,) mm. root : (n, p) mm, its errors. common : variance (mm²) of an error of all the points. shrink :
+    share of each deviation that is noise, 1 where the noise explains all of it."""
+
+    level: FloatArray
+    root: FloatArray
+    common: float
+    shrink: float
+
+
+def _smooth(height: FloatArray, across: FloatArray, sigma: float) -> _Smooth:
+    """Smooth surface through heights, of as many terms as they support (BIC: Schwarz, Ann. Stat. 6 (1978) 461).
+
+    The closest point itself, the origin, is left out of the surface: it was chosen for its error. Points that
+    scatter less than stated are wrong together: the rest of the stated variance is common.
+    """
+    count = len(height)
+    if sigma == 0.0 or count < 7:
+        return _Smooth(height, np.zeros((count, 1)), 0.0, float(sigma == 0.0))
+    u, v = (across / max(float(np.abs(across).max(initial=0.0)), 1e-12)).T
+    powers = [u ** (total - k) * v**k for total in range(4) for k in range(total + 1)]
+    others = (height != 0.0) | across.any(axis=1)
+    fits = [_fit(np.stack(powers[:terms], axis=1), height, others) for terms in (1, 3, 6, 10) if count >= terms + 6]
+    level, root, square = min(fits, key=lambda fit: fit[2] / sigma**2 + fit[1].shape[1] * math.log(count))
+    dof = count - 1 - root.shape[1]
+    scatter, slack = square / dof, 2.5 * math.sqrt(2.0 / dof)
+    own2 = scatter if scatter < sigma**2 * max(1.0 - slack, 0.0) else sigma**2
+    shrink = 1.0 if scatter <= own2 * (1.0 + slack) else own2 / scatter
+    unseen = own2 * math.log(count) / count
+    return _Smooth(level, root * math.sqrt(own2), sigma**2 - own2 + unseen, shrink)
+
+
+def _fit(design: FloatArray, height: FloatArray, others: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, float]:
+    """Least-squares surface through the other points: level, root of its covariance for unit noise, sum of squared
+    deviations.
+    """
+    upper = np.asarray(np.linalg.qr(design[others])[1])
+    root = (
+        np.linalg.solve(upper.T, design.T).T if np.abs(np.diag(upper)).min() > 1e-9 else np.ones((len(height), 1)) * 1e3
+    )
+    level = root @ (root[others].T @ height[others])
+    return level, root, float(np.sum((height - level)[others] ** 2))

@@ -201,7 +201,7 @@ def _descend(
         if gained >= -1e-9 * cost:
             state, (normal, gradient, cost) = trial, new
             damping = max(damping / 10, 1e-12)
-            if gained < 1e-7 * max(cost, 1.0):
+            if gained < 1e-9 * max(cost, 1.0):
                 break
         else:
             damping = max(damping, 1e-9) * 30

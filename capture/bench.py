@@ -14,17 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from capture.adjust import Adjustment, Observed, adjust
+from capture.adjust import Adjustment, Observed
 from capture.detect import MIN_CORNERS, MIN_MARKERS, FoundPiece
 from capture.face import Face
-from capture.flatness import flatness_notices
+from capture.flatness import bent_notice, is_bent, solve_bent, solve_view
 from capture.image import Image
 from capture.lens import lens_prior, rays, see
 from capture.modes import camera_modes
 from capture.profile import CameraProfile
 from capture.scale import print_observations
-from capture.start import start_state
-from capture.views import make_views
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -211,17 +209,13 @@ def solve_bench(
     _refuse_too_little(image, ordered)
     prior = camera.prior_for(image) if camera else lens_prior(image)
     rows, notices = print_observations(ordered[0].piece, print_x, print_y, print_u)
-    view = make_views([ordered])[0]
     observed = Observed.of(prior, rows)
-    solved = adjust([view], observed, start_state([view], prior))
-    bent = flatness_notices(view, solved)
-    if bent:
-        # The usual flatness is disproved: what was found sets how far every piece may leave the plane.
-        flat_u = float(np.abs(solved.state.flats).max())
-        view = make_views([ordered], lift_all=True)[0]
-        solved = adjust([view], observed, start_state([view], prior), flat_u=flat_u)
+    view, solved = solve_view(ordered, observed, prior)
+    if is_bent(view, solved):
+        view, solved = solve_bent(ordered, observed, prior, solved)
+        notices.append(bent_notice(ordered, observed, prior, solved))
     names, modes = camera_modes(solved, view)
-    return Bench(image, ordered, observed, solved, names, modes, (*notices, *bent))
+    return Bench(image, ordered, observed, solved, names, modes, tuple(notices))
 
 
 def _refuse_too_little(image: Image, pieces: Sequence[FoundPiece]) -> None:

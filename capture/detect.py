@@ -186,9 +186,9 @@ def _find_corners(image: Image, piece: Piece, own: Mapping[int, Sequence[FloatAr
     places = np.array([place for seen in own.values() for place in seen])
     nominal = np.array([piece.marker_xy(i) for i in names])
     homography, inlier = _consistent(nominal, places, piece)
-    _refuse_twice(image, piece, nominal[~inlier], places[~inlier])
-    if inlier.sum() < max(MIN_MARKERS, 0.5 * len(own)):
-        _refuse_old_layout(image, piece, names, places)
+    if (~inlier).sum() >= MIN_MARKERS:
+        _refuse_old_layout(image, piece, names, places, int(inlier.sum()))
+        _refuse_twice(image, piece, nominal[~inlier], places[~inlier])
     if inlier.sum() < 2:
         message = f"Of the {piece.name} only {inlier.sum()} marker can be read; uncover it."
         raise CannotDetermine(message)
@@ -219,23 +219,21 @@ def _consistent(nominal: FloatArray, places: FloatArray, piece: Piece) -> tuple[
 
 def _refuse_twice(image: Image, piece: Piece, nominal: FloatArray, places: FloatArray) -> None:
     """Markers left over that agree among themselves are a second copy of the sheet."""
-    if len(places) < MIN_MARKERS:
-        return
     _, inlier = _consistent(nominal, places, piece)
     if inlier.sum() >= MIN_MARKERS:
         message = f"{image.path}: the {piece.name} lies in the picture twice; take one away and shoot again."
         raise InputError(message)
 
 
-def _refuse_old_layout(image: Image, piece: Piece, names: Sequence[int], places: FloatArray) -> None:
-    """OpenCV before 4.6 starts boards of an even number of rows with a white square instead of a black one."""
+def _refuse_old_layout(image: Image, piece: Piece, names: Sequence[int], places: FloatArray, fit: int) -> None:
+    """OpenCV before 4.6 starts boards of evenly many rows with a white square; refuse if that fits more markers."""
     cells = [(c, r) for r in range(piece.rows) for c in range(piece.columns) if (c + r) % 2 == 0]
     gap = (piece.square - piece.marker) / 2
     outline = np.array([(0, 0), (1, 0), (1, -1), (0, -1)]) * piece.marker + [gap, piece.height - gap]
     corner = np.array([cells[i - piece.first_id] for i in names]) * [piece.square, -piece.square]
     nominal = outline + corner[:, None]
     _, inlier = _consistent(nominal, places, piece)
-    if inlier.sum() >= MIN_MARKERS:
+    if inlier.sum() > fit:
         message = (
             f"{image.path}: the {piece.name} was printed in the board layout of OpenCV before 4.6; "
             "print it anew with 'edgewright target'."

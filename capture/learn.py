@@ -63,8 +63,8 @@ def see_photo(image: Image) -> LearnPhoto:
     return LearnPhoto(image, tuple(only))
 
 
-def learn_camera(photos: Sequence[LearnPhoto]) -> Learned:
-    """Solve the lens from all photos together; all five distortion terms stay, held by the usual priors.
+def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> Learned:
+    """Solve the lens from all photos together; all five distortion terms stay, held by priors.
 
     Raises InputError for too few photos, one given twice, or photos of another lens or size; CannotDetermine for
     photos so alike that they do not fix the lens.
@@ -77,7 +77,7 @@ def learn_camera(photos: Sequence[LearnPhoto]) -> Learned:
     solved = _solve(views, prior, first)
     cov = solved.cov[:9, :9]
     _refuse_alike(solved, max(first.image.size))
-    crossed = _cross_validate(views, prior, first)
+    crossed = _cross_validate(views, prior, first, solved) if cross_validate else {}
     kept = np.concatenate([r[k] for r, k in zip(solved.residuals, solved.kept, strict=True)])
     rms = math.sqrt(float((kept**2).mean()))
     details: dict[str, Any] = {
@@ -134,13 +134,15 @@ def _refuse_mixed(photos: Sequence[LearnPhoto]) -> None:
             raise InputError(message)
 
 
-def _solve(views: Sequence[View], prior: LensPrior, first: LearnPhoto, held: Sequence[int] = ()) -> Adjustment:
+def _solve(
+    views: Sequence[View], prior: LensPrior, first: LearnPhoto, start: State | None = None, held: Sequence[int] = ()
+) -> Adjustment:
     """Adjust with the print unmeasured: its scale means nothing here, its x : y ratio is solved."""
     u = prior.u.copy()
     u[list(held)] = 1e-9
     rows, _ = print_observations(first.pieces[0].piece, None, None, 0.02)
     held_prior = replace(prior, u=u)
-    return adjust(views, Observed.of(held_prior, rows), start_state(views, held_prior))
+    return adjust(views, Observed.of(held_prior, rows), start or start_state(views, held_prior))
 
 
 def _refuse_alike(solved: Adjustment, long_side: int) -> None:
@@ -155,16 +157,26 @@ def _refuse_alike(solved: Adjustment, long_side: int) -> None:
     raise CannotDetermine(message)
 
 
-def _cross_validate(views: Sequence[View], prior: LensPrior, first: LearnPhoto) -> dict[str, float]:
+def _cross_validate(views: Sequence[View], prior: LensPrior, first: LearnPhoto, solved: Adjustment) -> dict[str, float]:
     """Leave each photo out, learn from the others, and see how well that lens fits the one left out (its pose free)."""
     result = {}
     for name, held in _MODELS.items():
         misses = []
         for out, view in enumerate(views):
             others = [other for v, other in enumerate(views) if v != out]
-            misses.append(_misses(view, _solve(others, prior, first, held).state))
+            start = _without_photo(solved.state, out, held)
+            misses.append(_misses(view, _solve(others, prior, first, start, held).state))
         result[name] = float(np.sqrt((np.concatenate(misses) ** 2).mean()))
     return result
+
+
+def _without_photo(state: State, out: int, held: Sequence[int]) -> State:
+    """The solution less one photo, terms held at zero put there: a near start for the others."""
+    lens = state.lens.copy()
+    lens[list(held)] = 0.0
+    rest = [v for v in range(len(state.rotations)) if v != out]
+    poses = (tuple(part[v] for v in rest) for part in (state.rotations, state.translations, state.places))
+    return State(lens, state.scale, state.flats, *poses)
 
 
 def _misses(view: View, learned: State) -> FloatArray:

@@ -53,21 +53,35 @@ def look(tilt_deg: float, azimuth_deg: float, distance: float, middle: tuple[flo
 
 
 def make_pieces(
-    shot: Shot, pieces: list[Piece], sigma: float, rng: np.random.Generator, size=(4000, 3000)
+    shot: Shot, pieces: list[Piece], sigma: float, rng: np.random.Generator, *, size=(4000, 3000), flat_u: float = 0.0
 ) -> list[FoundPiece]:
-    """Corners of the pieces as the camera would show them, with normal noise of `sigma` px."""
+    """Corners of the pieces as the camera would show them, normal noise of `sigma` px; paper flat to `flat_u` mm."""
     found = []
     for piece, (angle, x, y) in zip(pieces, shot.places, strict=True):
         ids = piece.corner_ids()
         printed = piece.corner_xy(ids) * shot.scale
         c, s = np.cos(angle), np.sin(angle)
-        bench = np.column_stack([printed @ np.array([[c, s], [-s, c]]) + [x, y], np.zeros(len(ids))])
+        height = _waves(piece, ids, len(pieces) > 1) @ rng.normal(0, flat_u, 6)
+        bench = np.column_stack([printed @ np.array([[c, s], [-s, c]]) + [x, y], height])
         px = shot.project(bench) + rng.normal(0, sigma, (len(ids), 2))
         inside = ((px > 20) & (px < np.array(size) - 20)).all(axis=1)
         count = int(inside.sum())
         cov = np.broadcast_to(max(sigma, 1e-4) ** 2 * np.eye(2), (count, 2, 2)).copy()
         found.append(FoundPiece(piece, ids[inside], px[inside], cov, np.full(count, 1.0), count, len(ids)))
     return found
+
+
+def _waves(piece: Piece, ids: NDArray[np.int_], loose: bool) -> FloatArray:
+    """(N, 6) ways in which paper leaves the bench: bow along, bow across, twist; lift and two tilts of loose pieces.
+
+    A narrow strip neither bows across, nor twists, nor leans sideways to speak of.
+    """
+    u, v = (2 * piece.corner_xy(ids) / [piece.width, piece.height] - 1).T
+    wide = float(piece.kind != "strip")
+    one = np.ones_like(u)
+    return np.column_stack(
+        [v * v - 1 / 3, wide * (u * u - 1 / 3), wide * u * v, loose * one, loose * v, loose * wide * u]
+    )
 
 
 def board_px(piece: Piece, px_per_mm: float) -> NDArray[np.uint8]:
@@ -86,7 +100,7 @@ def board_px(piece: Piece, px_per_mm: float) -> NDArray[np.uint8]:
 def photograph(
     shot: Shot, piece: Piece, size: tuple[int, int], *, blur: float = 0.8, noise: float = 2.0, seed: int = 0
 ) -> NDArray[np.uint8]:
-    """Draw one piece under a distortion-free camera: four-fold supersampled, blurred, with noise; paper on a grey bench."""
+    """Draw one piece under a distortion-free camera: four-fold supersampled, blurred, with noise; on a grey bench."""
     import cv2
 
     px_per_mm, fine, margin = 10.0, 4, 6.0
@@ -98,7 +112,6 @@ def photograph(
     seen = shot.project(np.column_stack([corners * shot.scale, np.zeros(4)]))
     finer = (seen + 0.5) * fine - 0.5
     homography = cv2.getPerspectiveTransform(drawn.astype(np.float32), finer.astype(np.float32))
-    # Each picture is box-averaged after supersampling, so nearest sampling of the drawing costs a tenth of a fine pixel.
     large = cv2.warpPerspective(
         sheet, homography, (size[0] * fine, size[1] * fine), flags=cv2.INTER_LINEAR, borderValue=90
     )

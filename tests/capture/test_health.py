@@ -1,0 +1,101 @@
+"""Checks of a solved bench: bent or lifted paper is named, left-out parts are predicted, far features are told of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from capture.bench import Bench, solve_bench
+from capture.health import check_bench, outside_target, target_hull
+from capture.pieces import frame, strip
+from fit.errors import CannotDetermine
+
+LENS = np.array([3100.0, 1.0003, 2020.0, 1490.0, 0.08, -0.22, 1e-4, -3e-4, 0.1])
+PLACES = np.array([[0, 0, 0], [np.pi, 300, 240], [0.1, 500, 0], [-0.05, 250, 300]])
+
+
+def frame_bench(synthetic, tilt: float = 20.0, heights=None, keep=slice(None), sigma: float = 0.02, **given) -> Bench:
+    rotation, translation = synthetic.look(tilt, 50, given.pop("distance", 320.0), (90, 120), 90)
+    shot = synthetic.Shot(LENS, rotation, translation, np.ones(2), np.zeros((1, 3)))
+    (found,) = synthetic.make_pieces(shot, [frame()], sigma, np.random.default_rng(0))
+    if heights is not None:
+        bent = np.column_stack([found.xy, heights(found.xy)])
+        found = replace(found, px=shot.project(bent) + np.random.default_rng(1).normal(0, sigma, found.px.shape))
+    cut = {key: getattr(found, key)[keep] for key in ("ids", "px", "cov", "blur")}
+    return solve_bench(synthetic.blank_image(), [replace(found, **cut)], print_x=180.0, print_y=240.0)
+
+
+def strip_bench(synthetic, tilt: float = 25.0, lift: float = 0.0) -> Bench:
+    rotation, translation = synthetic.look(tilt, 200, 850, (270, 250))
+    shot = synthetic.Shot(LENS, rotation, translation, np.ones(2), PLACES)
+    pieces = [strip(i) for i in range(4)]
+    found = synthetic.make_pieces(shot, pieces, 0.02, np.random.default_rng(0))
+    angle, x, y = PLACES[2]
+    c, s = np.cos(angle), np.sin(angle)
+    raised = np.column_stack([found[2].xy @ np.array([[c, s], [-s, c]]) + [x, y], np.full(len(found[2].ids), lift)])
+    found[2] = replace(found[2], px=shot.project(raised))
+    return solve_bench(synthetic.blank_image(), found, print_x=45.0, print_y=240.0)
+
+
+def test_flat_targets_are_not_called_bent(synthetic):
+    for bench in (frame_bench(synthetic), frame_bench(synthetic, 3.0), strip_bench(synthetic)):
+        assert bench.notices == ()
+
+
+def test_a_bowed_frame(synthetic):
+    bench = frame_bench(synthetic, heights=lambda xy: 2.0 * (xy[:, 1] / 240 * 2 - 1) ** 2)
+    assert [n.code for n in bench.notices] == ["target-bent"]
+    told = float(bench.notices[0].text.split("off by about ")[1].split(" mm")[0])
+    assert told == pytest.approx(2.0, abs=0.5)
+    flat = frame_bench(synthetic)
+    px = flat.project([[40.0, 50, 2], [140, 180, 2]])
+    spread = [np.abs(np.diff(b.points_on_face(px, 0.0, 2.0, 0.05).shared, axis=1)).sum() for b in (flat, bench)]
+    assert spread[1] > 2 * spread[0]
+
+
+def test_a_strip_that_lies_on_something(synthetic):
+    doubtful, plain = strip_bench(synthetic, lift=2.0), strip_bench(synthetic, lift=4.0)
+    for bench in (doubtful, plain):
+        assert [n.code for n in bench.notices] == ["target-bent"]
+    assert doubtful.notices[0].text.startswith("Either strip 1 or strip 2 is not flat")
+    assert plain.notices[0].text.startswith("The strip 2 is not flat")
+
+
+def test_left_out_parts_are_predicted(synthetic):
+    for bench in (frame_bench(synthetic), strip_bench(synthetic)):
+        health = check_bench(bench)
+        assert 0 < health.leave_one_out < 0.05
+    noisy = check_bench(frame_bench(synthetic, sigma=0.3))
+    assert noisy.leave_one_out > 0.05
+    record = health.record(bench)
+    assert record["leave_one_out"] == health.leave_one_out
+    assert record["fx"] == pytest.approx(3100, rel=0.01)
+
+
+def test_advice(synthetic):
+    assert check_bench(frame_bench(synthetic)).advice == ()
+    oblique = check_bench(frame_bench(synthetic, 50.0, distance=420.0)).advice
+    assert any("50° oblique" in line for line in oblique)
+    far = check_bench(frame_bench(synthetic, distance=1100.0)).advice
+    assert any("go nearer" in line for line in far)
+    partial = check_bench(frame_bench(synthetic, keep=slice(0, 30))).advice
+    assert any("30 of 62 corners of the frame" in line for line in partial)
+    assert any("lower side" in line for line in partial)
+    bench = frame_bench(synthetic)
+    soft = replace(bench, pieces=(replace(bench.pieces[0], blur=np.full(62, 3.0)),))
+    assert any("soft" in line for line in check_bench(soft).advice)
+
+
+def test_hull_and_features_beyond_it(synthetic):
+    bench = frame_bench(synthetic)
+    np.testing.assert_allclose(
+        sorted(map(tuple, target_hull(bench).round(3))), [(0, 0), (0, 240), (180, 0), (180, 240)], atol=0.02
+    )
+    assert outside_target(bench, np.array([[20.0, 20, 5], [150, 200, 5]]), "hole 1") is None
+    notice = outside_target(bench, np.array([[20.0, 20, 5], [230, 200, 5]]), "hole 2")
+    assert notice.code == "outside-target" and notice.feature == "hole 2" and "50 mm outside" in notice.text
+    with pytest.raises(CannotDetermine, match=r"'edge' lies 2\.\d target half-diagonals away"):
+        outside_target(bench, np.array([[470.0, 120]]), "edge")
+    assert outside_target(bench, np.array([[470.0, 120]]), "edge", has_lens=True).code == "outside-target"

@@ -8,13 +8,14 @@ import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
-from fit.shapes.frame import Frame, axes_about, frame_at
+from fit.shapes.frame import Frame, frame_at
 from fit.shapes.plane import principal_axes
+from fit.shapes.solve import drawn
 
 __all__ = ["AxisTrial", "axis_trials"]
 
-_DIRECTIONS = 320
-_POINTS = 160
+_DIRECTIONS = 200
+_POINTS = 80
 _BEST = 5
 
 AxisTrial = tuple[Frame, float, float]
@@ -27,14 +28,14 @@ def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:
     Along each direction of a hemisphere the points' squares u² + v² are fitted by 2 u₀ u + 2 v₀ v + c, for a cone also
     by z² and z: linear, so all directions are solved at once. Ranked by the distances that follow.
     """
-    part = rows[:, :: max(rows.shape[1] // _POINTS, 1)]
+    part = rows[:, drawn(rows.shape[1], _POINTS)]
     centre, squares, principal = principal_axes(part)
     size = math.sqrt(float(squares.sum()))
     if not size > 0:
         message = "All points lie in one place; they give no axis."
         raise CannotDetermine(message)
     directions = np.vstack([principal.T, _hemisphere(_DIRECTIONS)])
-    frames = np.stack([axes_about(n) for n in directions])
+    frames = _frames(directions)
     solved, misses = _fits(frames, (part - centre[:, None]) / size, taper)
     trials: list[AxisTrial] = []
     for i in np.argsort(misses):
@@ -57,6 +58,14 @@ def _hemisphere(count: int) -> FloatArray:
     turn = np.pi * (3 - math.sqrt(5)) * i
     rho = np.sqrt(1 - z**2)
     return np.column_stack([rho * np.cos(turn), rho * np.sin(turn), z])
+
+
+def _frames(directions: FloatArray) -> FloatArray:
+    """Right-handed axes (K, 3, 3) in columns, the third along each direction."""
+    least = np.eye(3)[np.argmin(np.abs(directions), axis=1)]
+    first = np.cross(directions, least)
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    return np.stack([first, np.cross(directions, first), directions], axis=2)
 
 
 def _fits(frames: FloatArray, rows: FloatArray, taper: bool) -> tuple[FloatArray, FloatArray]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,7 @@ class CircleInPlaneModel:
         off = rows - state[:2, None]
         return (off / np.hypot(off[0], off[1]))[None]
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[FloatArray], FloatArray]:
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Circles through triples (K, 3) and the distances (K, N) of all points from them."""
         first = rows[:, picks[:, 0]]
         a, b = rows[:, picks[:, 1]] - first, rows[:, picks[:, 2]] - first
@@ -60,7 +61,7 @@ class CircleInPlaneModel:
             radius = np.hypot(*centre)
             centre += first
             distances = np.hypot(rows[0] - centre[0][:, None], rows[1] - centre[1][:, None]) - radius[:, None]
-        return list(np.column_stack([*centre, radius])), distances
+        return np.column_stack([*centre, radius]).__getitem__, distances
 
 
 class CircleModel:
@@ -96,7 +97,9 @@ class CircleModel:
         radial = frame.axes[:, :2] @ np.stack([x / rho, y / rho])
         return np.stack([radial, np.broadcast_to(frame.axes[:, 2][:, None], radial.shape)])
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[tuple[Frame, float]], FloatArray]:
+    def sampled(
+        self, rows: FloatArray, picks: NDArray[np.int_]
+    ) -> tuple[Callable[[int], tuple[Frame, float]], FloatArray]:
         """Circles through triples (K, 3) and the distances (K, N) of all points from them."""
         first = rows[:, picks[:, 0]].T
         a, b = rows[:, picks[:, 1]].T - first, rows[:, picks[:, 2]].T - first
@@ -107,16 +110,11 @@ class CircleModel:
             arm = (np.cross(cross, a) * bb + np.cross(b, cross) * aa) / (2 * square)
             normal = cross / np.sqrt(square)
         radius = np.linalg.norm(arm, axis=1)
-        good = np.isfinite(radius) & np.isfinite(normal).all(axis=1)
         off = rows.T[None] - (first + arm)[:, None]
         height = np.einsum("kni,ki->kn", off, normal)
         rho = np.sqrt(np.maximum(np.sum(off**2, axis=2) - height**2, 0.0))
         distances = np.hypot(rho - radius[:, None], height)
-        states = [
-            (frame_at(c, n), float(r)) if ok else (Frame(c, np.eye(3)), 0.0)
-            for c, n, r, ok in zip(first + arm, normal, radius, good, strict=True)
-        ]
-        return states, distances
+        return lambda i: (frame_at(first[i] + arm[i], normal[i]), float(radius[i])), distances
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,7 +60,7 @@ class LineInPlaneModel:
         left = np.array([-math.sin(state[2]), math.cos(state[2])])
         return np.broadcast_to(left[None, :, None], (1, 2, rows.shape[1]))
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[FloatArray], FloatArray]:
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Lines through pairs (K, 2) and the distances (K, N) of all points from them."""
         first = rows[:, picks[:, 0]].T
         along = rows[:, picks[:, 1]].T - first
@@ -67,7 +68,8 @@ class LineInPlaneModel:
             along /= np.linalg.norm(along, axis=1, keepdims=True)
         left = np.stack([-along[:, 1], along[:, 0]], axis=1)
         distances = left @ rows - np.sum(left * first, axis=1)[:, None]
-        return list(np.column_stack([first, np.arctan2(along[:, 1], along[:, 0])])), distances
+        states = np.column_stack([first, np.arctan2(along[:, 1], along[:, 0])])
+        return states.__getitem__, distances
 
 
 class LineModel:
@@ -93,7 +95,7 @@ class LineModel:
     def gradients(self, state: Frame, rows: FloatArray) -> FloatArray:
         return np.broadcast_to(state.axes[:, :2].T[:, :, None], (2, 3, rows.shape[1]))
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[Frame], FloatArray]:
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], Frame], FloatArray]:
         """Lines through pairs (K, 2) and the distances (K, N) of all points from them."""
         first = rows[:, picks[:, 0]].T
         along = rows[:, picks[:, 1]].T - first
@@ -103,7 +105,7 @@ class LineModel:
         off = rows.T[None] - first[:, None]
         across = np.sum(off**2, axis=2) - np.einsum("kni,ki->kn", off, along) ** 2
         distances = np.where(good[:, None], np.sqrt(np.maximum(across, 0.0)), np.nan)
-        return [frame_at(p, n) for p, n in zip(first, along, strict=True)], distances
+        return lambda i: frame_at(first[i], along[i]), distances
 
 
 def fit_line(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,16 +53,14 @@ class PlaneModel:
     def gradients(self, state: Frame, rows: FloatArray) -> FloatArray:
         return np.broadcast_to(state.axes[:, 2][None, :, None], (1, 3, rows.shape[1]))
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[Frame], FloatArray]:
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], Frame], FloatArray]:
         """Planes through triples (K, 3) of points and the distances (K, N) of all points from them."""
         first, second, third = (rows[:, picks[:, i]].T for i in range(3))
         normal = np.cross(second - first, third - first)
         with np.errstate(divide="ignore", invalid="ignore"):
             normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         distances = normal @ rows - np.sum(normal * first, axis=1)[:, None]
-        good = np.isfinite(normal).all(axis=1)
-        states = [frame_at(p, n) if ok else Frame(p, np.eye(3)) for p, n, ok in zip(first, normal, good, strict=True)]
-        return states, distances
+        return lambda i: frame_at(first[i], normal[i]), distances
 
 
 def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, form: str = "least-squares") -> Feature:

@@ -8,14 +8,22 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
-__all__ = ["Model", "Solution", "best_of", "normal_inverse", "solve"]
+__all__ = ["Model", "Solution", "best_of", "drawn", "normal_inverse", "solve"]
 
 _LARGE = 4000
 _ROUNDS = 200
+
+
+def drawn(count: int, most: int) -> NDArray[np.int_]:
+    """Indices of at most `most` of `count` points, drawn with a fixed seed: a regular step could follow a raster."""
+    if count <= most:
+        return np.arange(count)
+    return np.sort(np.random.default_rng(20261125).integers(0, count, most))
 
 
 class Model(Protocol):
@@ -60,11 +68,11 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
     """Minimise Σ w d² from a start.
 
     Gauss-Newton steps, damped (Levenberg 1944, Marquardt 1963) only while a step would not lower the sum. Large sets
-    are first solved on a regular part of the points, since the last steps then need few passes over all of them.
+    are first solved on a part of the points, since the last steps then need few passes over all of them.
     """
     count = rows.shape[1]
     if count > 4 * _LARGE:
-        part = slice(None, None, count // _LARGE)
+        part = drawn(count, _LARGE)
         state = solve(model, state, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
     size = float(np.ptp(rows)) + 1e-300
     damping = 0.0
@@ -90,8 +98,8 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
 
 
 def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:
-    """Of several starts the state that ends with the smallest sum, each settled on a regular part of the points."""
-    part = np.ascontiguousarray(rows[:, :: max(rows.shape[1] // 300, 1)])
+    """Of several starts the state that ends with the smallest sum, each settled on a part of the points."""
+    part = rows[:, drawn(rows.shape[1], 200)]
     ended: list[tuple[float, Any]] = []
     for trial in trials:
         try:
@@ -133,4 +141,4 @@ def _step(normal: FloatArray, gradient: FloatArray, damping: float) -> tuple[Flo
         step = -np.linalg.solve(scaled, gradient / scale)
     except np.linalg.LinAlgError:
         step = -np.linalg.lstsq(scaled, gradient / scale, rcond=1e-13)[0]
-    return step / scale, math.sqrt(float(step @ scaled @ step))
+    return step / scale, math.sqrt(max(float(step @ scaled @ step), 0.0))

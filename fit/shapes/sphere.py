@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class SphereModel:
         off = rows - state[:3, None]
         return (off / np.linalg.norm(off, axis=0))[None]
 
-    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[list[FloatArray], FloatArray]:
+    def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Spheres through fours (K, 4) and the distances (K, N) of all points from them."""
         corners = rows.T[picks]
         arms = corners[:, 1:] - corners[:, :1]
@@ -55,7 +56,7 @@ class SphereModel:
         radius = np.where(size, np.linalg.norm(middle, axis=1), np.nan)
         centre = corners[:, 0] + middle
         square = np.sum(rows**2, axis=0) - 2 * centre @ rows + np.sum(centre**2, axis=1)[:, None]
-        return list(np.column_stack([centre, radius])), np.sqrt(np.maximum(square, 0.0)) - radius[:, None]
+        return np.column_stack([centre, radius]).__getitem__, np.sqrt(np.maximum(square, 0.0)) - radius[:, None]
 
 
 def fit_sphere(

@@ -8,6 +8,8 @@ set (Bonferroni), each judged with the spread and the shape found without it, un
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import partial
 from statistics import NormalDist
 from typing import Any
 
@@ -27,6 +29,8 @@ _HEAVY_SAMPLES = 16
 _ROUNDS = 20
 
 Mask = NDArray[np.bool_]
+Builder = Callable[[], Any]
+"""Builds a state only when asked for."""
 
 
 def limit_of_distance(count: int, dof: float, residuals_per_point: int) -> float:
@@ -112,11 +116,15 @@ def _search(model: Model, rows: FloatArray, noise: FloatArray | None, full: Solu
     states, sizes = _trials(model, seen, rng)
     if full is not None:
         near = _concentrated(model, full.state, seen)
-        states, sizes = [*states, near], [*sizes, _distance(model, near, seen, None)]
+        states, sizes = [*states, partial(_same, near)], [*sizes, _distance(model, near, seen, None)]
     if not states:
         return None
     table = np.asarray(sizes) if seen_noise is None else np.asarray(sizes) / seen_noise
-    return states[int(np.argmin(_scores(model, table, noise is not None)))]
+    return states[int(np.argmin(_scores(model, table, noise is not None)))]()
+
+
+def _same(state: Any) -> Any:
+    return state
 
 
 def _concentrated(model: Model, state: Any, rows: FloatArray) -> Any:
@@ -138,20 +146,26 @@ def _scores(model: Model, table: FloatArray, known: bool) -> FloatArray:
         scores = truncated.mean(axis=1)
         if scores.min() < 0.9 * 9.0:
             return np.asarray(scores)
-    half = min(table.shape[1] - 1, (table.shape[1] * 47) // 100 + model.parameters // 2)
-    return np.asarray(np.partition(table, half, axis=1)[:, half])
+    nearest = _nearest(model, table.shape[1])
+    return np.asarray(np.partition(table, nearest, axis=1)[:, nearest])
 
 
-def _trials(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[list[Any], list[FloatArray]]:
+def _nearest(model: Model, count: int) -> int:
+    """Place in the order of distances that a search looks at: below the half, so that half may be stray."""
+    return min(count - 1, max((45 * count) // 100, model.parameters + 1))
+
+
+def _trials(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[list[Builder], list[FloatArray]]:
+    """States to be built and the distances (N,) of all points from each."""
     count = rows.shape[1]
     if hasattr(model, "sampled"):
         size = model.sample
         picks = np.argsort(rng.random((_SAMPLES, min(count, 48))), axis=1)[:, :size]
         if count > 48:
             picks = rng.integers(0, count, (_SAMPLES, size))
-        states, distances = model.sampled(rows, picks)
-        good = np.isfinite(distances).all(axis=1)
-        return [states[i] for i in np.flatnonzero(good)], list(np.abs(distances[good]))
+        state_of, distances = model.sampled(rows, picks)
+        good = np.flatnonzero(np.isfinite(distances).all(axis=1))
+        return [partial(state_of, i) for i in good], list(np.abs(distances[good]))
     states, sizes = [], []
     size = min(count, model.parameters + 3)
     for _ in range(_HEAVY_SAMPLES):
@@ -160,7 +174,7 @@ def _trials(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[l
             found = solve(model, model.start(rows[:, pick]), rows[:, pick]).state  # type: ignore[attr-defined]
         except (CannotDetermine, np.linalg.LinAlgError, FloatingPointError):
             continue
-        states.append(found)
+        states.append(partial(_same, found))
         sizes.append(_distance(model, found, rows, None))
     return states, sizes
 
@@ -169,9 +183,7 @@ def _settle(model: Model, rows: FloatArray, noise: FloatArray | None, core: Any)
     """Take points in and out by the t test until nothing changes; no solution where too few points hold together."""
     count, per = rows.shape[1], _per_point(model)
     size = _distance(model, core, rows, noise)
-    middle = 0.6745 if per == 1 else 1.1774
-    free = max(per * count - model.parameters, 1)
-    spread = float(np.median(size)) / middle * (1 + 5 / free) if noise is None else 1.0
+    spread = _core_spread(model, size) if noise is None else 1.0
     kept = size <= (2.5 if noise is None else 4.0) * spread
     found, state = None, core
     for _ in range(_ROUNDS):
@@ -187,6 +199,15 @@ def _settle(model: Model, rows: FloatArray, noise: FloatArray | None, core: Any)
             break
         kept = new
     return kept, found
+
+
+def _core_spread(model: Model, size: FloatArray) -> float:
+    """Standard deviation from the distance below which the nearest 45 % lie, raised for few points (Rousseeuw 1984)."""
+    count, nearest = len(size), _nearest(model, len(size))
+    share = (nearest + 0.5) / count
+    middle = NormalDist().inv_cdf((1 + share) / 2) if _per_point(model) == 1 else math.sqrt(-2 * math.log(1 - share))
+    free = max(_per_point(model) * count - model.parameters, 1)
+    return float(np.partition(size, nearest)[nearest]) / middle * (1 + 5 / free)
 
 
 def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray | None, kept: Mask) -> Mask:
@@ -213,10 +234,20 @@ def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray |
 def _clean(
     model: Model, full: Solution, inner: Solution, rows: FloatArray, noise: FloatArray | None, kept: Mask
 ) -> bool:
-    """True where the plain fit shows no stray point and hardly more spread than the kept points do."""
-    if not _judged(model, full, rows, noise, np.ones(len(kept), bool)).all():
-        return False
-    return _spread(model, full, noise) < 3 * _spread(model, inner, None if noise is None else noise[kept])
+    """True where leaving points out is not warranted: too few would stay, or the plain fit shows nothing amiss.
+
+    The nearest of a few points are near by luck too. So the kept ones must carry 40 % of the degrees of freedom; and
+    with few left the plain fit must spread much wider than they do, whatever the single distances say.
+    """
+    per = _per_point(model)
+    free, all_free = per * int(kept.sum()) - model.parameters, per * len(kept) - model.parameters
+    if free < max(2, 0.4 * all_free):
+        return True
+    inner_noise = None if noise is None else noise[kept]
+    wide = _spread(model, full, noise) > (3 + 20 / free) * _spread(model, inner, inner_noise)
+    if free < 10 or wide:
+        return not wide
+    return bool(_judged(model, full, rows, noise, np.ones(len(kept), bool)).all())
 
 
 def _spread(model: Model, solution: Solution, noise: FloatArray | None) -> float:

@@ -1,5 +1,32 @@
-"""Paths: one ordered edge cut into tangent-continuous lines and arcs."""
+"""Paths: one ordered edge cut into tangent-continuous lines and arcs, and what follows from it."""
 
+from fit.paths.chain import Chain
+from fit.paths.conditions import Conditions
+from fit.paths.derived import (
+    OffsetPath,
+    Suggestion,
+    chord_between,
+    curvature_along,
+    length_between,
+    marks_along,
+    offset_path,
+    polyline,
+    radius_suggestions,
+)
 from fit.paths.path import PathFit, fit_path
 
-__all__ = ["PathFit", "fit_path"]
+__all__ = [
+    "Chain",
+    "Conditions",
+    "OffsetPath",
+    "PathFit",
+    "Suggestion",
+    "chord_between",
+    "curvature_along",
+    "fit_path",
+    "length_between",
+    "marks_along",
+    "offset_path",
+    "polyline",
+    "radius_suggestions",
+]

@@ -41,7 +41,7 @@ class PathFit:
     feature : kind ``path`` with its segments in order; arcs also carry their length and turn (left positive).
     notices : what the user should know. rejected : (R,) places in the list as given of points left out as stray.
     points : the points used, in the order of the path. chain, frame : the same path in its plane.
-    along : (N,) mm from the path's start to each used point's foot. noise : typical standard deviation of a point across
+    index : (N,) their places in the list as given. along : (N,) mm from the path's start to each used point's foot. noise : typical standard deviation of a point across
         the edge that the fit worked with, mm. knowledge : what the path's derived sizes draw their uncertainty from.
     dof : degrees of freedom behind the own part of the uncertainties.
     """
@@ -50,6 +50,7 @@ class PathFit:
     notices: tuple[Notice, ...]
     rejected: NDArray[np.int_]
     points: Points
+    index: NDArray[np.int_]
     chain: Chain
     frame: Frame
     along: FloatArray
@@ -197,7 +198,7 @@ def _reported(
     ends = np.cumsum(fit.chain.lengths)
     along = fit.along + (ends - fit.chain.lengths)[fit.piece]
     used = task.points.select(edge.index)
-    return PathFit(feature, tuple(notices), rejected, used, fit.chain, task.frame, along, noise, know, dof)
+    return PathFit(feature, tuple(notices), rejected, used, edge.index, fit.chain, task.frame, along, noise, know, dof)
 
 
 def _stray_notices(rejected: NDArray[np.int_], name: str) -> list[Notice]:

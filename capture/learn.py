@@ -16,11 +16,11 @@ from capture.lens import LENS_NAMES, LensPrior, lens_prior, project, rays
 from capture.profile import CameraProfile, lens_differences
 from capture.scale import print_observations
 from capture.start import start_state
-from capture.views import State, View, make_views
+from capture.views import State, View, make_views, view_model
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["LearnPhoto", "Learned", "learn_camera", "ray_error", "see_photo"]
+__all__ = ["LearnPhoto", "Learned", "focus_spread", "learn_camera", "ray_error", "see_photo"]
 
 MIN_PHOTOS = 3
 _FOCAL_LIMIT, _CENTRE_LIMIT = 0.003, 0.002
@@ -85,10 +85,12 @@ def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> L
         "standard_uncertainty": dict(zip(LENS_NAMES, np.sqrt(np.diag(cov)).tolist(), strict=True)),
         "print_ratio": float(solved.state.scale[0] / solved.state.scale[1]),
         "rms_px": rms,
+        "flatness_mm": dict(zip(views[0].flat_names, solved.state.flats.tolist(), strict=True)),
         "cross_validation_px": crossed,
     }
     exif = replace(first.image.exif, size=first.image.size)
-    profile = CameraProfile(first.image.size, solved.state.lens, cov, exif, details=details)
+    focus_u = focus_spread(views, solved)
+    profile = CameraProfile(first.image.size, solved.state.lens, cov, exif, focus_u, details=details)
     return Learned(profile, solved, tuple(photos), crossed)
 
 
@@ -107,6 +109,33 @@ def ray_error(profile: CameraProfile, px: FloatArray) -> FloatArray:
     free = free - turned @ np.linalg.lstsq(turned, free, rcond=None)[0]
     variance = np.einsum("ij,jk,ik->i", free, profile.cov, free).reshape(-1, 2)
     return np.sqrt(variance.mean(axis=1))
+
+
+def focus_spread(views: Sequence[View], solved: Adjustment) -> float:
+    """Standard deviation of the focal length between shots, of itself, beyond what corner noise explains.
+
+    Each photo's own wish for another focal length follows from the joint solution (score test); what these scatter by
+    beyond their own variance is the lens focusing anew (method of moments, DerSimonian & Laird 1986).
+    """
+    wishes = np.array([_focal_wish(view, solved, v) for v, view in enumerate(views)])
+    weight = 1 / wishes[:, 1]
+    excess = float((weight * wishes[:, 0] ** 2).sum()) - (len(views) - 1)
+    variance = excess / (weight.sum() - (weight**2).sum() / weight.sum())
+    return math.sqrt(max(variance, 0.0)) / float(solved.state.lens[0])
+
+
+def _focal_wish(view: View, solved: Adjustment, v: int) -> tuple[float, float]:
+    """How far (px) and with what variance one photo wants its focal length from the joint one."""
+    kept = solved.kept[v]
+    _, jacobian = view_model(view, solved.state, v)
+    root = np.linalg.cholesky(view.cov[kept]) * solved.noise_scale
+    slope = np.linalg.solve(root, jacobian[kept]).reshape(-1, jacobian.shape[2])
+    miss = np.linalg.solve(root, solved.residuals[v][kept][..., None]).ravel()
+    columns = np.r_[0 : solved.state.shared, list(solved.state.columns())[v]]
+    focal = slope[:, 0]
+    mixed = slope.T @ focal
+    information = float(focal @ focal - mixed @ solved.cov[np.ix_(columns, columns)] @ mixed)
+    return float(focal @ miss) / max(information, 1e-12), 1 / max(information, 1e-12)
 
 
 def _refuse_mixed(photos: Sequence[LearnPhoto]) -> None:

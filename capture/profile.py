@@ -19,8 +19,8 @@ __all__ = ["CameraProfile", "is_profile", "lens_differences", "read_profile"]
 FORMAT, VERSION = "edgewright-camera", 1
 _SAME_FOCAL = 0.01
 _FOCUS_U, _CENTRE_U = 3e-4, 1.25e-4
-"""Standard uncertainty of f (of f) and of the principal point (of the long side) from one shot to the next: a phone
-focuses and steadies its lens anew each time (judgement, no source)."""
+"""Least standard uncertainty of f (of f) and of the principal point (of the long side) from one shot to the next: a
+phone focuses and steadies its lens anew each time (judgement, no source)."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -31,6 +31,7 @@ class CameraProfile:
     ----------
     size : (width, height) px of the stored array. lens : (9,) in the order of `LENS_NAMES`. cov : (9, 9).
     exif : the lens's identity as the photos gave it.
+    focus_u : standard uncertainty of the focal length (of itself) from one shot to the next, as the photos scattered.
     path : of its file, for messages. details : further keys of camera.json (photos, checks).
     """
 
@@ -38,6 +39,7 @@ class CameraProfile:
     lens: FloatArray
     cov: FloatArray
     exif: Exif
+    focus_u: float = 0.0
     path: str = "camera.json"
     details: dict[str, Any] | None = None
 
@@ -49,7 +51,7 @@ class CameraProfile:
         """
         self.check(image)
         between = np.zeros(9)
-        between[0] = _FOCUS_U * self.lens[0]
+        between[0] = max(_FOCUS_U, self.focus_u) * self.lens[0]
         between[2:4] = _CENTRE_U * max(self.size)
         cov = self.cov + np.diag(between**2)
         size = np.sqrt(np.diag(cov))
@@ -93,6 +95,7 @@ class CameraProfile:
             "cy": cy,
             "distortion": [k1, k2, p1, p2, k3],
             "covariance": {"order": list(LENS_NAMES), "matrix": self.cov.tolist()},
+            "focus_u": self.focus_u,
             "lens": {key: value for key, value in identity.items() if value},
             **(self.details or {}),
         }
@@ -148,7 +151,8 @@ def _profile_of(record: dict[str, Any], path: str) -> CameraProfile:
         message = "'fx' or 'covariance'"
         raise ValueError(message)
     exif = Exif(**record.get("lens", {}), size=(width, height))
-    return CameraProfile((width, height), lens, cov, exif, path)
+    focus_u = float(record.get("focus_u", 0.0))
+    return CameraProfile((width, height), lens, cov, exif, focus_u, path)
 
 
 def is_profile(path: Path) -> bool:

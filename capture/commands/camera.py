@@ -113,6 +113,7 @@ def summary(learned: Learned, out: Path) -> str:
         f"centre         {lens[2]:.2f} ± {u[2]:.2f}, {lens[3]:.2f} ± {u[3]:.2f} px",
         "distortion     "
         + ", ".join(f"{n} {v:.5f}" for n, v in zip(("k1", "k2", "p1", "p2", "k3"), lens[4:], strict=True)),
+        f"focusing       changes the focal length by {profile.focus_u:.2%} from shot to shot (standard uncertainty)",
         f"print ratio    x : y = {scale[0] / scale[1]:.5f}",
         f"ray error      {1.96 * np.percentile(ray_error(profile, corners), 95):.3f} px (95 %) where corners were seen",
         f"left-out photo {crossed} px rms by lens model; all five terms are kept",

@@ -38,7 +38,8 @@ def check_folder(out: str | Path, replace: bool = False) -> None:
             raise OutputError(message)
     strangers = _strangers(out)
     if strangers and not replace:
-        message = f"{out}: holds other things than an earlier result ({strangers[0]}); choose another folder or add --replace."
+        told = f"holds other things than an earlier result ({strangers[0]})"
+        message = f"{out}: {told}; choose another folder or add --replace."
         raise OutputError(message)
 
 
@@ -71,7 +72,8 @@ def put_folder(out: str | Path, files: Mapping[str, bytes], *, replace: bool = F
     out = Path(out).resolve()
     strangers = _strangers(out)
     if clash := [name for name in strangers if name in files]:
-        message = f"{out / clash[0]}: is not from an earlier result and would be overwritten; move it or choose another folder."
+        told = "is not from an earlier result and would be overwritten"
+        message = f"{out / clash[0]}: {told}; move it or choose another folder."
         raise OutputError(message)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)

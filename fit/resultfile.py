@@ -82,7 +82,8 @@ def read_record(path: str | Path) -> dict[str, Any]:
         message = f"{file}: is not an edgewright result; give the results.json of an earlier result."
         raise InputError(message)
     if record.get("version") != VERSION:
-        message = f"{file}: has version {record.get('version')}; this tool reads version {VERSION}. Update it or measure again."
+        told = f"has version {record.get('version')}; this tool reads version {VERSION}"
+        message = f"{file}: {told}. Update it or measure again."
         raise InputError(message)
     return record
 

@@ -24,25 +24,23 @@ def cutter_notes(entities: Sequence[Entity], unit_out: str = "mm") -> list[str]:
     notes = ["The cutting file is drawn at nominal size in mm: the cutter allows for the width of the cut, once."]
     openings = [width for entity in cut if (width := _opening(entity)) is not None]
     if openings:
-        least = min(openings)
-        laser, plasma = (least / HOLE_OVER_THICKNESS[way] for way in ("laser", "plasma"))
+        least_opening = min(openings)
+        laser, plasma = (least_opening / HOLE_OVER_THICKNESS[way] for way in ("laser", "plasma"))
         notes.append(
-            f"Smallest hole or slot {_say(least, unit_out)}: for laser up to {_say(laser, unit_out)} sheet, for plasma up to "
-            f"{_say(plasma, unit_out)} sheet; in thicker sheet mark it for drilling."
+            f"Smallest hole or slot {_say(least_opening, unit_out)}: for laser up to {_say(laser, unit_out)} sheet, "
+            f"for plasma up to {_say(plasma, unit_out)} sheet; in thicker sheet mark it for drilling."
         )
-        if least <= KERF["plasma"][1] + 1.0:
+        if least_opening <= KERF["plasma"][1] + 1.0:
             notes.append(
                 "Plasma cuts 1.5 to 3.5 mm wide and is off by 1 mm or so: do not plasma-cut this hole, drill it."
             )
     sharp, least_radius = inside_corners(cut)
     if math.isfinite(least_radius):
-        notes.append(
-            f"Smallest inside radius {_say(least_radius, unit_out)}: the largest router bit is {_say(2 * least_radius, unit_out)}."
-        )
+        least, bit = _say(least_radius, unit_out), _say(2 * least_radius, unit_out)
+        notes.append(f"Smallest inside radius {least}: the largest router bit is {bit}.")
     if sharp:
-        notes.append(
-            f"{sharp} sharp inside corner{'s' * (sharp > 1)}: a router leaves its bit's radius there; add a dog-bone or file it."
-        )
+        corners = f"{sharp} sharp inside corner{'s' * (sharp > 1)}"
+        notes.append(f"{corners}: a router leaves its bit's radius there; add a dog-bone or file it.")
     return notes
 
 
@@ -62,7 +60,7 @@ def _opening(entity: Entity) -> float | None:
 
 
 def inside_corners(entities: Sequence[Entity]) -> tuple[int, float]:
-    """Number of sharp inside corners of the outer outline and its openings, and the smallest inside radius (inf: none)."""
+    """Number of sharp inside corners of the outline and its openings, and the smallest inside radius (inf: none)."""
     chains = sorted((e for e in entities if isinstance(e, Polyline) and e.closed), key=lambda c: -abs(_area(c)))
     sharp, least = 0, min((e.radius for e in entities if isinstance(e, Circle)), default=math.inf)
     for i, chain in enumerate(chains):

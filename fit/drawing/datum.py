@@ -14,6 +14,7 @@ from fit.uncertain import Value, propagate
 __all__ = ["PartAxes", "axes_of"]
 
 _FLAT = math.radians(5.0)
+_NEAR = 0.5
 Numbers = Sequence[float]
 
 
@@ -136,17 +137,30 @@ def _edge_axes(view: View, outline: Sequence[Feature], lines: Sequence[Feature])
     c, s = turn._direction(along, along.values)
     pieces = [piece for piece in outline if piece.kind in ("line", "arc")]
 
+    def low_end(piece: Feature, axis: int) -> float:
+        return turn._extreme(piece, piece.values, c, s, axis, -1)
+
     def lowest(axis: int) -> Feature:
-        limit = min(
-            turn._extreme(piece, piece.values, c, s, axis, -1)
-            for piece in pieces
-            if piece.kind == "line" or _reaches(view, piece, c, s, axis)
+        reaching = [piece for piece in pieces if piece.kind == "line" or _reaches(view, piece, c, s, axis)]
+        limit = min(low_end(piece, axis) for piece in reaching)
+        near = [piece for piece in reaching if low_end(piece, axis) < limit + _NEAR]
+        return max(
+            near,
+            key=lambda piece: (
+                _is_across(view, piece, c, s, axis),
+                round(piece["length"], 3) if piece.kind == "line" else 0,
+            ),
         )
-        near = [piece for piece in lines if turn._extreme(piece, piece.values, c, s, axis, -1) < limit + 0.5]
-        fallback = [piece for piece in pieces if turn._extreme(piece, piece.values, c, s, axis, -1) < limit + 0.5]
-        return max(near or fallback, key=lambda piece: piece.points or piece.values[-1])
 
     return PartAxes(view, (along, lowest(0), lowest(1)), "measured from the lower left corner")
+
+
+def _is_across(view: View, piece: Feature, c: float, s: float, axis: int) -> bool:
+    """Whether a piece is a straight edge square to an axis."""
+    if piece.kind != "line":
+        return False
+    a, b = (_turn(view.flat(piece.values[i : i + 3]), c, s) for i in (0, 3))
+    return abs(a[axis] - b[axis]) <= math.tan(_FLAT) * abs(a[1 - axis] - b[1 - axis])
 
 
 def _reaches(view: View, arc: Feature, c: float, s: float, axis: int) -> bool:

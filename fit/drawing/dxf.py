@@ -1,4 +1,4 @@
-"""A drawing as DXF: true lines, arcs, circles, closed polylines, in mm, on layers by purpose, read back and compared."""
+"""A drawing as DXF: true lines, arcs, circles, closed polylines in mm on layers by purpose, read back and compared."""
 
 from __future__ import annotations
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
+from dataclasses import dataclass
 
 from fit.drawing.datum import PartAxes, axes_of
+from fit.drawing.grid import sampled
 from fit.drawing.model import (
     Arc,
     Circle,
@@ -22,14 +24,14 @@ from fit.drawing.model import (
     TitleBlock,
     bounds_of,
 )
-from fit.drawing.ring import chain_of, without_doubles
+from fit.drawing.ring import chain_of, ends_of, without_doubles
 from fit.drawing.view import view_of
 from fit.feature import Feature
 from fit.results import Dimension, Results
 from fit.uncertain import Value
 from fit.units import format_angle, format_length
 
-__all__ = ["drawing_of", "flat_pieces"]
+__all__ = ["MovedPath", "drawing_of", "flat_pieces"]
 
 _SOLID = ("sphere", "cone")
 """Drawn only where nothing else is: balls that tie stations are no part of the part."""
@@ -39,8 +41,27 @@ _STEEP = math.tan(math.radians(3.0))
 _AT_RIM = 0.3
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class MovedPath:
+    """A path moved by a clearance, laminate or material thickness: `of` names what it was moved from.
+
+    text says how far and to which side, such as ``2.5 inside``. On layer cut it takes the place of what it was moved
+    from, which then is drawn for reference only.
+    """
+
+    feature: Feature
+    of: str
+    text: str
+    layer: str = "cut"
+
+
 def drawing_of(
-    results: Results, *, unit_out: str = "mm", title: TitleBlock | None = None, plane: Feature | None = None
+    results: Results,
+    *,
+    unit_out: str = "mm",
+    title: TitleBlock | None = None,
+    plane: Feature | None = None,
+    moved: Sequence[MovedPath] = (),
 ) -> Drawing:
     """The sketch of all features, seen square to `plane` (by itself: the plane of the holes, else down z).
 
@@ -48,19 +69,22 @@ def drawing_of(
     slanted to reference.
     """
     view = view_of(results.features, plane)
-    outer = _outline(results.features)
+    instead = [item.feature for item in moved if item.layer == "cut"]
+    outer = _outline(instead or results.features)
     holes = [item for item in results.features if item.kind in ("circle", "slot") and view.is_square(item)]
     if results.frame.startswith(DATUM_FRAME):
         axes = PartAxes(view, (), "measured in the datum frame")
     else:
         axes = axes_of(view, outer.segments if outer else (), holes)
-    entities = _entities(results.features, axes)
+    entities = [*_entities(results.features, axes, {item.of for item in moved if item.layer == "cut"})]
+    arrows = [_moved(item, results.features, axes) for item in moved]
+    entities += [entity for shapes, _ in arrows for entity in shapes]
     sizes = _Sizes(axes, unit_out)
     return Drawing(
         entities=entities,
         over_all=sizes.over_all(outer, bounds_of([item for item in entities if item.layer == "cut"])) if outer else (),
         places=sizes.edge_places(outer) if outer else (),
-        spots=[*sizes.hole_spots(holes), *sizes.arc_spots(results.features, outer)],
+        spots=[*sizes.hole_spots(holes), *sizes.arc_spots(instead or results.features), *(spot for _, spot in arrows)],
         sizes=[_asked(item, unit_out) for item in results.dimensions],
         datum=_datum(axes),
         notes=_notes(results, axes),
@@ -95,17 +119,34 @@ def _asked(item: Dimension, unit_out: str) -> tuple[str, ...]:
     return item.name, write(value.value, value.u95), " to ".join(limits), item.verdict or ""
 
 
-def _entities(features: Sequence[Feature], axes: PartAxes) -> list[Entity]:
+def _entities(features: Sequence[Feature], axes: PartAxes, replaced: Set[str]) -> list[Entity]:
     paths = [item for item in features if item.kind == "path" and item.segments]
-    chains = [
-        chain_of(flat_pieces(path.segments, axes), bool(path.closed), "cut" if path.closed else "mark")
-        for path in paths
-    ]
+    chains = [_chain(path, axes, "reference" if path.name in replaced else "") for path in paths]
     loose = flat_pieces([item for item in features if item.kind in ("line", "arc")], axes)
     kept: list[Entity] = [*chains, *without_doubles(loose, chains)]
     flat = [shape for feature in features for shape in _shape(feature, axes) if feature.kind not in _SOLID]
     solid = [shape for feature in features for shape in _shape(feature, axes) if feature.kind in _SOLID]
     return [*kept, *flat] or solid
+
+
+def _chain(path: Feature, axes: PartAxes, layer: str = "") -> Polyline:
+    return chain_of(flat_pieces(path.segments, axes), bool(path.closed), layer or ("cut" if path.closed else "mark"))
+
+
+def _moved(item: MovedPath, features: Sequence[Feature], axes: PartAxes) -> tuple[list[Entity], Spot]:
+    """The moved path, a short line from what it was moved from across to it, and the words on a leader."""
+    base = _chain(next(feature for feature in features if feature.name == item.of), axes)
+    chain = _chain(item.feature, axes, item.layer)
+    longest = max(base.pieces(), key=lambda piece: math.dist(*ends_of(piece)))
+    (x1, y1), (x2, y2) = ends_of(longest)
+    start = (
+        sampled(longest)[len(sampled(longest)) // 3]
+        if isinstance(longest, Arc)
+        else (x1 + (x2 - x1) / 3, y1 + (y2 - y1) / 3)
+    )
+    points = sampled(chain)
+    x, y = (float(f) for f in points[((points - start) ** 2).sum(axis=1).argmin()])
+    return [chain, Line(float(start[0]), float(start[1]), x, y, "reference")], Spot("", x, y, 0.0, item.text)
 
 
 def flat_pieces(features: Sequence[Feature], axes: PartAxes, layer: str = "mark") -> list[Line | Arc]:
@@ -231,7 +272,7 @@ class _Sizes:
         y_text = "0" if on_line else self.text(self.axes.coordinate(hole, 1))
         return Spot(hole.name, x, y, reach, text, x_text, y_text)
 
-    def arc_spots(self, features: Sequence[Feature], outer: Feature | None) -> list[Spot]:
+    def arc_spots(self, features: Sequence[Feature]) -> list[Spot]:
         """A radius for every arc of the outline, of other paths, and for arcs measured alone."""
         pieces = [piece for path in features if path.kind == "path" for piece in path.segments if piece.kind == "arc"]
         drawn = flat_pieces(pieces, self.axes)

@@ -10,7 +10,7 @@ from fit.drawing.leaders import Ground, place_leaders
 from fit.drawing.lettering import clean, fitted
 from fit.drawing.marks import SMALL, centre_mark, line, scaled, text_box
 from fit.drawing.model import Arc, Circle, Drawing, Label, Line, Place, PointMark, Polyline, Spot, bounds_of
-from fit.drawing.rows import Mark, Rows, depth_of, overhang, over_all_items, row_items
+from fit.drawing.rows import Mark, Rows, depth_of, over_all_items, overhang, row_items
 from fit.drawing.sheet import PAPERS, STROKES, Drawn, Item, Sheet, Written
 from fit.drawing.tables import Table, rows_that_fit, table_items, table_size
 

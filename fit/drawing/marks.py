@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fit.drawing.grid import Box
 from fit.drawing.lettering import text_width
 from fit.drawing.model import Arc, Circle, Line, Polyline
-from fit.drawing.sheet import FINE, STROKES, Drawn, Filled, Item, Shape, Written
+from fit.drawing.sheet import FINE, STROKES, Drawn, Filled, Shape, Written
 
 __all__ = ["GAP", "SMALL", "TEXT", "arrow", "centre_mark", "line", "scaled", "stacked", "text_box"]
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 __all__ = [
     "LAYERS",
     "Arc",
-    "Between",
     "Circle",
     "Datum",
     "Drawing",
@@ -150,17 +149,6 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
-class Between:
-    """A size between two points, drawn along the line that joins them."""
-
-    x1: float
-    y1: float
-    x2: float
-    y2: float
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
 class Datum:
     """The corner or hole that places are measured from."""
 
@@ -203,7 +191,6 @@ class Drawing:
     over_all: Sequence[OverAll] = ()
     places: Sequence[Place] = ()
     spots: Sequence[Spot] = ()
-    between: Sequence[Between] = ()
     sizes: Sequence[tuple[str, ...]] = ()
     datum: Datum | None = None
     notes: Sequence[Note] = ()

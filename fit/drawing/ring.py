@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from fit.drawing.model import Arc, Line, Polyline
 
-__all__ = ["chain_of", "same_piece", "without_doubles"]
+__all__ = ["chain_of", "ends_of", "lies_on", "without_doubles"]
 
 _TOUCHING = 0.02
 _REACH = 3.0
@@ -111,13 +111,11 @@ def _bulge(piece: Line | Arc, start: Point, end: Point) -> float:
     return math.copysign(math.tan(span / 4.0), piece.span)
 
 
-def same_piece(a: Line | Arc, b: Line | Arc) -> bool:
-    """Whether two pieces lie on top of each other within 0.05 mm, whichever way they run."""
-    if isinstance(a, Line) is not isinstance(b, Line):
+def lies_on(piece: Line | Arc, other: Line | Arc) -> bool:
+    """Whether a piece runs along another within 0.05 mm all its length, whichever way and however far the other goes."""
+    if isinstance(piece, Line) is not isinstance(other, Line):
         return False
-    (a1, a2), (b1, b2) = ends_of(a), ends_of(b)
-    ends = min(max(_gap(a1, b1), _gap(a2, b2)), max(_gap(a1, b2), _gap(a2, b1)))
-    return ends <= _DOUBLE and _gap(_middle(a), _middle(b)) <= _DOUBLE
+    return all(_away(point, other) <= _DOUBLE for point in (*ends_of(piece), _middle(piece)))
 
 
 def _middle(piece: Line | Arc) -> Point:
@@ -126,11 +124,24 @@ def _middle(piece: Line | Arc) -> Point:
     return _on(piece, piece.start + piece.span / 2)
 
 
+def _away(point: Point, piece: Line | Arc) -> float:
+    """Distance of a point from a piece."""
+    ends = min(_gap(point, end) for end in ends_of(piece))
+    if isinstance(piece, Line):
+        dx, dy = piece.x2 - piece.x1, piece.y2 - piece.y1
+        square = dx * dx + dy * dy
+        part = ((point[0] - piece.x1) * dx + (point[1] - piece.y1) * dy) / square if square > 0 else 0.0
+        return _gap(point, (piece.x1 + part * dx, piece.y1 + part * dy)) if 0 <= part <= 1 else ends
+    turn = math.atan2(point[1] - piece.y, point[0] - piece.x) - piece.start
+    past = (turn * math.copysign(1.0, piece.span)) % (2 * math.pi)
+    return abs(_gap(point, (piece.x, piece.y)) - piece.radius) if past <= abs(piece.span) else ends
+
+
 def without_doubles(pieces: Sequence[Line | Arc], chains: Sequence[Polyline]) -> list[Line | Arc]:
     """The pieces that neither a chain nor an earlier piece already draws."""
     drawn = [piece for chain in chains for piece in chain.pieces()]
     kept: list[Line | Arc] = []
     for piece in pieces:
-        if not any(same_piece(piece, other) for other in (*drawn, *kept)):
+        if not any(lies_on(piece, other) for other in (*drawn, *kept)):
             kept.append(piece)
     return kept

@@ -1,4 +1,4 @@
-"""Places from the datum in rows below and left of the part, and the over-all sizes above and right of it (ISO 129-1)."""
+"""Places from the datum in rows below and left of the part, over-all sizes above and right of it (ISO 129-1)."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """A side of the part: axis 'x' (rows below) or 'y' (rows left of it), the datum and the part's near side, sheet mm."""
+    """A side of the part: axis 'x' (rows below) or 'y' (rows left of it), datum and near side of the part, sheet mm."""
 
     axis: str
     zero: float
@@ -76,7 +76,7 @@ def _parallel(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
 
 
 def _dimension(start: float, end: float, level: float, text: str) -> list[Item]:
-    """A dimension line with arrows from start to end and its words above it; arrows go outside where they do not fit."""
+    """A dimension line with arrows and its words above it; arrows and words go outside where they do not fit."""
     width = text_width(text, TEXT)
     inside = end - start > 8.0
     turn = 0.0 if inside else math.pi

@@ -16,8 +16,8 @@ __all__ = [
     "Filled",
     "Item",
     "Pen",
-    "Sheet",
     "Shape",
+    "Sheet",
     "Stroke",
     "Written",
     "replay",
@@ -70,7 +70,7 @@ class Filled:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A line of text: (x, y) on its base line at the anchor (0 left, 0.5 middle, 1 right), height of capitals, degrees."""
+    """A line of text: (x, y) on its base line at the anchor (0 left, 0.5 middle, 1 right); height is of capitals."""
 
     x: float
     y: float

@@ -108,6 +108,5 @@ class _SvgPen:
         turn = f' transform="rotate({_f(-item.angle)} {self._xy(item.x, item.y)})"' if item.angle else ""
         weight = ' font-weight="bold"' if item.bold else ""
         size = _f(item.height / CAP_HEIGHT)
-        self.rows.append(
-            f'<text {place} font-size="{size}" text-anchor="{anchor}" fill="#000"{weight}{turn}>{escape(item.text)}</text>'
-        )
+        style = f'font-size="{size}" text-anchor="{anchor}" fill="#000"{weight}{turn}'
+        self.rows.append(f"<text {place} {style}>{escape(item.text)}</text>")

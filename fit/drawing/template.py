@@ -57,7 +57,8 @@ def template_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
         return []
     tiles = min((_tiles(entities, size) for size in (PAPERS[paper], PAPERS[paper][::-1])), key=_count)
     if _count(tiles) > _MOST_SHEETS:
-        message = f"A 1:1 template of this part needs {_count(tiles)} sheets of {paper}; print it on a larger paper or cut from the DXF."
+        told = f"A 1:1 template of this part needs {_count(tiles)} sheets of {paper}"
+        message = f"{told}; print it on a larger paper or cut from the DXF."
         raise OutputError(message)
     used = [(c, r) for r in range(tiles.rows) for c in range(tiles.columns) if _touches(entities, tiles.place(c, r))]
     return [_sheet(drawing, entities, tiles, used, i) for i in range(len(used))]

@@ -36,7 +36,9 @@ def budget_bar(budget: Mapping[str, float], names: Mapping[str, tuple[str, str]]
     words = ", ".join(
         f"{names.get(word, (word, ''))[0]} {100 * s / total:.0f} %" for word, s in list(squares.items())[:3]
     )
-    return f'<svg class="bar" width="240" height="14" role="img" aria-label="{escape(words)}">{"".join(bars)}</svg><small>{escape(words)}</small>'
+    said = escape(words)
+    frame = f'<svg class="bar" width="240" height="14" role="img" aria-label="{said}">'
+    return f"{frame}{''.join(bars)}</svg><small>{said}</small>"
 
 
 def residual_plot(feature: Feature, unit_out: str) -> str:
@@ -100,4 +102,5 @@ def _one_side(points: Points, view: View, words: str) -> str:
         x, y = place[own].mean(axis=0)
         rows.append(f'<text x="{x + 6:.1f}" y="{height - y - 6:.1f}" class="tag">{escape(str(name))}</text>')
     head = f"<figure><figcaption>Measured points, {escape(words)}</figcaption>"
-    return f'{head}<svg class="points" width="560" height="{height:.0f}" viewBox="0 0 560 {height:.0f}">{"".join(rows)}</svg></figure>'
+    frame = f'<svg width="560" height="{height:.0f}" viewBox="0 0 560 {height:.0f}">'
+    return f"{head}{frame}{''.join(rows)}</svg></figure>"

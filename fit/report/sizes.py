@@ -84,7 +84,8 @@ def feature_section(features: Sequence[Feature], unit_out: str) -> str:
         rows.append(_feature_row(feature, unit_out, "feature"))
         rows += [_feature_row(piece, unit_out, "part") for piece in feature.segments]
     head = "<tr><th>feature</th><th>sizes</th><th>form and points</th><th>where the ± comes from</th></tr>"
-    return f'<section class="long"><h2>Features</h2><table><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table></section>'
+    table = f"<table><thead>{head}</thead><tbody>{''.join(rows)}</tbody></table>"
+    return f'<section class="long"><h2>Features</h2>{table}</section>'
 
 
 def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:

@@ -181,7 +181,7 @@ def _trials(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[l
 
 def _settle(model: Model, rows: FloatArray, noise: FloatArray | None, core: Any) -> tuple[Mask, Solution | None]:
     """Take points in and out by the t test until nothing changes; no solution where too few points hold together."""
-    count, per = rows.shape[1], _per_point(model)
+    per = _per_point(model)
     size = _distance(model, core, rows, noise)
     spread = _core_spread(model, size) if noise is None else 1.0
     kept = size <= (2.5 if noise is None else 4.0) * spread
@@ -244,10 +244,20 @@ def _clean(
     if free < max(2, 0.4 * all_free):
         return True
     inner_noise = None if noise is None else noise[kept]
-    wide = _spread(model, full, noise) > (3 + 20 / free) * _spread(model, inner, inner_noise)
+    wide = _spread(model, full, noise) > _room(len(kept), int(kept.sum()), free) * _spread(model, inner, inner_noise)
     if free < 10 or wide:
         return not wide
     return bool(_judged(model, full, rows, noise, np.ones(len(kept), bool)).all())
+
+
+def _room(count: int, members: int, free: int) -> float:
+    """How much narrower than all points the luckiest choice of `members` among good ones spreads, in 1 of 200 sets.
+
+    From the lower tail of χ², (x/2)^(ν/2) / Γ(ν/2 + 1), times the number of choices.
+    """
+    choices = math.lgamma(count + 1) - math.lgamma(members + 1) - math.lgamma(count - members + 1)
+    tail = math.log(0.005) + math.lgamma(free / 2 + 1) - choices
+    return max(math.sqrt(free / 2) * math.exp(-tail / free), 1.0)
 
 
 def _spread(model: Model, solution: Solution, noise: FloatArray | None) -> float:

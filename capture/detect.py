@@ -22,9 +22,10 @@ DICTIONARY = "DICT_5X5_1000"
 MIN_MARKERS, MIN_CORNERS = 4, 12
 """Fewer prove nothing about a lens and a pose (common practice, no source)."""
 MAX_BLUR_PX = 4.0
-"""Standard deviation of the blur beyond which edges of a part melt into each other."""
+"""Standard deviation of the blur, in a picture of the usual size, beyond which edges of a part melt into each other."""
 _THRESHOLD_WINDOW = 23
-_SCALES = (4, 2, 1)
+_SCALES, _USUAL_SIDE = (4, 2, 1), 4000
+"""Reductions tried in turn for a picture of the usual long side; larger pictures are reduced further to like size."""
 _ENOUGH = 0.95
 _REACH_SQUARES = 0.6
 
@@ -129,9 +130,7 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
     """
     grey = image.grey8
     markers: dict[int, list[FloatArray]] = {}
-    for scale in _SCALES:
-        if min(image.size) // scale < 200 and scale > 1:
-            continue
+    for scale in _scales(image):
         markers |= read_markers(grey, codes, scale)
         present = {p.name: p for i in markers if (p := piece_of_id(i))}.values()
         expected = [code for piece in present for code in sorted(piece.marker_cells())]
@@ -142,9 +141,14 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
     return markers
 
 
+def _scales(image: Image) -> list[int]:
+    larger = max(1, round(max(image.size) / _USUAL_SIDE))
+    return [scale * larger for scale in _SCALES if scale == 1 or min(image.size) // (scale * larger) >= 200]
+
+
 def _refuse_mirrored(image: Image, codes: Sequence[int]) -> None:
     grey = np.ascontiguousarray(image.grey8[:, ::-1])
-    for scale in _SCALES:
+    for scale in _scales(image):
         if len(read_markers(grey, codes, scale)) >= MIN_MARKERS:
             message = f"{image.path}: the picture is mirrored; give the photo as the camera wrote it, not flipped."
             raise InputError(message)
@@ -275,9 +279,10 @@ def _refine_all(image: Image, piece: Piece, guess: _Guess, ids: NDArray[np.int_]
     corners = refine_corners(image.grey, px, guess.sides(xy))
     keep = corners.found.copy()
     blur = float(np.median(corners.blur[keep])) if keep.any() else 0.0
-    if blur > MAX_BLUR_PX:
+    limit = MAX_BLUR_PX * max(1.0, max(image.size) / _USUAL_SIDE)
+    if blur > limit:
         message = (
-            f"{image.path}: the {piece.name} is blurred by {blur:.1f} px, more than the {MAX_BLUR_PX:.0f} px that "
+            f"{image.path}: the {piece.name} is blurred by {blur:.1f} px, more than the {limit:.0f} px that "
             "can be measured; hold the phone still, let it focus, and shoot again."
         )
         raise CannotDetermine(message)

@@ -163,8 +163,6 @@ def outside_target(bench: Bench, xy: FloatArray, feature: str, *, has_lens: bool
 
     Raises CannotDetermine beyond two half-diagonals from the target's middle (three with a learned lens).
     """
-    import cv2
-
     hull = target_hull(bench)
     middle = (hull.max(axis=0) + hull.min(axis=0)) / 2
     half = float(np.hypot(*(hull.max(axis=0) - hull.min(axis=0)))) / 2
@@ -173,8 +171,9 @@ def outside_target(bench: Bench, xy: FloatArray, feature: str, *, has_lens: bool
     if reach > (_FAR_REFUSE_WITH_LENS if has_lens else _FAR_REFUSE):
         message = f"'{feature}' lies {reach:.1f} target half-diagonals away; put a target at its other end too."
         raise CannotDetermine(message)
-    contour = hull.astype(np.float32).reshape(-1, 1, 2)
-    beyond = -min(cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in places)
+    side = np.roll(hull, -1, axis=0) - hull
+    outward = np.column_stack([side[:, 1], -side[:, 0]]) / np.linalg.norm(side, axis=1, keepdims=True)
+    beyond = float((places @ outward.T - (hull * outward).sum(axis=1)).max())
     if beyond <= 0.02 * half:
         return None
     text = f"'{feature}' reaches {beyond:.0f} mm outside the target, where errors grow; put a target there too."

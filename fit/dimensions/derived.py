@@ -63,11 +63,11 @@ def pitch_circle(holes: Sequence[Feature]) -> PitchCircle:
     turn[:, :3] += np.outer(axes[:, 2], axes[:, 2]) / len(holes)
     turn[:, 6] = 2 * turned[:, 2] @ axes[:, :2].T
     values = np.array([*(middle + axes[:, :2] @ solution.state[:2]), *axes[:, 2], 2 * solution.state[2]])
-    feature = _carried("circle", values, [(hole, pad_right(turn[i], hole)) for i, hole in enumerate(holes)])
+    feature = _carried("circle", values, [(hole, _padded(turn[i], hole)) for i, hole in enumerate(holes)])
     return PitchCircle(feature, feature.value("diameter"), solution.residuals[0])
 
 
-def pad_right(turn: FloatArray, feature: Feature) -> FloatArray:
+def _padded(turn: FloatArray, feature: Feature) -> FloatArray:
     """Derivatives by a centre (P, 3) as derivatives by all values of its feature."""
     return np.hstack([turn, np.zeros((len(turn), len(feature.values) - 3))])
 

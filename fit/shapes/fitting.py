@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
-from fit.shapes.solve import Model, Solution, solve
+from fit.shapes.solve import Model, Solution, residuals_of, solve
 from fit.shapes.stray import find_kept
 
 __all__ = ["Cloud", "Fitted", "cloud_of", "fit_model"]
@@ -82,18 +82,12 @@ def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bo
     count = cloud.rows.shape[1]
     _check_count(model, count, cloud.noise is not None)
     weight = _weight(cloud.noise)
-    full = _try_solve(model, cloud.rows, weight, must=not robust)
-    kept = np.ones(count, bool)
     if robust:
-        kept = find_kept(model, cloud.rows, cloud.noise, full)
-        if full is None and kept.all():
-            full = _try_solve(model, cloud.rows, weight, must=True)
-    if kept.all() and full is not None:
-        return _finish(model, cloud, full, kept, full.residuals, correlated)
-    inner = None if weight is None else weight[kept]
-    part = cloud.rows[:, kept]
-    solution = solve(model, model.start(part), part, inner)  # type: ignore[attr-defined]
-    return _finish(model, cloud, solution, kept, model.evaluate(solution.state, cloud.rows)[0], correlated)
+        kept, solution = find_kept(model, cloud.rows, cloud.noise, weight)
+    else:
+        kept, solution = np.ones(count, bool), solve(model, model.start(cloud.rows), cloud.rows, weight)
+    residuals = solution.residuals if kept.all() else residuals_of(model, solution.state, cloud.rows)
+    return _finish(model, cloud, solution, kept, residuals, correlated)
 
 
 def _weight(noise: FloatArray | None) -> FloatArray | None:
@@ -104,26 +98,17 @@ def _weight(noise: FloatArray | None) -> FloatArray | None:
 
 
 def _check_count(model: Model, count: int, known: bool) -> None:
-    per = getattr(model, "per_point", 1)
+    per = model.per_point
     needed = -(-model.parameters // per)
     if count < needed:
-        message = f"A {model.kind} needs at least {needed} points; got {count}. Measure more."  # type: ignore[attr-defined]
+        message = f"A {model.kind} needs at least {needed} points; got {count}. Measure more."
         raise CannotDetermine(message)
     if per * count == model.parameters and not known:
         message = (
-            f"A {model.kind} through {count} points leaves nothing to tell its uncertainty from; "  # type: ignore[attr-defined]
+            f"A {model.kind} through {count} points leaves nothing to tell its uncertainty from; "
             f"measure at least {needed + 1} points or give the noise."
         )
         raise CannotDetermine(message)
-
-
-def _try_solve(model: Model, rows: FloatArray, weight: FloatArray | None, must: bool) -> Solution | None:
-    try:
-        return solve(model, model.start(rows), rows, weight)  # type: ignore[attr-defined]
-    except CannotDetermine:
-        if must:
-            raise
-        return None
 
 
 def _finish(
@@ -175,7 +160,7 @@ def _answer(
     model: Model, solution: Solution, rows: FloatArray, weight: FloatArray | None, modes: FloatArray
 ) -> FloatArray:
     """Local steps (K, p) that moves of the points (K, N, D) bring: −(J W Jᵀ)⁻¹ J W (gradient · move)."""
-    gradients = model.gradients(solution.state, rows)  # type: ignore[attr-defined]
+    gradients = model.gradients(solution.state, rows)
     jacobian = solution.jacobian if weight is None else solution.jacobian * weight
     pull = (
         np.einsum("prn,rdn->pnd", jacobian, gradients)

@@ -42,9 +42,10 @@ class LineInPlaneModel:
     parameters = 2
     per_point = 1
     sample = 2
+    exact = True
 
-    def start(self, rows: FloatArray) -> FloatArray:
-        centre, _, directions = principal_axes(rows)
+    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> FloatArray:
+        centre, _, directions = principal_axes(rows, weight)
         return np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])])
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -79,9 +80,10 @@ class LineModel:
     parameters = 4
     per_point = 2
     sample = 2
+    exact = True
 
-    def start(self, rows: FloatArray) -> Frame:
-        centre, _, directions = principal_axes(rows)
+    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> Frame:
+        centre, _, directions = principal_axes(rows, weight)
         return frame_at(centre, directions[:, 2])
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:

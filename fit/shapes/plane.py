@@ -23,10 +23,10 @@ _LEAST_WIDTH = 5.0
 
 def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weighted centroid (D,), mean squares (D,) in ascending order and directions (D, D) in columns."""
-    share = np.full(rows.shape[1], 1 / rows.shape[1]) if weight is None else weight / weight.sum()
-    centre = rows @ share
+    centre = rows.mean(axis=1) if weight is None else rows @ weight / weight.sum()
     off = rows - centre[:, None]
-    squares, directions = np.linalg.eigh((off if weight is None else off * (share * len(share))) @ off.T / len(share))
+    scatter = off @ off.T / rows.shape[1] if weight is None else (off * weight) @ off.T / weight.sum()
+    squares, directions = np.linalg.eigh(scatter)
     return centre, np.maximum(squares, 0.0), directions
 
 
@@ -37,11 +37,16 @@ class PlaneModel:
     parameters = 3
     per_point = 1
     sample = 3
+    exact = True
 
-    def start(self, rows: FloatArray) -> Frame:
-        """Plane of least squares with equal weights, in closed form."""
-        centre, _, directions = principal_axes(rows)
+    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> Frame:
+        """Plane of weighted least squares in closed form: square to the direction of least spread."""
+        centre, _, directions = principal_axes(rows, weight)
         return frame_at(centre, directions[:, 0])
+
+    def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
+        normal = state.axes[:, 2]
+        return np.asarray((normal @ rows - float(normal @ state.origin))[None])
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state.local(rows)

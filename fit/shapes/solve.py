@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
-__all__ = ["Model", "Solution", "best_of", "drawn", "normal_inverse", "solve"]
+__all__ = ["Model", "Solution", "best_of", "distances", "drawn", "lengths", "normal_inverse", "residuals_of", "solve"]
 
 _LARGE = 4000
 _ROUNDS = 200
@@ -30,13 +30,28 @@ class Model(Protocol):
     """What a shape tells the driver. State is the shape's own; points come as rows (3, N)."""
 
     @property
+    def kind(self) -> str: ...
+    @property
     def parameters(self) -> int: ...
+    @property
+    def per_point(self) -> int:
+        """Distances per point: 2 for a line or circle in space, else 1."""
+        ...
+
+    def start(self, rows: FloatArray) -> Any:
+        """State near the minimum, without a guess. A shape with `exact` set gives the minimum, weights included."""
+        ...
+
     def evaluate(self, state: Any, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Signed distances (r, N) and their derivatives (p, r, N) by a small local step (p,)."""
         ...
 
     def move(self, state: Any, step: FloatArray) -> Any:
         """State after a local step."""
+        ...
+
+    def gradients(self, state: Any, rows: FloatArray) -> FloatArray:
+        """Derivatives (r, D, N) of the distances by the points."""
         ...
 
 
@@ -71,7 +86,9 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
     are first solved on a part of the points, since the last steps then need few passes over all of them.
     """
     count = rows.shape[1]
-    if count > 4 * _LARGE:
+    if getattr(model, "exact", False):
+        state = model.start(rows, weight)  # type: ignore[call-arg]
+    elif count > 4 * _LARGE:
         part = drawn(count, _LARGE)
         state = solve(model, state, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
     size = float(np.ptp(rows)) + 1e-300
@@ -95,6 +112,23 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
             damping = max(10 * damping, 1e-3)
     message = "The fit did not settle; the points do not look like this shape."
     raise CannotDetermine(message)
+
+
+def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | None = None) -> FloatArray:
+    """Unsigned distances (N,) of points from a shape, in mm or, with noise (N,), in standard deviations."""
+    return lengths(residuals_of(model, state, rows), noise)
+
+
+def residuals_of(model: Model, state: Any, rows: FloatArray) -> FloatArray:
+    """Signed distances (r, N), without the derivatives where the shape can spare them."""
+    alone = getattr(model, "residuals", None)
+    return np.asarray(model.evaluate(state, rows)[0] if alone is None else alone(state, rows))
+
+
+def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArray:
+    """Unsigned distances (N,) from signed ones (r, N)."""
+    size = np.abs(residuals[0]) if len(residuals) == 1 else np.sqrt(np.sum(residuals**2, axis=0))
+    return size if noise is None else size / noise
 
 
 def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:

@@ -13,7 +13,7 @@ __all__ = ["drawing_files"]
 
 
 def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
-    """sketch.svg, .dxf and .pdf; where something is to be cut, cut_mm.dxf; where to cut or scribe, template_1to1.pdf."""
+    """sketch.svg, .dxf and .pdf; cut_mm.dxf where something is cut; template_1to1.pdf where it is cut or scribed."""
     sheets = sketch_sheets(drawing, paper)
     title = drawing.title.name
     files = {

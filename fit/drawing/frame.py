@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 
 from fit.drawing.lettering import clean, fitted
@@ -47,42 +48,18 @@ def frame_items(
     width: float, height: float, title: TitleBlock, *, scale: str, unit_out: str, sheet: tuple[int, int]
 ) -> list[Item]:
     """Border and title block; scale in words such as 1:2, sheet as (number, of how many)."""
-    left, right = width - MARGIN - BLOCK_WIDTH, width - MARGIN
+    left, right, base = width - MARGIN - BLOCK_WIDTH, width - MARGIN, MARGIN
     corners = ((FILING, MARGIN), (right, MARGIN), (right, height - MARGIN), (FILING, height - MARGIN))
     border = Polyline(tuple((x, y, 0.0) for x, y in corners), closed=True, layer="reference")
     items: list[Item] = [Drawn(border, _BORDER)]
-    base = MARGIN
-    items += _cells(
-        left,
-        base + 2 * _CELL,
-        [
-            ("part", title.name, 90),
-            ("scale", scale, 25),
-            ("unit", unit_words(unit_out), 40),
-            ("sheet", f"{sheet[0]} of {sheet[1]}", 25),
-        ],
-    )
-    items += _cells(
-        left,
-        base + _CELL,
-        [
-            ("side", title.side, 30),
-            ("face shown", title.face, 40),
-            ("front", "", 30),
-            ("general tolerance", title.tolerance, 40),
-            ("material", title.material, 40),
-        ],
-    )
-    items += _cells(
-        left,
-        base,
-        [
-            ("date", title.date, 30),
-            ("measured by", title.creator, 35),
-            ("made with", tool_version(), 50),
-            ("this bar is 50 mm at 100 %", "", 65),
-        ],
-    )
+    said = {
+        "scale": scale,
+        "unit": unit_words(unit_out),
+        "sheet": f"{sheet[0]} of {sheet[1]}",
+        "made with": tool_version(),
+    }
+    for i, cells in enumerate(_block(title, said)):
+        items += _cells(left, base + (2 - i) * _CELL, cells)
     items += front_arrow(left + 85.0, base + _CELL + 4.6, title.front)
     items += check_bar(left + 122.5, base + 3.4, 50.0)
     items += [Drawn(Line(left, base + i * _CELL, right, base + i * _CELL), WIDE) for i in (1, 2, 3)]
@@ -90,6 +67,18 @@ def frame_items(
         items.append(Drawn(Line(left, base, left, base + BLOCK_HEIGHT), WIDE))
         items.append(line(FILING, base + BLOCK_HEIGHT, left, base + BLOCK_HEIGHT))
     return items
+
+
+def _block(title: TitleBlock, said: Mapping[str, str]) -> list[list[tuple[str, str, float]]]:
+    """Rows of the title block from the top: caption, words, width in mm."""
+    first = [
+        ("part", title.name, 90.0),
+        *((key, said[key], width) for key, width in (("scale", 25.0), ("unit", 40.0), ("sheet", 25.0))),
+    ]
+    second = [("side", title.side, 30.0), ("face shown", title.face, 40.0), ("front", "", 30.0)]
+    second += [("general tolerance", title.tolerance, 40.0), ("material", title.material, 40.0)]
+    third = [("date", title.date, 30.0), ("measured by", title.creator, 35.0), ("made with", said["made with"], 50.0)]
+    return [first, second, [*third, ("this bar is 50 mm at 100 %", "", 65.0)]]
 
 
 def _cells(left: float, base: float, cells: Sequence[tuple[str, str, float]]) -> list[Item]:
@@ -110,8 +99,6 @@ def _cells(left: float, base: float, cells: Sequence[tuple[str, str, float]]) ->
 
 def front_arrow(x: float, y: float, front: str) -> list[Item]:
     """A bold arrow through (x, y) towards the vehicle's front: right, left, up or down."""
-    import math
-
     ways = {"right": 0.0, "up": 90.0, "left": 180.0, "down": 270.0}
     if front not in ways:
         return [Written(x - 13.0, y - 2.2, clean(front), TEXT)] if front else []

@@ -11,7 +11,7 @@ from fit.drawing.grid import Occupancy
 from fit.drawing.lettering import text_width
 from fit.drawing.marks import GAP, SMALL, TEXT, arrow, line, stacked, text_box
 from fit.drawing.model import Spot
-from fit.drawing.sheet import Item
+from fit.drawing.sheet import Drawn, Item, Written
 from fit.points import FloatArray
 
 __all__ = ["Ground", "place_leaders"]
@@ -28,6 +28,14 @@ class Ground:
         self.shapes = Occupancy(width, height)
         self.lines = Occupancy(width, height)
         self.words = Occupancy(width, height)
+
+    def add(self, items: Sequence[Item]) -> None:
+        """Take the room of words and fine lines."""
+        for item in items:
+            if isinstance(item, Written):
+                self.words.add_box(text_box(item))
+            elif isinstance(item, Drawn):
+                self.lines.add_shape(item.shape)
 
 
 def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -> tuple[list[Item], list[Spot]]:
@@ -107,14 +115,10 @@ def _boxes(bends: FloatArray, sides: FloatArray, width: float, height: float) ->
 def _drawn(
     spot: Spot, rows: Sequence[tuple[str, float]], way: tuple[FloatArray, FloatArray, float], ground: Ground
 ) -> list[Item]:
-    touch, bend, side = way
-    end = (bend[0] + side * _SHOULDER, bend[1])
+    (x1, y1), (x2, y2), side = way[0].tolist(), way[1].tolist(), way[2]
+    end = x2 + side * _SHOULDER
     height = sum(1.5 * size for _, size in rows) - 0.2 * rows[-1][1]
-    words = stacked(end[0] + side * 0.8, bend[1] + height / 2, rows, 0.0 if side > 0 else 1.0)
-    strokes = [line(*map(float, touch), *map(float, bend)), line(*map(float, bend), float(end[0]), float(end[1]))]
-    for stroke in strokes:
-        ground.lines.add_shape(stroke.shape)
-    for word in words:
-        ground.words.add_box(text_box(word))
-    angle = math.atan2(touch[1] - bend[1], touch[0] - bend[0])
-    return [*strokes, arrow(float(touch[0]), float(touch[1]), angle), *words]
+    words = stacked(end + side * 0.8, y2 + height / 2, rows, 0.0 if side > 0 else 1.0)
+    strokes = [line(x1, y1, x2, y2), line(x2, y2, end, y2)]
+    ground.add([*strokes, *words])
+    return [*strokes, arrow(x1, y1, math.atan2(y1 - y2, x1 - x2)), *words]

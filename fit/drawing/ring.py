@@ -112,7 +112,7 @@ def _bulge(piece: Line | Arc, start: Point, end: Point) -> float:
 
 
 def lies_on(piece: Line | Arc, other: Line | Arc) -> bool:
-    """Whether a piece runs along another within 0.05 mm all its length, whichever way and however far the other goes."""
+    """Whether a piece runs along another within 0.05 mm all its length, however far the other goes."""
     if isinstance(piece, Line) is not isinstance(other, Line):
         return False
     return all(_away(point, other) <= _DOUBLE for point in (*ends_of(piece), _middle(piece)))

@@ -37,7 +37,7 @@ class Rows:
     """A side of the part: axis 'x' (rows below) or 'y' (rows left of it), datum and near side of the part, sheet mm."""
 
     axis: str
-    zero: float
+    zero: float | None
     side: float
     low: float
     high: float
@@ -48,10 +48,14 @@ def row_items(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
     if not marks:
         return []
     ordered = sorted(marks, key=lambda mark: (mark.along, mark.text))
-    fits = all(mark.along - rows.zero > text_width(mark.text, TEXT) + 2.0 for mark in ordered)
-    if len(ordered) <= _MOST_ROWS and fits:
-        return _parallel(rows, ordered)
+    zero = rows.zero
+    if zero is not None and len(ordered) <= _MOST_ROWS and all(_fits(zero, mark) for mark in ordered):
+        return _parallel(rows, zero, ordered)
     return _running(rows, ordered)
+
+
+def _fits(zero: float, mark: Mark) -> bool:
+    return mark.along - zero > text_width(mark.text, TEXT) + 2.0
 
 
 def depth_of(rows: Rows, marks: Sequence[Mark]) -> float:
@@ -65,14 +69,14 @@ def _across(rows: Rows, item: Written) -> float:
     return (item.y if rows.axis == "x" else item.x) - back
 
 
-def _parallel(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
+def _parallel(rows: Rows, zero: float, marks: Sequence[Mark]) -> list[Item]:
     items: list[Item] = []
     for i, mark in enumerate(marks):
         level = rows.side - _FIRST - i * ROW
-        items += _swap(rows, _dimension(rows.zero, mark.along, level, mark.text))
+        items += _swap(rows, _dimension(zero, mark.along, level, mark.text))
         items += _swap(rows, [line(mark.along, mark.across - _OFFSET, mark.along, level - _OVERSHOOT)])
     lowest = rows.side - _FIRST - (len(marks) - 1) * ROW - _OVERSHOOT
-    return [*items, *_swap(rows, [line(rows.zero, rows.side - _OFFSET, rows.zero, lowest)])]
+    return [*items, *_swap(rows, [line(zero, rows.side - _OFFSET, zero, lowest)])]
 
 
 def _dimension(start: float, end: float, level: float, text: str) -> list[Item]:
@@ -90,7 +94,8 @@ def _dimension(start: float, end: float, level: float, text: str) -> list[Item]:
 
 def _running(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
     """Running dimensions: every place on an extension line of its own, words spread so that none touch."""
-    marks = sorted([Mark(rows.zero, rows.side, "0"), *marks], key=lambda mark: (mark.along, mark.text))
+    origin = [] if rows.zero is None else [Mark(rows.zero, rows.side, "0")]
+    marks = sorted([*origin, *marks], key=lambda mark: (mark.along, mark.text))
     spots = spread([mark.along for mark in marks], _PITCH, rows.low, rows.high)
     items: list[Item] = []
     knee, jog, words = rows.side - 3.0, rows.side - 8.0, rows.side - 9.5
@@ -146,8 +151,10 @@ def overhang(size: OverAll, scale: float) -> float:
     return 0.0 if (size.high - size.low) * scale > width + 1.0 else _TAIL + width + GAP
 
 
-def over_all_items(axis: str, low: float, high: float, level: float, side: float, text: str) -> list[Item]:
-    """An over-all size above (x) or right of (y) the part; side is the part's edge it starts from."""
+def over_all_items(axis: str, reach: tuple[float, float], side: float, text: str) -> list[Item]:
+    """An over-all size above (x) or right of (y) the part, whose edge is at side; reach is where it begins and ends."""
+    low, high = reach
+    level = side + _FIRST
     drawn = [
         *_dimension(low, high, level, text),
         line(low, side + _OFFSET, low, level + _OVERSHOOT),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fit.drawing.lettering import fitted, text_width
 from fit.drawing.marks import SMALL, line
 from fit.drawing.sheet import Item, Written
 
-__all__ = ["Table", "table_items", "table_size"]
+__all__ = ["Table", "paged", "table_items", "table_size"]
 
 _ROW = 4.6
 _PAD = 1.2
@@ -41,11 +42,6 @@ def table_size(table: Table) -> tuple[float, float]:
     return sum(_columns(table)), _ROW * (len(table.rows) + 2)
 
 
-def rows_that_fit(height: float) -> int:
-    """Number of rows that a table of this height holds below its heads."""
-    return max(0, int(height / _ROW) - 2)
-
-
 def table_items(table: Table, left: float, top: float) -> list[Item]:
     """The table with its upper left corner at (left, top)."""
     widths = _columns(table)
@@ -65,3 +61,26 @@ def table_items(table: Table, left: float, top: float) -> list[Item]:
         x += width
         items.append(line(x, upper, x, lower))
     return items
+
+
+def paged(tables: Sequence[Table], space: tuple[float, float, float, float]) -> list[list[Item]]:
+    """Tables on sheets of their own, in columns; a long one is cut and goes on in the next column."""
+    left, low, right, top = space[0] + 4, space[1] + 4, space[2] - 2, space[3] - 4
+    sheets: list[list[Item]] = [[]] if tables else []
+    x, y, column = left, top, 0.0
+    for piece in _pieces(tables, top - low):
+        width, height = table_size(piece)
+        if y - height < low:
+            x, y, column = x + column + 6, top, 0.0
+        if x + width > right and sheets[-1]:
+            sheets.append([])
+            x, y, column = left, top, 0.0
+        sheets[-1] += table_items(piece, x, y)
+        y, column = y - height - 5, max(column, width)
+    return sheets
+
+
+def _pieces(tables: Sequence[Table], height: float) -> list[Table]:
+    """The tables cut into pieces that are no taller than height."""
+    most = max(1, int(height / _ROW) - 2)
+    return [table.part(i, i + most) for table in tables for i in range(0, len(table.rows), most)]

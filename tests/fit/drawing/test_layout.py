@@ -12,8 +12,9 @@ from shapely.geometry.base import BaseGeometry
 
 from fit.drawing.from_features import drawing_of
 from fit.drawing.grid import sampled
-from fit.drawing.layout import SCALES, sketch_sheets
+from fit.drawing.layout import sketch_sheets
 from fit.drawing.model import TitleBlock
+from fit.drawing.room import SCALES
 from fit.drawing.sheet import Sheet, Written
 
 # Cap height and widths of Helvetica: Adobe font metrics as reportlab carries them, not the tool's own table.

@@ -1,0 +1,76 @@
+"""Which size is said how: holes by leaders or in a table, places in rows or in a table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fit.drawing.lettering import clean
+from fit.drawing.model import Drawing, Place, Spot, bounds_of
+from fit.drawing.rows import Mark, Rows
+from fit.drawing.tables import Table
+
+__all__ = ["Plan", "marks_of", "note_lines", "plan_of"]
+
+_MOST_PLACES = 12
+_NEAR = 1.0
+"""A datum further than this outside the part, mm, is not drawn beside it."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Plan:
+    """What goes where: which spots get leaders, which a table row, which places a dimension."""
+
+    drawing: Drawing
+    led: Sequence[Spot]
+    tagged: Sequence[Spot]
+    tags: Sequence[str]
+    places: Sequence[Place]
+    tables: Sequence[Table]
+
+
+def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Plan:
+    tabled = [*holes, *arcs]
+    tags = [str(i + 1) for i in range(len(holes))] + [f"R{i + 1}" for i in range(len(arcs))]
+    led = [spot for spot in drawing.spots if spot not in tabled]
+    places = [*drawing.places, *(place for spot in led if spot.x_text for place in _spot_places(spot))]
+    crowded = {axis for axis in "xy" if sum(place.axis == axis for place in places) > _MOST_PLACES}
+    rows = tuple((tag, *_row(spot)) for tag, spot in zip(tags, tabled, strict=True))
+    tables = [Table("Holes and radii" if arcs else "Holes", ("no.", "name", "x", "y", "size"), rows)] if rows else []
+    if crowded:
+        extra = tuple((place.axis, place.text) for place in places if place.axis in crowded)
+        tables.append(Table("Places from the datum", ("along", "distance"), extra))
+        places = [place for place in places if place.axis not in crowded]
+    if drawing.sizes:
+        asked = tuple(tuple(clean(cell) for cell in row) for row in drawing.sizes)
+        tables.append(Table("Sizes asked for", ("size", "measured", "wanted", "verdict"), asked))
+    return Plan(drawing, led, tabled, tags, places, tables)
+
+
+def _spot_places(spot: Spot) -> list[Place]:
+    return [Place("x", spot.x, spot.y, spot.x_text), Place("y", spot.x, spot.y, spot.y_text)]
+
+
+def _row(spot: Spot) -> tuple[str, str, str, str]:
+    return clean(spot.name), spot.x_text, spot.y_text, spot.text.replace("\n", " ")
+
+
+def marks_of(plan: Plan, axis: str, scale: float, left: float, bottom: float) -> tuple[Rows, list[Mark]]:
+    x0, y0, x1, y1 = bounds_of(plan.drawing.entities)
+    shift, side = (left, bottom) if axis == "x" else (bottom, left)
+    low, high, near = (x0, x1, y0) if axis == "x" else (y0, y1, x0)
+    datum = plan.drawing.datum
+    zero = (datum.x if axis == "x" else datum.y) if datum else math.nan
+    seen = zero * scale + shift if low - _NEAR <= zero <= high + _NEAR else None
+    rows = Rows(axis, seen, near * scale + side, low * scale + shift - 10, high * scale + shift + 10)
+    marks = []
+    for place in plan.places:
+        along, across = (place.x, place.y) if axis == "x" else (place.y, place.x)
+        if place.axis == axis and place.text != "0":
+            marks.append(Mark(along * scale + shift, across * scale + side, place.text))
+    return rows, marks
+
+
+def note_lines(plan: Plan) -> list[str]:
+    return [clean(note.text) for note in plan.drawing.notes]

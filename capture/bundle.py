@@ -58,7 +58,7 @@ def solve_bundle(stations: Sequence[Mapping[str, Tie]], starts: Sequence[Registr
     pivot = state.centres.mean(axis=0)
     for _ in range(_ROUNDS):
         residuals, jacobian = _system(stations, state, names, pivot)
-        step = -np.linalg.lstsq(jacobian, residuals, rcond=None)[0]
+        step = np.asarray(-np.linalg.lstsq(jacobian, residuals, rcond=None)[0], float)
         state = _moved(state, step, pivot)
         if np.abs(step).max() < 1e-11 * (1 + np.abs(pivot).max()):
             break

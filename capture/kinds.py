@@ -100,8 +100,8 @@ def fit_kind(
 
     fit = getattr(shapes, f"fit_{kind}")
     if kind in _FLAT:
-        return fit(points, plane, robust=robust, form=form)  # type: ignore[no-any-return]
-    return fit(points, robust=robust, form=form)  # type: ignore[no-any-return]
+        return fit(points, plane, robust=robust, form=form)
+    return fit(points, robust=robust, form=form)
 
 
 def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:

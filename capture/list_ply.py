@@ -98,13 +98,12 @@ def _read_header(path: str, raw: bytes) -> _Header:
 
 def _vertices(path: str, raw: bytes, header: _Header) -> NDArray[np.void]:
     order = ">" if header.form == "binary_big_endian" else "<"
-    dtype = np.dtype([(name, order + _TYPES[kind]) for name, kind in header.fields])
     body = raw[header.length :]
     try:
         if header.form != "ascii":
-            return np.frombuffer(body, dtype, header.count)
+            return np.frombuffer(body, np.dtype([(n, order + _TYPES[kind]) for n, kind in header.fields]), header.count)
         rows = body.decode("ascii").split("\n")[: header.count]
-        table = np.array([row.split()[: len(dtype)] for row in rows], dtype=float)
+        table = np.array([[float(cell) for cell in row.split()[: len(header.fields)]] for row in rows])
         flat = np.zeros(header.count, np.dtype([(name, "f8") for name, _ in header.fields]))
         for column, (name, _) in enumerate(header.fields):
             flat[name] = table[:, column]

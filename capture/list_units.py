@@ -31,6 +31,7 @@ _LABELLED = re.compile(
 _SENTENCE = re.compile(
     r"\b(?:in|are|is|as|=|:)\s*[\[(\"']?(" + "|".join(map(re.escape, _SAFE_WORDS)) + r")\b", re.IGNORECASE
 )
+_OF_SOMETHING_ELSE = re.compile(r"\b(?:tip|ball|probe|stylus|diameter|dia|radius|sheet|thickness)\b", re.IGNORECASE)
 _BRACKET = re.compile(r"[\[(<]\s*([a-z.]+|\"|″)\s*[\])>]", re.IGNORECASE)
 _HEADER_CELL = re.compile(r"^\s*[xyz]\w*?\s*[\s_/\[(.:-]\s*([a-z.]+|\"|″)\s*[\])]?\s*$", re.IGNORECASE)
 
@@ -43,14 +44,17 @@ def unit_in_note(text: str) -> str | None:
     Raises InputError where a unit is labelled as such but unknown.
     """
     note = text.strip().strip("#%!;/*'\" \t,").strip()
-    if (alone := _UNIT_OF_WORD.get(note.lower())) and note:
-        return alone
+    alone = {_UNIT_OF_WORD.get(word.lower()) for word in re.split(r"[\s,;|]+", note) if word}
+    if len(alone) == 1 and None not in alone:
+        return alone.pop()
     if labelled := _LABELLED.search(text):
         word = labelled.group(1).lower()
         if (unit := _unit_of(word)) is None:
             message = f"the unit '{labelled.group(1)}' is not known; write mm, cm, m or inch"
             raise InputError(message)
         return unit
+    if _OF_SOMETHING_ELSE.search(text):
+        return None
     if sentence := _SENTENCE.search(text):
         return _unit_of(sentence.group(1).lower())
     for bracket in _BRACKET.finditer(text):

@@ -50,7 +50,7 @@ class PointList:
     @property
     def has_direction(self) -> NDArray[np.bool_]:
         """(N,) whether each point has a direction."""
-        return np.isfinite(self.direction).all(axis=1)
+        return np.asarray(np.isfinite(self.direction).all(axis=1))
 
     def select(self, which: NDArray[np.bool_] | NDArray[np.int_]) -> PointList:
         """Return the points that a mask or index array picks."""

@@ -6,6 +6,7 @@ import math
 from html import escape
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.stations import Joined
 from capture.touched import Touched
@@ -112,7 +113,7 @@ def residual_picture(touched: Touched) -> str:
     )
 
 
-def _flat(touched: Touched, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _flat(touched: Touched, rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
     """Touches and residual vectors (n, 2) each, mm, in the two directions in which the feature spreads most."""
     points = touched.points.select(rows)
     centred = points.xyz - points.xyz[touched.used[rows]].mean(axis=0)

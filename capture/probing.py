@@ -13,7 +13,7 @@ from capture.closing import until_moved
 from capture.datum import Datum, datum_from_features, datum_from_nominal, feature_in, points_in
 from capture.kinds import parse_rule
 from capture.pointlist import PointList, read_list
-from capture.sizes import dimension_of, parse_dimension
+from capture.sizes import parse_dimension, sizes_of
 from capture.stations import Joined
 from capture.ties import matches
 from capture.tip import Tip
@@ -73,7 +73,7 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     places = frozenset(_places(touches, joined, options))
     fitted = fit_touches(touches, FitOptions(rules, tip, options.side, places))
     features = {name: touched.feature for name, touched in fitted.touched.items()}
-    dimensions = [dimension_of(rule, features) for rule in dims]
+    features, dimensions = sizes_of(dims, features)
     notices += [*told, *fitted.notices, *check_tip(list(features.values()), tip), *_short_arcs(features)]
     datum = _datum(options.datum, features, options.unit)
     cloud = _cloud(touches, fitted)
@@ -105,7 +105,8 @@ def _lists(files: Sequence[str | Path], options: ProbeOptions) -> tuple[list[Poi
     if len(set(paths)) < len(paths):
         message = "The same file is given twice; each station is a list of its own."
         raise InputError(message)
-    lists, notices = [], []
+    lists: list[PointList] = []
+    notices: list[Notice] = []
     for path in paths:
         listed = read_list(path, options.unit).named_by_stem()
         notices += listed.notices

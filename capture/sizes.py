@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
+from typing import TypeVar
 
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.results import Dimension
+from fit.uncertain import Value
 
-__all__ = ["DimensionRule", "dimension_of", "parse_dimension"]
+__all__ = ["DimensionRule", "parse_dimension", "sizes_of"]
 
-_KINDS = ("distance", "angle", "diameter", "radius", "length", "width", "pitch_circle", "offset")
+T = TypeVar("T")
+_KINDS = ("distance", "angle", "diameter", "radius", "length", "width", "pitch_circle", "offset", "symmetry")
 _TWO = ("distance", "angle", "offset")
 
 
@@ -39,32 +42,58 @@ def parse_dimension(text: str) -> DimensionRule:
         hint = f" Did you mean {near[0]}?" if near else ""
         message = f"--dim {text}: the kind must be one of {', '.join(_KINDS)}; got '{kind}'.{hint}"
         raise InputError(message)
-    if kind in _TWO and len(of) != 2:
+    if kind in (*_TWO, "symmetry") and len(of) != 2:
         message = f"--dim {text}: {kind} is between two features; got {len(of)}."
         raise InputError(message)
     return DimensionRule(name.strip(), kind, tuple(of))
 
 
-def dimension_of(rule: DimensionRule, features: Mapping[str, Feature]) -> Dimension:
-    """Work a dimension out, with its uncertainty and budget.
+def sizes_of(
+    rules: Sequence[DimensionRule], features: Mapping[str, Feature]
+) -> tuple[dict[str, Feature], list[Dimension]]:
+    """Work all dimensions out, with uncertainty and budget.
 
-    Raises InputError for a feature that is not there or has no such size.
+    Returns
+    -------
+    The features with the planes of symmetry that were asked for added under their dimension's name, and the rest as
+    dimensions, which may be of those planes too.
+
+    Raises InputError or CannotDetermine, naming the dimension.
     """
-    import fit.dimensions as dimensions
+    known = dict(features)
+    for rule in rules:
+        if rule.kind == "symmetry":
+            known[rule.name] = _worked(rule, known, _middle)
+    return known, [_worked(rule, known, _dimension) for rule in rules if rule.kind != "symmetry"]
 
+
+def _worked(rule: DimensionRule, features: Mapping[str, Feature], work: Callable[..., T]) -> T:
     names = _expanded(rule, features)
-    parts = [features[name] for name in names]
     try:
-        if rule.kind == "pitch_circle":
-            value = dimensions.pitch_circle(parts)
-        elif rule.kind in _TWO:
-            value = getattr(dimensions, rule.kind)(*parts)
-        else:
-            value = _own_size(rule, parts)
+        return work(rule, names, [features[name] for name in names])
     except (InputError, CannotDetermine) as error:
         message = f"--dim {rule.name}: {error}"
         raise type(error)(message) from error
-    return Dimension(rule.name, rule.kind, getattr(value, "diameter", value), tuple(names))
+
+
+def _middle(rule: DimensionRule, names: Sequence[str], parts: Sequence[Feature]) -> Feature:
+    from fit.dimensions import symmetry_plane
+
+    return replace(symmetry_plane(*parts).renamed(rule.name), source=f"midway between {names[0]} and {names[1]}")
+
+
+def _dimension(rule: DimensionRule, names: Sequence[str], parts: Sequence[Feature]) -> Dimension:
+    import fit.dimensions as dimensions
+
+    if rule.kind == "pitch_circle":
+        found = dimensions.pitch_circle(parts)
+        extra = {
+            "centre": [found.feature[axis] for axis in "xyz"],
+            "misses": dict(zip(names, map(float, found.misses), strict=True)),
+        }
+        return Dimension(rule.name, rule.kind, found.diameter, tuple(names), extra=extra)
+    value = getattr(dimensions, rule.kind)(*parts) if rule.kind in _TWO else _own_size(rule, parts[0])
+    return Dimension(rule.name, rule.kind, value, tuple(names))
 
 
 def _expanded(rule: DimensionRule, features: Mapping[str, Feature]) -> list[str]:
@@ -78,8 +107,7 @@ def _expanded(rule: DimensionRule, features: Mapping[str, Feature]) -> list[str]
     return names
 
 
-def _own_size(rule: DimensionRule, parts: Sequence[Feature]) -> object:
-    feature = parts[0]
+def _own_size(rule: DimensionRule, feature: Feature) -> Value:
     if rule.kind in feature.order:
         return feature.value(rule.kind)
     message = f"'{feature.name}' is a {feature.kind} and has no {rule.kind}; it has {', '.join(feature.order)}."

@@ -35,6 +35,7 @@ LAYOUTS = {
     "numbered rows without header": "# unit: mm\n1 1.5 2.5 -3.25 0 0 1 bore\n2 4 5 6.5 0 1 0 bore\n",
     "name first": "# unit: mm\nbore 1.5 2.5 -3.25 0 0 1\nbore 4 5 6.5 0 1 0\n",
     "unit in header": PLAIN.replace("# unit: mm\n", "").replace("x,y,z", "x_mm,y_mm,z_mm"),
+    "unit row below the header": PLAIN.replace("# unit: mm\n", "").replace("feature\n", "feature\nmm,mm,mm,,,,\n"),
     "unit in brackets": PLAIN.replace("# unit: mm\n", "").replace("x,y,z", "X [mm],Y [mm],Z [mm]"),
     "comments and blanks between": PLAIN.replace("4,5", "\n# again\n// and\n4,5"),
     "header repeated": PLAIN + "x,y,z,i,j,k,feature\n",
@@ -72,7 +73,8 @@ def test_utf16_and_latin1(tmp_path: Path) -> None:
         ("# all dimensions in mm", "mm"), ("# Einheit: mm", "mm"), ("mm", "mm"), ("// inches", "inch"), ("[mm]", "mm"),
         ("unit of length: cm", "cm"), ("# unit: in", "inch"), ('# units "mm"', "mm"), ("# coordinates (inch)", "inch"),
         ("# unit: m", "m"), ("# tip 6 mm", None), ("# 3 mm ball, hood in place", None), ("# made in june", None),
-        ("", None),
+        ("", None), ("mm;mm;mm", "mm"), ("mm,inch,mm", None), ("# tip in mm: 6", None), ("# tip diameter (mm) 6", None),
+        ("# tip 6 mm, unit: inch", "inch"),
     ],
 )  # fmt: skip
 def test_unit_wordings(text: str, unit: str | None) -> None:

@@ -192,3 +192,47 @@ def test_few_touches_borrow_the_arms_spread(tmp_path: Path) -> None:
     hole = next(feature for feature in found.results.features if feature.name == "hole_1")
     assert hole["diameter"] == pytest.approx(10.0, abs=0.06)
     assert hole.value("diameter").u95 == pytest.approx(2.09 * 2 * 0.02 / math.sqrt(3), rel=0.35)
+
+
+def test_dimensions_hold_the_truth(flange: list[Path], truth: dict[str, Any]) -> None:
+    """Distances, bolt circle, angle and height of the set's truth.json within their U95."""
+    asked = ("a=distance:hole_1:hole_3", "bolts=pitch_circle:hole_*", "lean=angle:tower_wall:top_face",
+             "up=offset:ball_1:top_face", "wide=width:slot")  # fmt: skip
+    found = measure(flange, ProbeOptions(tip=5.0, points="centre", ties=TIES, fits=RULES, dims=asked))
+    point, normal = np.array(truth["top_face"]["point"]), np.array(truth["top_face"]["normal"])
+    want = {
+        "a": 128.0,
+        "bolts": 128.0,
+        "lean": math.pi / 2,
+        "up": (np.array(truth["ball_1"]["centre"]) - point) @ normal,
+        "wide": 9.0,
+    }
+    for size in found.results.dimensions:
+        assert size.value.value == pytest.approx(want[size.name], abs=size.value.u95)
+        assert size.value.budget()
+    assert set(found.results.dimensions[1].extra["misses"]) == {"hole_1", "hole_2", "hole_3", "hole_4"}
+
+
+def test_symmetry_plane_is_a_feature(tmp_path: Path) -> None:
+    """Two sides 40 mm apart, touched from outside: the middle lies at 20 and other sizes may start from it."""
+    rng = np.random.default_rng(4)
+    rows = ["# unit: mm", "x,y,z,i,j,k,feature"]
+    for name, place, out in (("left_side", 0.0, -1), ("right_side", 40.0, 1)):
+        for y, z in rng.uniform(0, 60, (14, 2)):
+            rows.append(f"{place + 2.5 * out + rng.normal(0, 0.01):.4f},{y:.3f},{z:.3f},{out},0,0,{name}")
+    path = tmp_path / "block.csv"
+    path.write_text("\n".join(rows) + "\n")
+    asked = (
+        "middle=symmetry:left_side:right_side",
+        "half=distance:left_side:middle",
+        "all=distance:left_side:right_side",
+    )
+    found = measure([path], ProbeOptions(tip=5.0, points="centre", dims=asked))
+    middle = next(feature for feature in found.results.features if feature.name == "middle")
+    assert middle["x"] == pytest.approx(20.0, abs=0.01)
+    sizes = {size.name: size.value for size in found.results.dimensions}
+    assert sizes["half"].value == pytest.approx(20.0, abs=sizes["half"].u95)
+    assert sizes["all"].value == pytest.approx(40.0, abs=sizes["all"].u95)
+    # the tip's error moves both sides outwards by half its diameter's error: 0.003 mm in the width, none in the middle
+    assert sizes["all"].budget()["tip"] == pytest.approx(1.96 * 0.003, rel=0.1)
+    assert "tip" not in {word for word, part in middle.value("x").budget().items() if part > 1e-6}

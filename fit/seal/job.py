@@ -1,0 +1,134 @@
+"""From the options of `edgewright seal` to its result folder."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from fit.errors import InputError
+from fit.feature import Feature
+from fit.resultfile import read_results
+from fit.results import Results, Source
+from fit.seal.corners import BendLimits
+from fit.seal.gapmap import gap_map
+from fit.seal.line import edge_of
+from fit.seal.profile import Allowance, Profile
+from fit.seal.seal import SealPlan, seal
+from fit.seal.squeeze import RANGES, Range
+from fit.units import parse_length
+
+__all__ = ["run_seal"]
+
+Options = Mapping[str, Any]
+
+
+def run_seal(
+    out: Path, replace_folder: bool, unit_out: str, options: Options
+) -> tuple[SealPlan, Results, dict[str, Any]]:
+    """Read the path, plan the seal, write the result folder; returns the plan, the results and their record."""
+    from fit.outputs import write_result
+    from fit.seal.picture import seal_drawing
+    from fit.seal.report import seal_parts
+    from fit.seal.table import seal_table
+
+    measured = read_results(options["results"])
+    path = _path(measured, options["path"], options["results"])
+    profile = _profile(options)
+    _check_u(options["gap_u"])
+    gaps = None if options["gap"] is None else gap_map(edge_of(path), options["gap"], options["unit"], options["gap_u"])
+    plan = seal(
+        path,
+        _length(options["offset"], "--offset", signed=True),
+        options["side"],
+        profile,
+        gaps,
+        allowance=_allowance(options["allowance"]),
+        joint=options["joint"],
+        grade=options["grade"],
+    )
+    results = Results(
+        frame=measured.frame,
+        sources=_sources(options),
+        features=[path],
+        warnings=plan.notices,
+        tables={"seal": seal_table(plan)},
+    )
+    drawing, parts = seal_drawing(plan, unit_out), seal_parts(plan, unit_out)
+    record = write_result(out, results, replace=replace_folder, unit_out=unit_out, drawing=drawing, report_parts=parts)
+    return plan, results, record
+
+
+def _sources(options: Options) -> list[Source]:
+    named = Path(options["results"])
+    files = [named / "results.json" if named.is_dir() else named]
+    gap = Path(str(options["gap"]).partition("@")[0])
+    gap = gap / "results.json" if gap.is_dir() else gap
+    return [Source.of(file) for file in [*files, *([gap] if options["gap"] is not None and gap.is_file() else [])]]
+
+
+def _path(measured: Results, name: str | None, where: str | Path) -> Feature:
+    """The path asked for, or the only one."""
+    paths = [feature for feature in measured.features if feature.kind == "path"]
+    chosen = [feature for feature in measured.features if feature.name == name] if name else paths
+    if len(chosen) != 1:
+        held = ", ".join(f"'{feature.name}'" for feature in paths) or "none"
+        message = f"{where}: name one path with --path; it holds {held}" + (f", not '{name}'." if name else ".")
+        raise InputError(message)
+    return chosen[0]
+
+
+def _length(text: str | None, what: str, signed: bool = False) -> float:
+    minus = signed and str(text).strip().startswith("-")
+    value = parse_length(str(text).strip().lstrip("-") if minus else str(text)).value
+    if value < 0 or not math.isfinite(value):
+        message = f"{what} must be a length of 0 or more; got '{text}'."
+        raise InputError(message)
+    return -value if minus else value
+
+
+def _check_u(value: float | None) -> None:
+    if value is not None and not (math.isfinite(value) and value > 0):
+        message = f"--gap-u must be above 0, in mm; got {value:g}."
+        raise InputError(message)
+
+
+def _profile(options: Options) -> Profile:
+    free = None if options["free"] is None else parse_length(options["free"])
+    limits = BendLimits(
+        *(
+            None if options[key] is None else _length(options[key], "--" + key.replace("_", "-"))
+            for key in ("bend_inside", "bend_outside")
+        )
+    )
+    wanted = RANGES[options["kind"]]
+    if options["range"] is not None:
+        wanted = _range(options["range"], wanted)
+    u = 0.0 if free is None or free.u is None else free.u
+    return Profile(None if free is None else free.value, u, wanted, limits)
+
+
+def _range(text: str, wanted: Range) -> Range:
+    """Compression ``least:most`` or ``least:aim:most`` in percent."""
+    try:
+        figures = [float(word) / 100 for word in text.replace("%", "").split(":")]
+    except ValueError:
+        figures = []
+    if len(figures) not in (2, 3):
+        message = f"--range must be least:most or least:aim:most in percent, such as 20:35:50; got '{text}'."
+        raise InputError(message)
+    least, most = figures[0], figures[-1]
+    aim = figures[1] if len(figures) == 3 else 0.5 * (least + most)
+    return replace(wanted, least=least, aim=aim, most=most, source="typed, from the profile's sheet or a coupon")
+
+
+def _allowance(text: str | None) -> Allowance:
+    """``0.5%`` of the length, or a length."""
+    if text is None:
+        return Allowance()
+    if share := re.fullmatch(r"\s*\+?\s*(\d+(?:[.,]\d+)?)\s*%\s*", text):
+        return Allowance(float(share.group(1).replace(",", ".")) / 100, 1000.0, "the shop's own")
+    return Allowance(0.0, _length(text, "--allowance"), "the shop's own")

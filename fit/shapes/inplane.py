@@ -11,9 +11,9 @@ import numpy as np
 from fit.errors import InputError
 from fit.feature import Feature
 from fit.points import FloatArray, Points, align_shared
-from fit.shapes.fitting import Cloud, Fitted, cloud_of
+from fit.shapes.fitting import Cloud, Fitted, cloud_of, fit_model
 from fit.shapes.frame import Frame, frame_at
-from fit.shapes.plane import fit_plane, principal_axes
+from fit.shapes.plane import PlaneModel, plane_feature, principal_axes
 
 __all__ = ["InPlane", "exact_plane", "frame_of", "seen_in", "with_plane"]
 
@@ -49,7 +49,10 @@ def exact_plane(points: Points) -> Feature | None:
     _, squares, _ = principal_axes(np.ascontiguousarray(points.xyz.T))
     if not squares[0] <= 1e-18 * squares[2] or squares[1] <= 1e-18 * squares[2]:
         return None
-    plane = fit_plane(replace(points, noise=np.full(len(points), np.nan)), robust=False, form="none")
+    bare = replace(points, noise=np.full(len(points), np.nan))
+    if len(points) == 3:
+        bare = replace(points, noise=np.ones(3))
+    plane = plane_feature(bare, fit_model(PlaneModel(), cloud_of(bare), robust=False), {})
     return replace(plane, cov_own=np.zeros((6, 6)), dof=math.inf)
 
 

@@ -15,7 +15,7 @@ from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
 
-__all__ = ["PlaneModel", "fit_plane", "principal_axes"]
+__all__ = ["PlaneModel", "fit_plane", "plane_feature", "principal_axes"]
 
 _LEAST_WIDTH = 5.0
 """Points must spread across their longest direction by this many times their noise to fix the tilt about it."""
@@ -84,10 +84,14 @@ def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, 
     ------
     CannotDetermine : too few points, or points in line.
     """
-    cloud = cloud_of(points)
-    model = PlaneModel()
+    cloud, model = cloud_of(points), PlaneModel()
     fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
     _refuse_line(cloud.rows[:, fitted.kept], fitted)
+    return plane_feature(points, fitted, form_of("flatness", model, fitted, cloud.rows, form))
+
+
+def plane_feature(points: Points, fitted: Fitted, form: dict[str, float]) -> Feature:
+    """Plane of a fit with its errors; see `fit_plane`."""
     state: Frame = fitted.state
     foot = points.xyz[fitted.kept].mean(axis=0)
     height = float(state.axes[:, 2] @ (foot - state.origin))
@@ -108,7 +112,7 @@ def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, 
         dof=fitted.dof,
         points=fitted.count,
         rms=fitted.rms,
-        form=form_of("flatness", model, fitted, cloud.rows, form),
+        form=form,
         residuals=fitted.residuals[0] * math.copysign(1.0, float(normal @ state.axes[:, 2])),
         rejected=fitted.rejected,
         source=points.source,

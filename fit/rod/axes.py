@@ -17,7 +17,7 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.rod.touches import BEND, END_A, END_B, RUN, Touches
 
-__all__ = ["Axes", "Setting", "crossing", "feet", "fit_axes", "residuals_of"]
+__all__ = ["Axes", "Setting", "crossing", "feet", "fit_axes", "from_arc", "residuals_of"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,17 +115,26 @@ def residuals_of(params: FloatArray, touches: Touches, setting: Setting) -> Floa
     return result
 
 
-def _off_arc(from_corner: FloatArray, before: FloatArray, after: FloatArray, radius: float) -> FloatArray:
-    """Distance (N,) from the circle of a bend's centre line."""
+def from_arc(from_corner: FloatArray, before: FloatArray, after: FloatArray, radius: float) -> FloatArray:
+    """Vectors (N, 3) to points from the nearest ones of the circle of a bend's centre line, mm.
+
+    from_corner (N, 3) are the points seen from the corner; before and after are the runs' directions.
+    """
     inward = after - before
     inward = inward / np.linalg.norm(inward)
     normal = np.cross(before, after)
     normal = normal / np.linalg.norm(normal)
     half = np.arctan2(np.linalg.norm(np.cross(before, after)), before @ after) / 2
     from_centre = from_corner - inward * (radius / np.cos(half))
-    height = from_centre @ normal
-    in_plane = np.linalg.norm(from_centre - height[:, None] * normal, axis=1)
-    return np.asarray(np.hypot(in_plane - radius, height))
+    height = (from_centre @ normal)[:, None] * normal
+    flat = from_centre - height
+    length = np.linalg.norm(flat, axis=1)[:, None]
+    return np.asarray(flat * (1 - radius / length) + height)
+
+
+def _off_arc(from_corner: FloatArray, before: FloatArray, after: FloatArray, radius: float) -> FloatArray:
+    """Distance (N,) from the circle of a bend's centre line."""
+    return np.asarray(np.linalg.norm(from_arc(from_corner, before, after, radius), axis=1))
 
 
 def _split(params: FloatArray, runs: int, setting: Setting) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -172,7 +181,7 @@ def _solve(
 
 
 def _near(residuals: FloatArray, touches: Touches, unknowns: int) -> NDArray[np.bool_]:
-    """Touches within four times the spread that the middle of all shows, and two thirds of each run and end at least."""
+    """Touches within four times the spread that their middle shows, and at least two thirds of each run and end."""
     told = touches.what != BEND
     count = int(told.sum())
     spread = float(np.median(np.abs(residuals[told]))) / 0.6745 * np.sqrt(count / max(count - unknowns, 1))

@@ -10,7 +10,7 @@ from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 from fit.rod.schedule import Schedule, corners_of_schedule
 
-__all__ = ["Die", "DieCheck", "check_die", "die_angles", "parse_coupon"]
+__all__ = ["Die", "DieCheck", "centre_lines", "check_die", "die_angles", "parse_coupon"]
 
 LEAST_RADIUS = 2.0
 """Centre-line radius over rod diameter for soft steel rod; 3 for harder bar. Common practice, no source."""
@@ -86,64 +86,55 @@ def _clash_checks(schedule: Schedule, die: Die) -> list[DieCheck]:
     """Gap between what is bent already and the die's body, bend by bend, fed from end a.
 
     While a bend is made, what lies before it turns with the bar about the die's axis, so its distance to a round die
-    is the same from start to end of the bend and one position tells all.
+    stays the same and the finished rod tells it.
     """
     height = die.height or 2 * die.rod
+    corners = corners_of_schedule(schedule)
+    pieces = centre_lines(corners, schedule)
     checks = []
     for i in range(1, len(schedule.bend)):
-        line = _formed(schedule, i)
-        gap = float(_to_disc(line, schedule.radius[i], height / 2).min() - die.rod / 2)
+        line = np.concatenate(pieces[: 2 * i])
+        gap = float(_to_die(line, corners[i : i + 3], schedule.radius[i], height / 2).min() - die.rod / 2)
         words = f"bend {i + 1}: what is bent before passes the die at {gap:.1f} mm"
         if gap < 0:
-            words = f"bend {i + 1}: what is bent before runs {-gap:.1f} mm into the die; bend from end b or change the order"
-        source = f"geometry; die a disc of the bend's radius, {height:g} mm high"
+            words = f"bend {i + 1}: what is bent before meets the die; bend from end b, or use a narrower die"
+        source = f"geometry; die taken as a disc of the bend's radius, {height:g} mm high"
         checks.append(DieCheck("clash", i + 1, gap, 0.0, gap >= 0, words, source))
     return checks
 
 
-def _formed(schedule: Schedule, bend: int) -> FloatArray:
-    """Centre line (N, 3) from end a to the end of the bend before, seen from the die: axis z, die centre at 0.
-
-    The bar's tangent point at the start of this bend is (0, −R, 0), the feed is −x towards end a.
-    """
-    part = Schedule(
-        np.append(schedule.straight[: bend + 1][::-1], 0.0),
-        np.append(0.0, schedule.rotation[1 : bend + 1][::-1]),
-        schedule.bend[:bend][::-1],
-        schedule.radius[:bend][::-1],
-    )
-    radius = float(schedule.radius[bend])
-    # Looking back along the bar: the run before this bend points to −x; the last bend made lies turned about it by the
-    # rotation, and turns the other way round since the bar is walked backwards.
-    turn = -float(schedule.rotation[bend])
-    normal = np.array([0.0, np.sin(turn), -np.cos(turn)])
-    twisted = Schedule(part.straight[:-1], np.append(0.0, part.rotation[1:-1]), part.bend, part.radius)
-    corners = corners_of_schedule(twisted, (0.0, -radius, 0.0), (-1.0, 0.0, 0.0), normal)
-    return _centre_line(corners, twisted)
-
-
-def _centre_line(corners: FloatArray, schedule: Schedule) -> FloatArray:
-    """Points about 1 mm apart along runs and arcs, from the first bend's start on."""
+def centre_lines(corners: FloatArray, schedule: Schedule) -> list[FloatArray]:
+    """Points about 1 mm apart along each run and arc in turn: run 1, bend 1, run 2 …"""
     unit = np.diff(corners, axis=0)
     unit = unit / np.linalg.norm(unit, axis=1)[:, None]
-    points = []
-    for i, radius in enumerate(schedule.radius):
-        half = schedule.bend[i] / 2
-        start = corners[i + 1] - unit[i] * radius * np.tan(half)
+    pieces, here = [], corners[0]
+    for i, straight in enumerate(schedule.straight):
+        along = np.linspace(0.0, straight, 2 + int(straight / _STEP))[:, None]
+        pieces.append(here + along * unit[i])
+        if i == len(schedule.bend):
+            break
+        angle = np.linspace(0.0, schedule.bend[i], 2 + int(schedule.radius[i] * schedule.bend[i] / _STEP))[:, None]
         across = unit[i + 1] - unit[i] * np.cos(schedule.bend[i])
         across = across / np.linalg.norm(across)
-        angle = np.linspace(0.0, schedule.bend[i], 2 + int(radius * schedule.bend[i] / _STEP))[:, None]
-        points.append(start + radius * (np.sin(angle) * unit[i] + (1 - np.cos(angle)) * across))
-        along = np.arange(0.0, schedule.straight[i + 1] + _STEP, _STEP)[:, None]
-        points.append(points[-1][-1] + np.minimum(along, schedule.straight[i + 1]) * unit[i + 1])
-    return np.concatenate(points)
+        start = pieces[-1][-1]
+        pieces.append(start + schedule.radius[i] * (np.sin(angle) * unit[i] + (1 - np.cos(angle)) * across))
+        here = pieces[-1][-1]
+    return pieces
 
 
-def _to_disc(points: FloatArray, radius: float, half_height: float) -> FloatArray:
-    """Distance (N,) to a solid disc about the z axis; 0 inside."""
-    out = np.maximum(np.hypot(points[:, 0], points[:, 1]) - radius, 0.0)
-    up = np.maximum(np.abs(points[:, 2]) - half_height, 0.0)
-    return np.asarray(np.hypot(out, up))
+def _to_die(points: FloatArray, corners: FloatArray, radius: float, half_height: float) -> FloatArray:
+    """Distance (N,) to the die of the bend at the middle one of three corners."""
+    before, after = corners[1] - corners[0], corners[2] - corners[1]
+    before, after = before / np.linalg.norm(before), after / np.linalg.norm(after)
+    axis = np.cross(before, after)
+    axis = axis / np.linalg.norm(axis)
+    inward = (after - before) / np.linalg.norm(after - before)
+    half = np.arccos(np.clip(before @ after, -1.0, 1.0)) / 2
+    from_centre = points - corners[1] - inward * radius / np.cos(half)
+    height = from_centre @ axis
+    flat = from_centre - height[:, None] * axis
+    out = np.maximum(np.linalg.norm(flat, axis=1) - radius, 0.0)
+    return np.asarray(np.hypot(out, np.maximum(np.abs(height) - half_height, 0.0)))
 
 
 def parse_coupon(text: str) -> float:

@@ -13,7 +13,7 @@ from fit.results import Notice
 from fit.rod.axes import Axes, Setting, fit_axes, residuals_of
 from fit.rod.schedule import Schedule, schedule_of_axes
 from fit.rod.touches import Touches, sort_touches
-from fit.uncertain import Value
+from fit.uncertain import Value, coverage_factor
 
 __all__ = ["MeasuredRod", "RodInputs", "measure_rod"]
 
@@ -60,9 +60,9 @@ class MeasuredRod:
     ----------
     schedule : the figures alone. straight, rotation, bend, radius : the same as Values; straights that nothing ends
     are None, as is cut_length then; rotation[0] is None.
-    corners : (n + 2, 3) mm, mean of the two feet where axes pass each other. corner_cov : (3 (n + 2),) squared.
+    corners : (n + 2, 3) mm, mean of the two feet where axes pass each other.
     skew : (n,) mm by which neighbouring axes pass each other; zeros where they were solved as crossing.
-    axes, touches : the solution and what went in. centres : whether the points were tip centres.
+    axes, touches, inputs : the solution and what went in. modes : (K, P + 1) answer to the shared errors mode_names.
     """
 
     schedule: Schedule
@@ -79,6 +79,20 @@ class MeasuredRod:
     modes: FloatArray
     mode_names: tuple[str, ...]
     notices: tuple[Notice, ...] = field(default=())
+
+    def corner_u95(self) -> FloatArray:
+        """(n + 2, 3) mm, U95 of the corners' coordinates."""
+        at, steps = self.axes.params, np.eye(len(self.axes.params)) * 1e-4
+        gradient = np.stack([(self._corners(at + s) - self._corners(at - s)) / 2e-4 for s in steps], axis=1)
+        variance = np.einsum("ij,jk,ik->i", gradient, self.axes.cov, gradient)
+        variance += np.sum((self.modes[:, :-1] @ gradient.T) ** 2, axis=0)
+        skew = np.concatenate([[0.0], self.skew, [0.0]])
+        variance += np.repeat(skew**2 / 12, 3)
+        return np.asarray(coverage_factor(self.axes.dof) * np.sqrt(variance)).reshape(-1, 3)
+
+    def _corners(self, params: FloatArray) -> FloatArray:
+        first, last = self.axes.ends_of_runs(params)
+        return np.concatenate([first[:1], (last[:-1] + first[1:]) / 2, last[-1:]]).ravel()
 
 
 def measure_rod(points: Points, inputs: RodInputs) -> MeasuredRod:
@@ -187,7 +201,7 @@ def _settle_axes(touches: Touches, inputs: RodInputs, free: Axes) -> tuple[Axes,
         return best, []
     worst = int(np.argmax(_skew(free)))
     text = (
-        f"The axes of run_{worst + 1} and run_{worst + 2} pass each other by {_skew(free)[worst]:.2f} mm, more than the "
+        f"The axes of run_{worst + 1} and run_{worst + 2} pass by {_skew(free)[worst]:.2f} mm, more than the "
         "touches' noise explains; a run is bowed or twisted, or a touch sits on a bend. The ± was widened for it."
     )
     return best, [Notice("axes-skew", text, f"run_{worst + 1}")]
@@ -245,7 +259,7 @@ def _radii(axes: Axes, touches: Touches, inputs: RodInputs, params: FloatArray) 
 
 
 def _figures(axes: Axes, touches: Touches, inputs: RodInputs, extended: FloatArray) -> FloatArray:
-    """All figures in one row: straights, rotations, bends, radii, cut length. extended = unknowns, typed radius' move."""
+    """Straights, rotations, bends, radii, cut length in one row; extended = unknowns and the typed radius' move."""
     params = extended[:-1]
     first, last = axes.ends_of_runs(params)
     radii = _radii(axes, touches, inputs, params) + extended[-1]
@@ -253,9 +267,7 @@ def _figures(axes: Axes, touches: Touches, inputs: RodInputs, extended: FloatArr
     return np.concatenate([schedule.straight, schedule.rotation, schedule.bend, radii, [schedule.cut_length]])
 
 
-def _values(
-    axes: Axes, touches: Touches, inputs: RodInputs, modes: FloatArray, names: tuple[str, ...]
-) -> list[Value]:
+def _values(axes: Axes, touches: Touches, inputs: RodInputs, modes: FloatArray, names: tuple[str, ...]) -> list[Value]:
     at = np.append(axes.params, 0.0)
     centre = _figures(axes, touches, inputs, at)
     turns = np.zeros(len(centre), bool)
@@ -290,9 +302,7 @@ def _with_skew(values: list[Value], axes: Axes, skew: FloatArray) -> list[Value]
 
 def _named(
     values: Sequence[Value], touches: Touches
-) -> tuple[
-    tuple[Value | None, ...], tuple[Value | None, ...], tuple[Value, ...], tuple[Value, ...], Value | None
-]:
+) -> tuple[tuple[Value | None, ...], tuple[Value | None, ...], tuple[Value, ...], tuple[Value, ...], Value | None]:
     runs, bends = touches.runs, touches.runs - 1
     straight: list[Value | None] = list(values[:runs])
     straight[0] = straight[0] if touches.has_a else None
@@ -306,7 +316,7 @@ def _named(
 def _notices(axes: Axes, touches: Touches) -> list[Notice]:
     notices = []
     relevant = axes.kept | ~np.isin(touches.what, (0, 2, 3))
-    for row in np.flatnonzero(~relevant):
+    for row in np.flatnonzero(~relevant).tolist():
         text = f"Touch {row + 1} lies {axes.residuals[row]:+.2f} mm off {touches.name(row)}; it was left out."
         notices.append(Notice("stray-touch", text, touches.name(row)))
     for end, has in (("end_a", touches.has_a), ("end_b", touches.has_b)):

@@ -10,7 +10,7 @@ from fit.rod.touches import END_A, END_B, RUN, Touches
 
 __all__ = ["first_axes"]
 
-_TRIES = 40
+_TRIES = 16
 
 
 def first_axes(touches: Touches, reach: float, cap: float) -> tuple[FloatArray, FloatArray]:
@@ -82,10 +82,10 @@ def _try_axis(group: FloatArray, reach: float, direction: FloatArray) -> tuple[f
     def fn(p: FloatArray) -> FloatArray:
         return np.linalg.norm(np.cross(group - centre - p[:2] @ across, unit_of(p)), axis=1) - reach
 
-    rough = least_squares(fn, np.zeros(4), loss="soft_l1", f_scale=reach / 4, max_nfev=60).x
-    found = least_squares(fn, rough, max_nfev=60).x
+    rough = least_squares(fn, np.zeros(4), loss="soft_l1", f_scale=reach / 4, ftol=1e-4, max_nfev=25).x
+    found = least_squares(fn, rough, ftol=1e-6, max_nfev=25).x
     if np.abs(fn(found)).max() > reach / 20:
-        found = least_squares(fn, rough, loss="soft_l1", f_scale=reach / 40, max_nfev=100).x
+        found = least_squares(fn, rough, loss="soft_l1", f_scale=reach / 40, ftol=1e-6, max_nfev=40).x
     return float(np.mean(np.minimum(np.abs(fn(found)), reach / 10))), centre + found[:2] @ across, unit_of(found)
 
 

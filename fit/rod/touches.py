@@ -95,7 +95,8 @@ def _count_runs(what: NDArray[np.int_], place: NDArray[np.int_]) -> int:
     if min(counts) < _LEAST_PER_RUN:
         thin = int(np.argmin(counts))
         message = (
-            f"run_{thin + 1} has {counts[thin]} touches; touch it at least {_LEAST_PER_RUN} times, spread along and around."
+            f"run_{thin + 1} has {counts[thin]} touches; "
+            f"touch it at least {_LEAST_PER_RUN} times, spread along and around."
         )
         raise CannotDetermine(message)
     return len(numbers)

@@ -236,3 +236,65 @@ def test_symmetry_plane_is_a_feature(tmp_path: Path) -> None:
     # the tip's error moves both sides outwards by half its diameter's error: 0.003 mm in the width, none in the middle
     assert sizes["all"].budget()["tip"] == pytest.approx(1.96 * 0.003, rel=0.1)
     assert "tip" not in {word for word, part in middle.value("x").budget().items() if part > 1e-6}
+
+
+def test_best_fit_to_a_list_of_nominal_points(flange: list[Path], truth: dict[str, Any], tmp_path: Path) -> None:
+    """The drawing puts the bore at the origin and the holes 64 mm along the axes."""
+    nominal = tmp_path / "drawing.csv"
+    rows = [
+        (64, 0, "hole_1"),
+        (0, 64, "hole_2"),
+        (-64, 0, "hole_3"),
+        (0, -64, "hole_4"),
+        (0, 0, "bore"),
+        (9, 9, "other"),
+    ]
+    nominal.write_text("# unit: mm\nx,y,z,feature\n" + "".join(f"{x},{y},0,{name}\n" for x, y, name in rows))
+    given = ProbeOptions(tip=5.0, points="centre", ties=TIES, fits=RULES, datum=str(nominal))
+    found = measure(flange, given)
+    features = {feature.name: feature for feature in found.results.features}
+    assert "best fit to the nominal points of drawing.csv" in found.results.frame
+    for x, y, name in rows[:5]:
+        np.testing.assert_allclose(features[name].vector("xyz"), [x, y, 0], atol=0.05)
+    slot = features["slot"]
+    assert slot["x"] == pytest.approx(45.0, abs=slot.value("x").u95)
+    assert slot["angle"] % math.pi == pytest.approx(0, abs=0.02) or slot["angle"] == pytest.approx(math.pi, abs=0.02)
+    nominal.write_text("# unit: mm\nx,y,z,feature\n1,2,3,hole_1\n")
+    with pytest.raises(InputError, match="needs three or more rows named as fitted features; found 1"):
+        measure(flange, given)
+
+
+def _arc(span_deg: float, path: Path) -> Path:
+    rng = np.random.default_rng(6)
+    angle = np.radians(np.linspace(0, span_deg, 25))
+    xyz = 120 * np.c_[np.cos(angle), np.sin(angle), 0 * angle] + rng.normal(0, 0.02, (25, 3))
+    flat = np.c_[rng.uniform(60, 130, (20, 2)), rng.normal(0, 0.02, 20)]
+    rows = [f"{x:.4f},{y:.4f},{z:.4f},edge" for x, y, z in xyz] + [f"{x:.4f},{y:.4f},{z:.4f},face" for x, y, z in flat]
+    path.write_text("# unit: mm\nx,y,z,feature\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def test_short_arcs_are_flagged_or_refused_with_numbers(tmp_path: Path) -> None:
+    given = ProbeOptions(points="surface", fits=("edge=arc@face",))
+    found = measure([_arc(25.0, tmp_path / "a.csv")], given)
+    (notice,) = [notice for notice in found.results.warnings if notice.code == "short-arc"]
+    assert "anything from" in notice.text
+    with pytest.raises(CannotDetermine, match=r"'edge' as arc: Only .*° of the curve is seen"):
+        measure([_arc(3.0, tmp_path / "b.csv")], given)
+
+
+def test_a_moved_base_ends_the_list(flange: list[Path], tmp_path: Path) -> None:
+    """Closing touches before and after the face; the base shifts by 1 mm while the balls are touched."""
+    lines = flange[0].read_text().splitlines()
+    close = [f"close_{k};{x};{x / 2 + 3};{40 + k};0;0;1" for k, x in enumerate((0.0, 130.0, -90.0))]
+    first = [line for line in lines[2:] if not line.startswith("ball")]
+    moved = [f"close_{k};{x + 1};{x / 2 + 3};{40 + k};0;0;1" for k, x in enumerate((0.0, 130.0, -90.0))]
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join([*lines[:2], *close, *first, *close[:1], *lines[-12:], *moved]) + "\n")
+    path.write_text(path.read_text().replace("close_0;0.0;3.0;40;0;0;1", "close_0;0.001;3.0;40;0;0;1", 1))
+    found = measure([path], ProbeOptions(tip=5.0, points="centre", closing=("close_*",), fits=RULES))
+    notice = next(notice for notice in found.results.warnings if notice.code == "base-moved")
+    assert "'close_0' closes 1.00 mm off" in notice.text
+    names = {feature.name for feature in found.results.features}
+    assert "bore" in names
+    assert not {name for name in names if name.startswith(("ball", "close"))}

@@ -134,7 +134,7 @@ def offset_path(path: PathFit, distance: float, side: str) -> OffsetPath:
     def measure(chain: Chain, frame: Frame) -> FloatArray:
         return np.concatenate([_segment_values(offset_chain(chain, shift).chain, frame).ravel(), [0.0]])
 
-    name = f"{path.feature.name} {distance:g} {side}"
+    name = f"{path.feature.name} {side}"
     values, slopes = _carried(path, measure)
     table = values[:-1].reshape(len(base.chain), -1)
     gains = slopes[:-1].reshape(len(base.chain), len(ARC_ORDER), -1)

@@ -10,7 +10,7 @@ from fit.feature import KIND_ORDER, Feature
 from fit.paths.chain import Layout, layout, unit
 from fit.paths.frame import Frame
 from fit.paths.plan import Edge
-from fit.paths.refine import Fit, Rows, basis, columns, free_mask, hold, normal_equations, solve_held
+from fit.paths.refine import Fit, Rows, basis, columns, free_mask, hold, held_covariance, normal_equations
 from fit.points import FloatArray, Points, align_shared
 
 __all__ = ["Knowledge", "chain_knowledge", "path_feature"]
@@ -47,11 +47,11 @@ def chain_knowledge(
     where = layout(chain)
     table, full = columns(chain, where)
     free = free_mask(chain)
-    rows, misfit = hold(chain, where, table)
+    rows, _ = hold(chain, where, table)
     if extra is not None:
         rows = np.concatenate([rows, extra(chain, where, table)[0]])
     normal, _ = normal_equations(edge.xy, edge.weight, fit, full[:, :, free])
-    _, cov = solve_held(normal, np.zeros(int(free.sum())), rows[:, free], np.zeros(len(rows)))
+    cov = held_covariance(normal, rows[:, free])
     p = len(free)
     own = np.zeros((p + 5, p + 5))
     own[np.ix_(np.flatnonzero(free), np.flatnonzero(free))] = cov * inflation

@@ -13,7 +13,7 @@ from fit.results import Notice
 
 __all__ = ["Frame", "fitted_frame", "frame_of", "planarity_notices"]
 
-_RUN = 10
+_RUN, _LEAST_SHARE = 10, 1e-3
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,20 +86,20 @@ def fitted_frame(points: Points) -> Frame:
     return Frame(origin, axes, variance * gain @ gain.T, moves @ gain.T, points.shared_names)
 
 
-def planarity_notices(height: FloatArray, noise: FloatArray, fitted: bool, name: str) -> list[Notice]:
-    """Say how far a walk leaves its plane, where means of ten heights (N,) in a row scatter more than single ones tell.
+def planarity_notices(flat: FloatArray, noise: FloatArray, fitted: bool, name: str) -> list[Notice]:
+    """Say how far a walk (N, 3) in its plane's axes leaves the plane, by the means of ten heights in a row.
 
-    noise : (N,) mm. fitted : whether the plane was fitted to the walk itself; from a given one a constant height is free.
+    A tip wanders up and down a wall by tenths without harm, so less than a thousandth of the walk's extent or six times
+    the noise (N,) mm is not told (common practice, no source). fitted : whether the plane was fitted to the walk itself;
+    from a given one a constant height is free.
     """
-    height = height - height.mean()
-    single = 0.5 * float(np.mean(np.diff(height) ** 2))
+    height = flat[:, 2] - flat[:, 2].mean()
     count = len(height) // _RUN
     if count < 4:
         return []
     means = height[: count * _RUN].reshape(count, _RUN).mean(axis=1)
-    together = _RUN * float(np.mean(means**2))
-    typical = float(np.sqrt(np.mean(noise**2)))
-    if together < 4 * max(single, typical**2) or float(np.sqrt(np.mean(height**2))) < 2 * typical:
+    extent = float(np.hypot(*np.ptp(flat[:, :2], axis=0)))
+    if np.ptp(means) / 2 < max(_LEAST_SHARE * extent, 6 * float(np.sqrt(np.mean(noise**2)))):
         return []
     which = "its best plane" if fitted else "the given plane"
     text = (

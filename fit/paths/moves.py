@@ -11,6 +11,8 @@ from fit.paths.plan import Edge, Plan, joint_at, needed_corners, plan_piece
 
 __all__ = ["near_joint", "near_piece"]
 
+_SHARE = 0.15
+
 
 def _rebuilt(edge: Edge, plan: Plan, bounds: list[int], arcs: list[bool], corners: list[bool], fresh: set[int]) -> Plan:
     """A plan from bounds, kinds and corners; pieces not in `fresh` keep the curvature they had, known by their start."""
@@ -111,14 +113,11 @@ def near_joint(edge: Edge, plan: Plan, j: int, may: Outlook, at: int) -> Iterato
         corners[j] = not corners[j]
     if not may.insert[at]:
         return
-    for kind in (False, True):
-        if not kind and not (arcs[j - 1] and arcs[j]):
-            continue
-        for share in (0.1, 0.3):
-            before = max(2, int(share * (bounds[j] - bounds[j - 1])))
-            after = max(2, int(share * (bounds[j + 1] - bounds[j])))
-            ends = [*bounds[:j], bounds[j] - before, bounds[j] + after, *bounds[j + 1 :]]
-            if (np.diff(ends) < 2).any():
-                continue
-            new = [*arcs[:j], kind, *arcs[j:]]
-            yield _rebuilt(edge, plan, ends, new, [*corners[:j], False, False, *corners[j + 1 :]], {j})
+    before = max(2, int(_SHARE * (bounds[j] - bounds[j - 1])))
+    after = max(2, int(_SHARE * (bounds[j + 1] - bounds[j])))
+    ends = [*bounds[:j], bounds[j] - before, bounds[j] + after, *bounds[j + 1 :]]
+    if (np.diff(ends) < 2).any():
+        return
+    for kind in (False, True) if arcs[j - 1] and arcs[j] else (True,):
+        new = [*arcs[:j], kind, *arcs[j:]]
+        yield _rebuilt(edge, plan, ends, new, [*corners[:j], False, False, *corners[j + 1 :]], {j})

@@ -104,7 +104,7 @@ def fit_path(
     sigma, known = _noise_of(given, flat[order, :2])
     task = _Task(points, frame, walk, known, closed, name)
     edge = Edge(flat[order, :2], 1 / sigma**2, order)
-    return _solved(edge, task, conditions, planarity_notices(flat[order, 2], sigma, plane is None, name))
+    return _solved(edge, task, conditions, planarity_notices(flat[order], sigma, plane is None, name))
 
 
 def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
@@ -146,11 +146,14 @@ def _best(edge: Edge, closed: bool) -> tuple[Edge, Fit, list[Rival]]:
     while True:
         judged = replace(edge, weight=edge.weight / chained)
         penalty = math.log(max(len(edge.xy) / chained, 10.0))
-        judged, fit = first_fit(judged, penalty, closed)
-        if fit is None:
+        for coarser in (1, 4, 16, 64):
+            turned, fit = first_fit(judged, coarser * penalty, closed)
+            if fit is not None:
+                break
+        else:
             message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
             raise CannotDetermine(message)
-        judged, fit, rivals = search(judged, fit, penalty)
+        judged, fit, rivals = search(turned, fit, penalty)
         numbers = free_numbers(fit.chain.arcs, fit.chain.corners)
         together = run_factor(fit.residuals * np.sqrt(judged.weight), numbers)
         if together <= 1.5 * chained or chained > 1:

@@ -167,6 +167,19 @@ def solve_held(
     return step * scale, inverse[:p, :p] * scale[:, None] * scale
 
 
+def held_covariance(normal: FloatArray, rows: FloatArray) -> FloatArray:
+    """Covariance (P, P) of a least-squares problem whose unknowns may only move along the null space of the conditions.
+
+    Symmetric and never negative, also where a number is hardly known.
+    """
+    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12 * np.diag(normal).max() + 1e-300))
+    held = (rows * scale).T
+    free = np.linalg.qr(held / np.linalg.norm(held, axis=0), mode="complete")[0][:, len(rows) :]
+    size, turned = np.linalg.eigh(free.T @ (normal * scale[:, None] * scale) @ free)
+    root = free @ (turned / np.sqrt(np.maximum(size, 1e-13 * size[-1]))) * scale[:, None]
+    return root @ root.T
+
+
 def _apply(chain: Chain, step: FloatArray) -> Chain:
     """Take a step so that every heading moves by exactly its linear part: lengths and total bends step, not curvatures.
 

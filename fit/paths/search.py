@@ -7,7 +7,7 @@ arcs, a tight bend of few points) is settled once the joint chain has been fitte
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,9 @@ _REACH = 2
 _ROUNDS = 20
 _TRIES = 8
 _LEAST_ON_ARC = 4
+
+
+_Memo = dict[tuple[object, ...], list["Rival"]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -46,10 +49,11 @@ def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]
 
     The edge is returned too, as a closed one may have been turned to start with another piece.
     """
+    memo: _Memo = {}
     rivals: list[Rival] = []
     for _ in range(_ROUNDS):
         may = outlook(edge, fit, penalty)
-        rivals = [rival for spot in _spots(fit) for rival in _judged(edge, fit, spot, penalty, may)]
+        rivals = [rival for spot in _spots(fit) for rival in _remembered(edge, fit, spot, penalty, (may, memo))]
         better = sorted((r for r in rivals if r.excess < -1e-3), key=lambda r: r.excess)
         adopted = _adopt(edge, fit, better, penalty)
         if adopted is None:
@@ -72,6 +76,23 @@ def _window(fit: Fit, spot: tuple[str, int]) -> tuple[int, int]:
     if fit.chain.closed:
         return (first, last) if last - first < k else (0, k)
     return max(first, 0), min(last, k)
+
+
+def _remembered(
+    edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, known: tuple[Outlook, _Memo]
+) -> list[Rival]:
+    """The judged readings at a spot; those of an unchanged window are not fitted again."""
+    may, memo = known
+    first, last = _window(fit, spot)
+    which = np.arange(first, last) % len(fit.chain)
+    starts = edge.index[fit.bounds[which]]
+    chain = fit.chain
+    stop = edge.index[(fit.bounds[which[-1] + 1] - 1)]
+    key = (spot[0], spot[1] - first, len(which) == len(chain), tuple(starts), stop)
+    key = (*key, tuple(chain.arcs[which]), tuple(chain.corners[which][1:]))
+    if key not in memo:
+        memo[key] = _judged(edge, fit, spot, penalty, may)
+    return [replace(rival, first=first, last=last) for rival in memo[key]]
 
 
 def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Outlook) -> list[Rival]:

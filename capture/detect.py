@@ -165,7 +165,7 @@ def _no_target(image: Image, kinds: Collection[str], count: int) -> CannotDeterm
     why = (
         "the picture is blurred; hold the phone still, let it focus"
         if blurred
-        else (f"lay the printed {what} flat around the part, keep all of it in view and evenly lit")
+        else (f"lay the printed {what} flat, keep all of it in view and evenly lit")
     )
     return CannotDetermine(f"{image.path}: {seen}: {why}, and shoot again.")
 

@@ -25,8 +25,11 @@ __all__ = ["LearnPhoto", "Learned", "focus_spread", "learn_camera", "ray_error",
 MIN_PHOTOS = 3
 _FOCAL_LIMIT, _CENTRE_LIMIT = 0.003, 0.002
 """Standard uncertainty of f (of f) and principal point (of the long side) beyond which photos are too alike."""
+_DISAGREE, _DISAGREE_PX = 3.0, 0.1
+"""Misfit over the corners' own noise, and px, from which the photos are said to disagree."""
 _LOOSE = 5.0
-"""How much wider than for a single photo the prior is: many photos know better, and odd lenses must be learnable."""
+"""How much wider than for a single photo the prior is: many photos know better, and odd lenses must be learnable. Not
+so fy/fx: pixels are square, and only that tells a print stretched in one direction where no photo was turned."""
 _MODELS = {"k1": (5, 6, 7, 8), "k1 k2": (6, 7, 8), "k1 k2 k3": (6, 7), "k1 k2 p1 p2 k3": ()}
 """Lens models compared by cross-validation: name -> places of the lens terms held at zero."""
 
@@ -45,12 +48,14 @@ class Learned:
 
     profile : to be kept. solved : the joint adjustment. photos : in the order given.
     cross_validation : px rms of corners of a photo predicted by the lens of the others, by lens model.
+    warnings : what does not fit together.
     """
 
     profile: CameraProfile
     solved: Adjustment
     photos: tuple[LearnPhoto, ...]
     cross_validation: dict[str, float]
+    warnings: tuple[str, ...] = ()
 
 
 def see_photo(image: Image) -> LearnPhoto:
@@ -72,7 +77,7 @@ def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> L
     _refuse_mixed(photos)
     first = photos[0]
     usual = lens_prior(first.image)
-    prior = replace(usual, u=usual.u * _LOOSE)
+    prior = replace(usual, u=usual.u * np.where(np.array(LENS_NAMES) == "aspect", 1.0, _LOOSE))
     views = make_views([photo.pieces for photo in photos])
     solved = _solve(views, prior, first)
     cov = solved.cov[:9, :9]
@@ -80,7 +85,9 @@ def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> L
     crossed = _cross_validate(views, prior, first, solved) if cross_validate else {}
     kept = np.concatenate([r[k] for r, k in zip(solved.residuals, solved.kept, strict=True)])
     rms = math.sqrt(float((kept**2).mean()))
+    warnings = _disagreement(photos, solved, rms)
     details: dict[str, Any] = {
+        "warnings": [{"code": "photos-disagree", "text": text} for text in warnings],
         "photos": [{"path": p.image.path.name, "sha256": p.image.sha256} for p in photos],
         "standard_uncertainty": dict(zip(LENS_NAMES, np.sqrt(np.diag(cov)).tolist(), strict=True)),
         "print_ratio": float(solved.state.scale[0] / solved.state.scale[1]),
@@ -91,7 +98,7 @@ def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> L
     exif = replace(first.image.exif, size=first.image.size)
     focus_u = focus_spread(views, solved)
     profile = CameraProfile(first.image.size, solved.state.lens, cov, exif, focus_u, details=details)
-    return Learned(profile, solved, tuple(photos), crossed)
+    return Learned(profile, solved, tuple(photos), crossed, warnings)
 
 
 def ray_error(profile: CameraProfile, px: FloatArray) -> FloatArray:
@@ -161,6 +168,17 @@ def _refuse_mixed(photos: Sequence[LearnPhoto]) -> None:
         if other := lens_differences(first.exif, image.exif):
             message = f"{image.path}: was taken with another lens or zoom than {first.path} ({other}); give one lens's."
             raise InputError(message)
+
+
+def _disagreement(photos: Sequence[LearnPhoto], solved: Adjustment, rms: float) -> tuple[str, ...]:
+    """Words for photos that do not show one lens and one flat sheet, beyond the noise of their corners."""
+    if solved.noise_scale < _DISAGREE or rms < _DISAGREE_PX:
+        return ()
+    worst = int(np.argmax([float((r**2).mean()) for r in solved.residuals]))
+    return (
+        f"The photos do not quite agree with one lens and one flat print (corners off by {rms:.2f} px, worst in "
+        f"{photos[worst].image.path}): use one print taped to something flat, one lens, and no zoom.",
+    )
 
 
 def _solve(

@@ -118,6 +118,7 @@ def summary(learned: Learned, out: Path) -> str:
         f"ray error      {1.96 * np.percentile(ray_error(profile, corners), 95):.3f} px (95 %) where corners were seen",
         f"left-out photo {crossed} px rms by lens model; all five terms are kept",
         f"never seen     {1 - cells_seen(learned).mean():.0%} of the picture, hatched in {out.with_suffix('.png')}",
+        *(f"warning        {text}" for text in learned.warnings),
         f"written        {out}",
     )
     return "\n".join(lines)

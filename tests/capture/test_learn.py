@@ -97,6 +97,15 @@ def test_refusals(synthetic):
         learn_camera(photos_of(synthetic, [(2, 0, 0), (2, 5, 1), (2, 10, 2)], sigma=0.05))
 
 
+def test_photos_that_disagree_are_told_of(synthetic):
+    """Two prints of different x : y scale in one set: no lens fits both."""
+    mixed = [*photos_of(synthetic)[:3], *photos_of(synthetic, ratio=1.01)[3:]]
+    learned = learn_camera(mixed, cross_validate=False)
+    assert len(learned.warnings) == 1 and "do not quite agree with one lens" in learned.warnings[0]
+    assert learned.profile.record()["warnings"][0]["code"] == "photos-disagree"
+    assert learn_camera(photos_of(synthetic), cross_validate=False).warnings == ()
+
+
 def test_coverage_picture(synthetic):
     learned = learn_camera(photos_of(synthetic), cross_validate=False)
     seen = cells_seen(learned)

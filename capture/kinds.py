@@ -62,6 +62,18 @@ class Choice:
     runner_up: str | None = None
     runner_up_spread: float = math.nan
 
+    @property
+    def is_close(self) -> bool:
+        """Whether the runner-up fits about as well and no name decides."""
+        return self.runner_up is not None and self.runner_up_spread < 1.2 * self.spread and "name" not in self.why
+
+    @property
+    def told(self) -> str:
+        """Kind, spread and runner-up in words."""
+        spread = f" ({self.spread:.3f} mm)" if math.isfinite(self.spread) else ""
+        second = f", runner-up {self.runner_up} ({self.runner_up_spread:.3f} mm)" if self.runner_up else ""
+        return f"{self.kind} by {self.why}{spread}{second}"
+
 
 def parse_rule(text: str) -> FitRule:
     """Read ``NAME=KIND[@PLANE]``; raises InputError with the nearest known kind."""

@@ -82,7 +82,7 @@ def residual_picture(touched: Touched) -> str:
     """SVG of a feature's touches seen along its least spread, each with a stick as long as its residual, magnified.
 
     Where the residual points at the viewer (a plane seen square) the stick stands upright: up is out of the surface.
-    Touches left out are hollow, without a stick.
+    Touches left out are crosses, without a stick.
     """
     rows = np.arange(len(touched.points))
     if len(rows) > _MOST:
@@ -100,8 +100,9 @@ def residual_picture(touched: Touched) -> str:
         if good:
             x, y = spot[0] + stick[0], spot[1] - stick[1]
             lines.append(f'<path d="M{spot[0]:.1f} {spot[1]:.1f}L{x:.1f} {y:.1f}"/>')
-        fill = "currentColor" if good else "none"
-        dots.append(f'<circle cx="{spot[0]:.1f}" cy="{spot[1]:.1f}" r="{2 if good else 4}" fill="{fill}"/>')
+            dots.append(f'<circle cx="{spot[0]:.1f}" cy="{spot[1]:.1f}" r="2" fill="currentColor"/>')
+        else:
+            dots.append(f'<path d="M{spot[0]:.1f} {spot[1]:.1f}m-4-4l8 8m0-8l-8 8"/>')
     title = escape(f"Residuals of {touched.feature.name}")
     note = f"longest stick {largest:.3f} mm; {_bar(scale)}"
     return (

@@ -118,7 +118,8 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
         face = face_of(points, [plane for plane in planes if plane.name != name], radius)
         if face is not None and kind_in_name(name) != "plane":
             choices[name] = choose_kind(name, points, face)
-    return choices, [_choice_notice(name, choices[name]) for name in open_names]
+    ordered = {name: choices[name] for name in touches.names}
+    return ordered, _choice_notices(ordered, open_names)
 
 
 def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
@@ -140,16 +141,21 @@ def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
     return planes
 
 
-def _choice_notice(name: str, choice: Choice) -> Notice:
-    if choice.kind is None:
-        text = f"Not fitted: {choice.why}. Say what {name} is with --fit '{name}=KIND'."
-        return Notice("undecided", text, name)
-    text = f"Taken as {_article(choice.kind)} {choice.kind} by {choice.why}"
-    text += f" (spread {choice.spread:.3f} mm)" if math.isfinite(choice.spread) else ""
-    if choice.runner_up:
-        text += f"; runner-up {choice.runner_up} ({choice.runner_up_spread:.3f} mm)"
-    close = choice.runner_up is not None and choice.runner_up_spread < 1.2 * choice.spread and "name" not in choice.why
-    return Notice("undecided" if close else "kind-chosen", text + ".", name)
+def _choice_notices(choices: Mapping[str, Choice], names: Sequence[str]) -> list[Notice]:
+    """One notice per feature that stays open or was a close call, and one that tells all other choices."""
+    found: list[Notice] = []
+    told: list[str] = []
+    for name in names:
+        choice = choices[name]
+        if choice.kind is None:
+            text = f"Not fitted: {choice.why}. Say what {name} is with --fit '{name}=KIND'."
+            found.append(Notice("undecided", text, name))
+        elif choice.is_close:
+            text = f"Taken as {_article(choice.kind)} {choice.told}; say --fit '{name}=KIND' if it is another."
+            found.append(Notice("undecided", text, name))
+        else:
+            told.append(f"{name} {choice.told}")
+    return found + ([Notice("kind-chosen", "Kinds chosen: " + "; ".join(told) + ".")] if told else [])
 
 
 def _article(kind: str) -> str:

@@ -66,7 +66,8 @@ def test_kinds_and_faces(measured: Measured) -> None:
     assert found["slot"] == ("slot", "top_face")
     assert found["outer_edge"] == ("arc", "top_face")
     assert found["tower_wall"] == ("cone", None)
-    assert "kind-chosen" in [notice.code for notice in measured.results.warnings if notice.feature == "bore"]
+    (chosen,) = [notice for notice in measured.results.warnings if notice.code == "kind-chosen"]
+    assert "bore circle by its name and the residuals" in chosen.text
 
 
 def test_shared_errors_carry_their_names(measured: Measured) -> None:

@@ -87,6 +87,6 @@ def read_points(path: str | Path) -> Points:
         message = f"{path}: lacks {', '.join(missing)}; give the points.npz of an earlier result."
         raise InputError(message)
     names = tuple(str(name) for name in arrays["shared_names"])
-    words = {key: str(arrays[key]) for key in ("frame", "source") if key in arrays}
-    given = {name: arrays[name] for name in _ARRAYS if name != "shared_names"}
-    return Points(**given, shared_names=names, **words)
+    frame, source = (str(arrays.get(key, "")) for key in ("frame", "source"))
+    xyz, noise, normal, shared = (arrays[name] for name in ("xyz", "noise", "normal", "shared"))
+    return Points(xyz, noise, normal, shared, names, arrays["label"], frame, source)

@@ -11,6 +11,7 @@ import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import click
 
@@ -208,7 +209,14 @@ def format_fraction(mm: float, denominator: int = 64) -> str:
     return f'{sign}{figure}"{tail}'
 
 
-class _LengthType(click.ParamType):
+if TYPE_CHECKING:
+    _FloatType = click.ParamType[float]
+    _LimitBase = click.ParamType[Length]
+else:  # older releases of click have no type parameter
+    _FloatType = _LimitBase = click.ParamType
+
+
+class _LengthType(_FloatType):
     """A click option that takes any way of writing a length and gives mm."""
 
     name = "length"
@@ -222,7 +230,7 @@ class _LengthType(click.ParamType):
         return length.value
 
 
-class _LimitType(click.ParamType):
+class _LimitType(_LimitBase):
     """A click option that takes a length with or without a ± and gives a `Length`."""
 
     name = "length[±limit]"
@@ -231,7 +239,7 @@ class _LimitType(click.ParamType):
         return value if isinstance(value, Length) else _or_fail(self, str(value), param, ctx)
 
 
-class _AngleType(click.ParamType):
+class _AngleType(_FloatType):
     """A click option that takes degrees (or radians by name) and gives radians."""
 
     name = "angle"
@@ -245,7 +253,9 @@ class _AngleType(click.ParamType):
             self.fail(str(error), param, ctx)
 
 
-def _or_fail(kind: click.ParamType, text: str, param: click.Parameter | None, ctx: click.Context | None) -> Length:
+def _or_fail(
+    kind: _FloatType | _LimitBase, text: str, param: click.Parameter | None, ctx: click.Context | None
+) -> Length:
     try:
         return parse_length(text)
     except InputError as error:

@@ -16,6 +16,9 @@ KERF = {"laser": (0.2, 0.2), "plasma": (1.5, 3.5)}
 """Width of cut in mm, smallest and largest: same sources. The cutter allows for it; the drawing is nominal."""
 
 
+_SHARP = math.radians(10.0)
+
+
 def cutter_notes(entities: Sequence[Entity], unit_out: str = "mm") -> list[str]:
     """Sentences on the smallest openings and inside corners of layer cut; none where nothing is to be cut."""
     cut = [entity for entity in entities if entity.layer == "cut"]
@@ -62,17 +65,21 @@ def _opening(entity: Entity) -> float | None:
 def inside_corners(entities: Sequence[Entity]) -> tuple[int, float]:
     """Number of sharp inside corners of the outline and its openings, and the smallest inside radius (inf: none)."""
     chains = sorted((e for e in entities if isinstance(e, Polyline) and e.closed), key=lambda c: -abs(_area(c)))
-    sharp, least = 0, min((e.radius for e in entities if isinstance(e, Circle)), default=math.inf)
-    for i, chain in enumerate(chains):
-        material = 1.0 if i == 0 else -1.0
-        turn = math.copysign(material, _area(chain) * material)
-        pieces = chain.pieces()
-        for piece, following in zip(pieces, [*pieces[1:], pieces[0]], strict=True):
-            bend = math.remainder(_heading(following, 0.0) - _heading(piece, 1.0), 2 * math.pi)
-            sharp += bend * turn < -math.radians(10.0)
-            if isinstance(piece, Arc) and piece.span * turn < 0:
-                least = min(least, piece.radius)
-    return sharp, least
+    least = min((e.radius for e in entities if isinstance(e, Circle)), default=math.inf)
+    found = [_hollows(chain, is_outline=i == 0) for i, chain in enumerate(chains)]
+    return sum(sharp for sharp, _ in found), min((least, *(radius for _, radius in found)))
+
+
+def _hollows(chain: Polyline, is_outline: bool) -> tuple[int, float]:
+    """Sharp corners of a chain that point into the material, and its smallest radius that does."""
+    turn = math.copysign(1.0, _area(chain)) * (1.0 if is_outline else -1.0)
+    pieces = chain.pieces()
+    bends = [
+        math.remainder(_heading(following, 0.0) - _heading(piece, 1.0), 2 * math.pi)
+        for piece, following in zip(pieces, [*pieces[1:], pieces[0]], strict=True)
+    ]
+    radii = [piece.radius for piece in pieces if isinstance(piece, Arc) and piece.span * turn < 0]
+    return sum(bend * turn < -_SHARP for bend in bends), min(radii, default=math.inf)
 
 
 def _area(chain: Polyline) -> float:

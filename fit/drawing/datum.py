@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from fit.drawing.view import View
@@ -15,7 +15,9 @@ __all__ = ["PartAxes", "axes_of"]
 
 _FLAT = math.radians(5.0)
 _NEAR = 0.5
-Numbers = Sequence[float]
+Numbers = FloatArray
+Turn = tuple[float, float]
+"""Cosine and sine of the part's x axis in the view."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -41,11 +43,11 @@ class PartAxes:
             c, s = (x2 - x1) / length, (y2 - y1) / length
             return c, s, c * x1 + s * y1, -s * x1 + c * y1
         c, s = self._direction(self.inputs[0], along)
-        y0 = self._extreme(self.inputs[2], low, c, s, 1, -1)
+        y0 = self._extreme(self.inputs[2], low, (c, s), (1, -1))
         x0 = (
             self._at_height(left, c, s, y0)
             if self.inputs[1].kind == "line"
-            else self._extreme(self.inputs[1], left, c, s, 0, -1)
+            else self._extreme(self.inputs[1], left, (c, s), (0, -1))
         )
         return c, s, x0, y0
 
@@ -67,8 +69,12 @@ class PartAxes:
             return min(x1, x2)
         return x1 + (height - y1) * (x2 - x1) / (y2 - y1)
 
-    def _extreme(self, feature: Feature, values: Numbers, c: float, s: float, axis: int, side: int) -> float:
-        """Outermost coordinate of a piece along one turned axis; a nearly straight edge counts by its middle."""
+    def _extreme(self, feature: Feature, values: Numbers, turn: Turn, way: tuple[int, int]) -> float:
+        """Outermost coordinate of a piece along a turned axis; an edge nearly square to it counts by its middle.
+
+        way is the axis, 0 or 1, and the side, -1 or 1.
+        """
+        (c, s), (axis, side) = turn, way
         if feature.kind == "line":
             a, b = (_turn(self.view.flat(values[i : i + 3]), c, s) for i in (0, 3))
             if abs(a[axis] - b[axis]) <= math.tan(_FLAT) * abs(a[1 - axis] - b[1 - axis]):
@@ -94,9 +100,9 @@ class PartAxes:
 
     def edge(self, feature: Feature, axis: int, side: int) -> Value:
         """Place of an edge from the datum along x (0) or y (1); side -1 takes its low end, +1 its high end."""
-        return self._value(feature, lambda values, c, s: self._extreme(feature, values, c, s, axis, side), axis)
+        return self._value(feature, lambda values, c, s: self._extreme(feature, values, (c, s), (axis, side)), axis)
 
-    def _value(self, feature: Feature, measure, axis: int) -> Value:  # type: ignore[no-untyped-def]
+    def _value(self, feature: Feature, measure: Callable[[FloatArray, float, float], float], axis: int) -> Value:
         def along(*values: FloatArray) -> float:
             c, s, *origin = self._frame([values[place] for place in self._slots(feature)[1]])
             return float(measure(values[self._slots(feature)[0]], c, s) - origin[axis])
@@ -138,7 +144,7 @@ def _edge_axes(view: View, outline: Sequence[Feature], lines: Sequence[Feature])
     pieces = [piece for piece in outline if piece.kind in ("line", "arc")]
 
     def low_end(piece: Feature, axis: int) -> float:
-        return turn._extreme(piece, piece.values, c, s, axis, -1)
+        return turn._extreme(piece, piece.values, (c, s), (axis, -1))
 
     def lowest(axis: int) -> Feature:
         reaching = [piece for piece in pieces if piece.kind == "line" or _reaches(view, piece, c, s, axis)]

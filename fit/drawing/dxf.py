@@ -23,6 +23,8 @@ CHECK_SIDE = 100.0
 CUTTING_LAYERS = ("cut", "bend", "check")
 _COLOURS = {"cut": 7, "bend": 5, "mark": 3, "reference": 8, "check": 1}
 _CROSS = 1.5
+Signature = tuple[str, tuple[float, ...]]
+"""Kind and numbers of a shape, by which two are compared."""
 _SAME = 1e-6
 """mm and radians; what a drawing may differ by after reading back."""
 
@@ -53,14 +55,14 @@ def _is_shape(entity: Entity) -> bool:
 @contextmanager
 def _fixed_dates() -> Iterator[None]:
     """ezdxf stamps time and a random id into a file unless this switch is on; equal inputs must give equal bytes."""
-    import ezdxf
+    from ezdxf._options import options
 
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
         yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before
 
 
 def _write(entities: Sequence[Entity], notes: Sequence[Written | Drawn], version: str) -> bytes:
@@ -81,9 +83,9 @@ def _write(entities: Sequence[Entity], notes: Sequence[Written | Drawn], version
 
 
 def _document(version: str) -> Document:
-    import ezdxf
+    from ezdxf.filemanagement import new
 
-    document = ezdxf.new(version)
+    document = new(version)
     document.header["$MEASUREMENT"] = 1
     if version != "R12":
         document.header["$INSUNITS"] = 4
@@ -151,25 +153,28 @@ def compare_dxf(text: str, entities: Sequence[Entity]) -> None:
 
     Raises OutputError where a shape is missing, added or elsewhere by more than 1e-6 mm, or the unit is not mm.
     """
-    import ezdxf
+    from ezdxf.filemanagement import read
 
-    document = ezdxf.read(io.StringIO(text))
+    document = read(io.StringIO(text))
     if document.dxfversion != "AC1009" and document.header.get("$INSUNITS") != 4:
         message = "its unit is not mm"
         raise _differs(message)
-    space = document.modelspace()
     for layer in CUTTING_LAYERS:
         wanted = [_signature(e) for e in entities if e.layer == layer and _is_shape(e)]
-        found = [_signature(_from_dxf(e)) for e in space if e.dxf.layer == layer and e.dxftype() != "TEXT"]
-        if len(wanted) != len(found):
-            message = f"layer {layer} holds {len(found)} shapes instead of {len(wanted)}"
+        there = [e for e in document.modelspace() if e.dxf.layer == layer and e.dxftype() != "TEXT"]
+        _compare_layer(layer, wanted, [_signature(_from_dxf(e)) for e in there])
+
+
+def _compare_layer(layer: str, wanted: Sequence[Signature], found: list[Signature]) -> None:
+    if len(wanted) != len(found):
+        message = f"layer {layer} holds {len(found)} shapes instead of {len(wanted)}"
+        raise _differs(message)
+    for shape in wanted:
+        match = next((i for i, other in enumerate(found) if _close(shape, other)), None)
+        if match is None:
+            message = f"a {shape[0]} on layer {layer} is not where it was drawn"
             raise _differs(message)
-        for shape in wanted:
-            match = next((i for i, other in enumerate(found) if _close(shape, other)), None)
-            if match is None:
-                message = f"a {shape[0]} on layer {layer} is not where it was drawn"
-                raise _differs(message)
-            del found[match]
+        del found[match]
 
 
 def _differs(what: str) -> OutputError:
@@ -194,7 +199,7 @@ def _from_dxf(item: Any) -> Entity:
     return Label(math.nan, math.nan, kind, layer=layer)
 
 
-def _signature(entity: Entity) -> tuple[str, tuple[float, ...]]:
+def _signature(entity: Entity) -> Signature:
     if isinstance(entity, Line):
         return "line", (entity.x1, entity.y1, entity.x2, entity.y2)
     if isinstance(entity, Circle):
@@ -207,6 +212,6 @@ def _signature(entity: Entity) -> tuple[str, tuple[float, ...]]:
     return "other", (entity.x, entity.y)
 
 
-def _close(a: tuple[str, tuple[float, ...]], b: tuple[str, tuple[float, ...]]) -> bool:
+def _close(a: Signature, b: Signature) -> bool:
     same_size = a[0] == b[0] and len(a[1]) == len(b[1])
     return same_size and all(abs(p - q) <= _SAME for p, q in zip(a[1], b[1], strict=True))

@@ -109,14 +109,11 @@ def _notes(results: Results, axes: PartAxes) -> list[Note]:
 
 
 def _asked(item: Dimension, unit_out: str) -> tuple[str, ...]:
-    value = item.value
-    write = (
-        (lambda v, u=None: format_angle(v, u))
-        if item.is_angle
-        else (lambda v, u=None: format_length(v, u, unit_out, short=True))
-    )
-    limits = [write(limit) for limit in (item.lower, item.upper) if limit is not None and math.isfinite(limit)]
-    return item.name, write(value.value, value.u95), " to ".join(limits), item.verdict or ""
+    def said(value: float, u95: float | None = None) -> str:
+        return format_angle(value, u95) if item.is_angle else format_length(value, u95, unit_out, short=True)
+
+    limits = [said(limit) for limit in (item.lower, item.upper) if limit is not None and math.isfinite(limit)]
+    return item.name, said(item.value.value, item.value.u95), " to ".join(limits), item.verdict or ""
 
 
 def _entities(features: Sequence[Feature], axes: PartAxes, replaced: Set[str]) -> list[Entity]:
@@ -137,13 +134,8 @@ def _moved(item: MovedPath, features: Sequence[Feature], axes: PartAxes) -> tupl
     """The moved path, a short line from what it was moved from across to it, and the words on a leader."""
     base = _chain(next(feature for feature in features if feature.name == item.of), axes)
     chain = _chain(item.feature, axes, item.layer)
-    longest = max(base.pieces(), key=lambda piece: math.dist(*ends_of(piece)))
-    (x1, y1), (x2, y2) = ends_of(longest)
-    start = (
-        sampled(longest)[len(sampled(longest)) // 3]
-        if isinstance(longest, Arc)
-        else (x1 + (x2 - x1) / 3, y1 + (y2 - y1) / 3)
-    )
+    longest = sampled(max(base.pieces(), key=lambda piece: math.dist(*ends_of(piece))))
+    start = longest[len(longest) // 3]
     points = sampled(chain)
     x, y = (float(f) for f in points[((points - start) ** 2).sum(axis=1).argmin()])
     return [chain, Line(float(start[0]), float(start[1]), x, y, "reference")], Spot("", x, y, 0.0, item.text)
@@ -234,7 +226,8 @@ class _Sizes:
         """Width and height of the outline."""
         found = []
         for axis, low, high in ((0, box[0], box[2]), (1, box[1], box[3])):
-            piece = min(outer.segments, key=lambda item, a=axis, h=high: self._miss(item, a, h))
+            misses = [self._miss(piece, axis, high) for piece in outer.segments]
+            piece = outer.segments[misses.index(min(misses))]
             found.append(OverAll("xy"[axis], low, high, self.text(self.axes.edge(piece, axis, 1))))
         return found
 
@@ -245,16 +238,13 @@ class _Sizes:
     def edge_places(self, outer: Feature) -> list[Place]:
         """Straight edges square to the datum that are not at the rim: steps and notches."""
         box = bounds_of(flat_pieces(outer.segments, self.axes))
-        found = []
-        for piece in (item for item in outer.segments if item.kind == "line"):
-            line = flat_pieces([piece], self.axes)[0]
-            for axis in (0, 1):
-                run = (line.x2 - line.x1, line.y2 - line.y1)
-                middle = ((line.x1 + line.x2) / 2, (line.y1 + line.y2) / 2)
-                square = abs(run[axis]) <= _STEEP * abs(run[1 - axis])
-                if square and box[axis] + _AT_RIM < middle[axis] < box[axis + 2] - _AT_RIM:
-                    found.append(Place("xy"[axis], *middle, self.text(self.axes.edge(piece, axis, 1))))
-        return found
+        lines = [(piece, flat_pieces([piece], self.axes)[0]) for piece in outer.segments if piece.kind == "line"]
+        return [
+            Place("xy"[axis], *_midpoint(shape), self.text(self.axes.edge(piece, axis, 1)))
+            for piece, shape in lines
+            for axis in (0, 1)
+            if _is_square(shape, axis) and box[axis] + _AT_RIM < _midpoint(shape)[axis] < box[axis + 2] - _AT_RIM
+        ]
 
     def hole_spots(self, holes: Sequence[Feature]) -> list[Spot]:
         return [self._hole(hole) for hole in holes]
@@ -288,6 +278,18 @@ class _Sizes:
             return None
         limits = (shape.start + shape.span / 2, abs(shape.span) / 2)
         return Spot(piece.name, shape.x, shape.y, shape.radius, f"R{self.text(piece.value('radius'))}", arc=limits)
+
+
+def _is_square(piece: Line | Arc, axis: int) -> bool:
+    """Whether a line stands square to an axis, within 3°."""
+    (x1, y1), (x2, y2) = ends_of(piece)
+    run = (abs(x2 - x1), abs(y2 - y1))
+    return run[axis] <= _STEEP * run[1 - axis]
+
+
+def _midpoint(piece: Line | Arc) -> tuple[float, float]:
+    (x1, y1), (x2, y2) = ends_of(piece)
+    return (x1 + x2) / 2, (y1 + y2) / 2
 
 
 def _as_chain(piece: Line | Arc) -> Polyline:

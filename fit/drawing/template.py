@@ -185,8 +185,9 @@ def _foot(drawing: Drawing, tiles: _Tiles, used: Sequence[tuple[int, int]], numb
     return [*items, *_map(tiles, used, number, width - _EDGE)]
 
 
-def _upright(items: Sequence[Drawn]) -> list[Item]:
-    return [line(s.y1, s.x1, s.y2, s.x2) for s in (item.shape for item in items) if isinstance(s, Line)]
+def _upright(items: Sequence[Item]) -> list[Item]:
+    shapes = [item.shape for item in items if isinstance(item, Drawn)]
+    return [line(s.y1, s.x1, s.y2, s.x2) for s in shapes if isinstance(s, Line)]
 
 
 def _map(tiles: _Tiles, used: Sequence[tuple[int, int]], number: int, right: float) -> list[Item]:

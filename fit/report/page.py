@@ -56,13 +56,16 @@ def report_html(
         _cautions(results, drawing),
         _origin(results),
     ]
+    return _head(name) + "\n".join(piece for piece in body if piece) + "</body></html>\n"
+
+
+def _head(name: str) -> str:
     style = (files("fit.report") / "page.css").read_text(encoding="utf-8")
-    head = (
+    return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(name)}</title><style>{style}</style></head><body>"
     )
-    return head + "\n".join(piece for piece in body if piece) + "</body></html>\n"
 
 
 def _heading(title: Any) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.drawing.view import View, view_of
 from fit.feature import Feature
@@ -68,7 +69,7 @@ def residual_plot(feature: Feature, unit_out: str) -> str:
     )
 
 
-def _thinned(residuals: FloatArray, stray: FloatArray) -> FloatArray:
+def _thinned(residuals: FloatArray, stray: NDArray[np.bool_]) -> NDArray[np.int_]:
     """Indices of at most a few hundred points: the largest of each stretch, so that no outlier hides."""
     if len(residuals) <= _MOST_DOTS:
         return np.arange(len(residuals))

@@ -83,7 +83,7 @@ ADVICE: Mapping[str, Advice] = MappingProxyType(
             "Move the target or add strips so that they surround the feature, and shoot again.",
         ),
         "height-unknown": Advice(
-            "How high the face lies above the target was not given. 3 mm nearer to a camera 800 mm away looks 0.4 % larger.",
+            "How high the face lies above the target was not given: at 800 mm, 3 mm nearer looks 0.4 % larger.",
             "Lay a straight edge on the face and measure down to the print.",
             "Give --height (and --height-u), or bring the target up to the face.",
         ),
@@ -162,8 +162,8 @@ CAUTIONS: Mapping[str, str] = MappingProxyType(
         "battery mounting and body cutting need a qualified person and your local vehicle rules.",
         "cut": "Before drilling or cutting: what is behind it? Fuel, brake lines, cables, airbags, cells. "
         "Fresh-cut edges cut: deburr, wear gloves.",
-        "bend": "Try the bend on a coupon of the same sheet first; edges and coupons are sharp. Spring steel, hardened and "
-        "safety parts are not to be bent cold by these tables.",
+        "bend": "Try the bend on a coupon of the same sheet first; edges and coupons are sharp. Spring steel, hardened "
+        "and safety parts are not to be bent cold by these tables.",
         "rod": "Spring steel, hardened and safety parts are not to be bent cold by these figures.",
         "seal": "Test-fit by hand, never by latch force. A seal that keeps fumes or water from cells or people needs "
         "its own proof.",

@@ -1,4 +1,4 @@
-"""SVG, PDF and DXF of one drawing, measured from outside: rasterised, rendered in a browser, read by other libraries."""
+"""SVG, PDF and DXF of one drawing measured from outside: rasterised, shown in a browser, read by other libraries."""
 
 from __future__ import annotations
 
@@ -203,7 +203,10 @@ def test_svg_measured_in_a_browser(tmp_path: Path) -> None:
         297.0,
         (Drawn(Line(50, 200, 150, 200), THIN), Drawn(Line(50, 100, 50, 200), THIN), Drawn(Circle(100, 150, 30), THIN)),
     )
-    measure = "document.body.dataset.sizes = [...document.querySelectorAll('path')].map(p => {const b = p.getBoundingClientRect(); return [b.width, b.height, b.left, b.top].join()}).join(';')"
+    measure = (
+        "document.body.dataset.sizes = [...document.querySelectorAll('path')].map(p => "
+        "{const b = p.getBoundingClientRect(); return [b.width, b.height, b.left, b.top].join()}).join(';')"
+    )
     page = f"<!doctype html><style>body{{margin:0}}</style><body>{svg_text([sheet])}<script>{measure}</script></body>"
     (tmp_path / "page.html").write_text(page)
     order = [

@@ -20,10 +20,23 @@ from fit.results import Dimension, Notice, Results, Source
 from fit.uncertain import Value
 
 # The codes that the interface of results.json names.
-CODES = (
-    "outside-target height-unknown short-arc two-edges low-contrast print-unknown print-corrected target-bent "
-    "stray-touch tip-side base-moved undecided not-planar cloud-u-unknown unit-assumed"
-).split()
+CODES = [
+    "outside-target",
+    "height-unknown",
+    "short-arc",
+    "two-edges",
+    "low-contrast",
+    "print-unknown",
+    "print-corrected",
+    "target-bent",
+    "stray-touch",
+    "tip-side",
+    "base-moved",
+    "undecided",
+    "not-planar",
+    "cloud-u-unknown",
+    "unit-assumed",
+]
 NASTY = '<script>alert("x")</script>&'
 
 
@@ -133,7 +146,7 @@ def test_inches_for_people(parts: ModuleType, unit: str) -> None:
     """The unit that people read is theirs."""
     results = sample(parts)
     drawing = drawing_of(results, unit_out=unit)
-    assert ("3.9378 ±0.0025" if unit == "inch" else '3 15/16&quot;') in report_html(results, drawing, "")
+    assert ("3.9378 ±0.0025" if unit == "inch" else "3 15/16&quot;") in report_html(results, drawing, "")
 
 
 def test_an_empty_result_is_still_a_page() -> None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fit.clearance.clearance import Clearance
 from fit.clearance.regions import patch_gaps
-from fit.drawing.model import Between, Circle, Drawing, Entity, Line, Note, TitleBlock
+from fit.drawing.model import Circle, Drawing, Entity, Line, Note, Spot, TitleBlock
 from fit.points import FloatArray
 from fit.report.chart import Chart, Level, Mark, chart_svg
 from fit.units import MM_PER_INCH, format_length
@@ -72,7 +72,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
     entities.append(Line(x1, y1, x2, y2, "reference"))
     return Drawing(
         entities=entities,
-        between=[Between(x1, y1, x2, y2, gap)],
+        spots=[Spot("gap", (x1 + x2) / 2, (y1 + y2) / 2, 0.5 * float(swept.gap[at]), gap)],
         notes=notes,
         title=TitleBlock(name="Clearance"),
         unit_out=unit_out,

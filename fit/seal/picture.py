@@ -6,11 +6,12 @@ import itertools
 
 import numpy as np
 
-from fit.drawing.model import Drawing, Entity, Label, Note, PointMark, Polyline, TitleBlock
-from fit.paths.chain import Chain, locate
+from fit.drawing.model import Drawing, Entity, Label, Note, PointMark, Polyline, Spot, TitleBlock
+from fit.paths.chain import Chain, layout, locate, unit
 from fit.paths.derived import polyline
 from fit.points import FloatArray
 from fit.report.chart import Chart, Level, Mark, chart_svg
+from fit.seal.corners import Corner
 from fit.seal.seal import SealPlan
 from fit.units import format_length
 
@@ -105,10 +106,6 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
     if plan.joint is not None:
         x, y = locate(chain, np.array([plan.joint.at]))[0][0]
         entities += [PointMark(float(x), float(y), "mark"), Label(float(x), float(y), "joint")]
-    for corner in plan.corners:
-        x, y = locate(chain, np.array([corner.at]))[0][0]
-        radius = format_length(corner.edge_radius.value, corner.edge_radius.u95, unit_out)
-        entities += [PointMark(float(x), float(y), "mark"), Label(float(x), float(y), f"R {radius}")]
     length, cut = (format_length(value.value, value.u95, unit_out) for value in (line.length, plan.cut))
     edge = line.edge.feature.value("length")
     notes = [
@@ -121,7 +118,27 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
     if line.edge.closed:
         notes.append(Note("Closed loop: moving the line by 1 mm changes its length by 2π = 6.28 mm."))
     return Drawing(
-        entities=entities, notes=notes, title=TitleBlock(name=f"Seal on {line.edge.feature.name}"), unit_out=unit_out
+        entities=entities,
+        spots=[_spot(plan, corner, unit_out) for corner in plan.corners],
+        notes=notes,
+        title=TitleBlock(name=f"Seal on {line.edge.feature.name}"),
+        unit_out=unit_out,
+    )
+
+
+def _spot(plan: SealPlan, corner: Corner, unit_out: str) -> Spot:
+    """A tight corner to be sized by a leader on its arc."""
+    chain, i = plan.line.edge.chain, corner.segment - 1
+    place = locate(chain, np.array([corner.at]))[0][0]
+    words = f"R {format_length(corner.edge_radius.value, corner.edge_radius.u95, unit_out)}"
+    if corner.edge_radius.value == 0:
+        return Spot(f"corner {corner.direction}", float(place[0]), float(place[1]), 0.5, "sharp corner")
+    where = layout(chain)
+    centre = where.joints[i] + unit(where.before[i] + np.pi / 2) / chain.curvatures[i]
+    out = place - centre
+    arc = (float(np.arctan2(out[1], out[0])), abs(corner.turn) / 2)
+    return Spot(
+        f"corner {corner.direction}", float(centre[0]), float(centre[1]), corner.edge_radius.value, words, arc=arc
     )
 
 

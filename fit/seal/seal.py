@@ -30,7 +30,8 @@ class SealPlan:
     ----------
     line : the seal's own line. chords : mm, the edge measured from joint to joint. allowance : mm. cut : length to cut.
     tolerance : of the cut, None where no class is asked for. corners : tightest with the bulb inside and outside.
-    gaps : along the edge, None where not given. squeezes : at the places of the gaps. joint : where the ends meet; None of an open path.
+    gaps : along the edge, None where not given. squeezes : at the places of the gaps.
+    joint : where the ends meet; None of an open path.
     """
 
     line: SealLine

@@ -1,0 +1,271 @@
+"""`edgewright clear` from files to a result folder, and bad input in one plain line each."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from fit.clearance.cloudfile import read_cloud
+from fit.clearance.motion import parse_range
+from fit.clouds import npz_bytes, ply_bytes, xyz_bytes
+from fit.errors import InputError
+from fit.points import Points
+
+HINGE = ("--hinge", "0,0,60:0,-1,0", "--angles", "0:20:4")
+SLIDE = ("--slide", "0,0,1", "--travel", "0:5:2")
+
+
+@pytest.fixture
+def here(tmp_path, clouds, monkeypatch):
+    bay, lid = clouds.lid_and_bay(800)
+    clouds.write_ply(tmp_path / "bay.ply", bay)
+    clouds.write_ply(tmp_path / "lid.ply", lid)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_hinge_writes_the_table(edgewright, here):
+    outcome = edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *HINGE, "-o", "out", "--cloud-u", "0.05")
+    assert outcome.code == 0, outcome.err
+    assert "smallest gap" in outcome.out
+    assert "insulation" in outcome.out
+    record = json.loads((here / "out/results.json").read_text())
+    table = record["clear"]
+    assert table["positions"] == [0, 4, 8, 12, 16, 20]
+    values = [gap["value"] for gap in table["gap"]]
+    assert table["smallest"]["gap"]["value"] == min(values)
+    assert table["smallest"]["at"] == table["positions"][int(np.argmin(values))]
+    apart = np.subtract(table["smallest"]["fixed_point"], table["smallest"]["moving_point"])
+    assert np.linalg.norm(apart) == pytest.approx(min(values), abs=1e-6)
+    assert all(gap["u95"] > 0 for gap in table["gap"])
+    files = {path.name for path in (here / "out").iterdir()}
+    assert {"results.json", "cloud.ply", "sketch.svg", "sketch.dxf", "sketch.pdf", "report.html"} <= files
+
+
+def test_without_cloud_u_there_is_no_u95_and_a_warning(edgewright, here):
+    outcome = edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *SLIDE, "-o", "out", "--json")
+    record = json.loads(outcome.out)
+    assert record["clear"]["positions"] == [0, 2, 4, 5]
+    assert all(set(gap) == {"value"} for gap in record["clear"]["gap"])
+    assert "cloud-u-unknown" in [warning["code"] for warning in record["warnings"]]
+
+
+@pytest.mark.parametrize(("wanted", "code"), [("1", 0), ("100", 3)])
+def test_exit_code_tells_whether_the_gap_is_there(edgewright, here, wanted, code):
+    arguments = ("--cloud-u", "0.02", "--wanted", wanted)
+    assert (
+        edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *SLIDE, "-o", "out", *arguments).code == code
+    )
+
+
+def test_poses_file_equals_the_slide(edgewright, here):
+    (here / "poses.txt").write_text("# shift, turn\n0 0 0 0 0 0\n0,0,2,0,0,0\n1 0 0 0  0 1 0 0  0 0 1 4\n0 0 5 0 0 0\n")
+    given = [
+        json.loads(edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *motion, "-o", "out", "--json").out)
+        for motion in (SLIDE, ("--poses", "poses.txt"))
+    ]
+    gaps = [[gap["value"] for gap in record["clear"]["gap"]] for record in given]
+    assert gaps[0] == pytest.approx(gaps[1], abs=1e-9)
+
+
+def test_fitted_hinge_equals_the_typed_one(edgewright, here):
+    rows = ["# unit mm", "opening,mark,x,y,z"]
+    for name, angle in (("shut", 0.0), ("half", 30.0), ("open", 70.0)):
+        turn = np.radians(angle)
+        for mark, (x, y) in {"a": (300, 0), "b": (300, 90), "c": (100, 50)}.items():
+            rows.append(
+                f"{name},{mark},{x * np.cos(turn)!r},{y},{60 + x * np.sin(turn)!r}".replace("np.float64(", "").replace(
+                    ")", ""
+                )
+            )
+    (here / "marks.csv").write_text("\n".join(rows))
+    motions = (HINGE, ("--hinge-marks", "marks.csv", "--angles", "0:20:4"))
+    given = [
+        json.loads(edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *motion, "-o", "out", "--json").out)
+        for motion in motions
+    ]
+    gaps = [[gap["value"] for gap in record["clear"]["gap"]] for record in given]
+    assert gaps[0] == pytest.approx(gaps[1], abs=1e-6)
+
+
+def test_points_npz_brings_its_own_u95(edgewright, here, clouds):
+    for name, xyz in zip(("bay", "lid"), clouds.lid_and_bay(500), strict=True):
+        (here / f"{name}.npz").write_bytes(npz_bytes(Points(xyz, noise=0.03)))
+    outcome = edgewright("clear", "--fixed", "bay.npz", "--moving", "lid.npz", *SLIDE, "-o", "out", "--json")
+    record = json.loads(outcome.out)
+    assert all(gap["u95"] > 0.05 for gap in record["clear"]["gap"])
+    assert record["warnings"] == [] or "cloud-u-unknown" not in {w["code"] for w in record["warnings"]}
+
+
+@pytest.mark.parametrize("words", ["ascii", "binary_little_endian", "binary_big_endian"])
+@pytest.mark.parametrize(("unit", "scale"), [("mm", 1.0), ("inch", 25.4), (None, 1.0)])
+def test_ply_layouts(tmp_path, clouds, words, unit, scale):
+    xyz = clouds.grid(5, 1.0, 0.125)
+    cloud = read_cloud(clouds.write_ply(tmp_path / "a.ply", xyz, words, unit, np.tile([0.0, 0, 1], (len(xyz), 1))))
+    assert cloud.xyz == pytest.approx(xyz * scale)
+    assert cloud.normal[0] == pytest.approx([0, 0, 1])
+    assert cloud.unit_assumed == (unit is None)
+
+
+def test_clouds_that_other_commands_write_are_read(tmp_path):
+    points = Points(np.random.default_rng(1).uniform(0, 90, (40, 3)), label=np.repeat(["hose", "drive unit"], 20))
+    (tmp_path / "a.ply").write_bytes(ply_bytes(points))
+    (tmp_path / "a.xyz").write_bytes(xyz_bytes(points))
+    (tmp_path / "a.npz").write_bytes(npz_bytes(points))
+    for name in ("a.ply", "a.xyz", "a.npz"):
+        cloud = read_cloud(tmp_path / name)
+        assert cloud.xyz == pytest.approx(points.xyz, abs=1e-6)
+        assert not cloud.unit_assumed
+    assert list(read_cloud(tmp_path / "a.ply").label) == list(points.label)
+
+
+def test_ply_of_open3d_is_read(tmp_path):
+    import open3d
+
+    xyz = np.random.default_rng(2).uniform(0, 300, (50, 3))
+    cloud = open3d.geometry.PointCloud(open3d.utility.Vector3dVector(xyz))
+    open3d.io.write_point_cloud(str(tmp_path / "a.ply"), cloud)
+    assert read_cloud(tmp_path / "a.ply").xyz == pytest.approx(xyz, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "count", "last"), [("0:75:1", 76, 75), ("0:75:2", 39, 75), ("-3:3:0.1", 61, 3), ("5:5:1", 1, 5)]
+)
+def test_ranges_hold_both_ends(text, count, last):
+    positions = parse_range(text, "--angles")
+    assert (len(positions), positions[-1]) == (count, last)
+    assert np.all(np.diff(positions) > 0)
+
+
+HEAD = b"ply\nformat ascii 1.0\nelement vertex %d\nproperty float x\nproperty float y\nproperty float z\nend_header\n"
+BAD_FILES = {
+    "empty.ply": (b"", "PLY"),
+    "no_points.ply": (HEAD % 0, "no points"),
+    "one.ply": (HEAD % 1 + b"1 2 3\n", "one point"),
+    "nan.ply": (HEAD % 2 + b"1 2 3\nnan 1 1\n", "point 2"),
+    "short.ply": (HEAD.replace(b"ascii", b"binary_little_endian") % 9 + b"1234", "cut short"),
+    "short_text.ply": (HEAD % 3 + b"1 2 3\n4 5 6\n", "cut short"),
+    "words.ply": (HEAD % 2 + b"1 2 a\n4 5 6\n", "not numbers"),
+    "no_z.ply": (
+        b"ply\nformat ascii 1.0\nelement vertex 2\nproperty float x\nproperty float y\nend_header\n1 2\n4 5\n",
+        "x, y and z",
+    ),
+    "faces_first.ply": (b"ply\nformat ascii 1.0\nelement face 2\nend_header\n", "vertex"),
+    "list.ply": (b"ply\nformat ascii 1.0\nelement vertex 2\nproperty list uchar int x\nend_header\n", "list"),
+    "format.ply": (b"ply\nformat packed 9.0\nelement vertex 2\nproperty float x\nend_header\n", "format"),
+    "picture.ply": (b"\xff\xd8\xff\xe0" * 40, "not a PLY"),
+    "metres.ply": (HEAD % 2 + b"0 0 0\n0.3 0.2 0.1\n", "metres"),
+    "far.ply": (HEAD % 2 + b"0 0 0\n9e6 0 0\n", "unit"),
+    "no_unit.xyz": (b"1 2 3\n4 5 6\n", "unit"),
+    "two_columns.xyz": (b"# unit mm\n1 2\n4 5\n", "x y z"),
+    "words.xyz": (b"# unit mm\n1 2 3\n4 five 6\n", "line 3"),
+    "ragged.xyz": (b"# unit mm\n1 2 3\n4 5\n", "line 3"),
+    "empty.xyz": (b"# unit mm\n", "no points"),
+    "binary.xyz": (b"\0\1\2\3" * 99, "text"),
+    "words.npz": (b"not a zip", "points file"),
+    "broken.json": (b"{", "JSON"),
+    "other.json": (b"{}", "not an edgewright result"),
+    "missing.ply": (None, "cannot be read"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_FILES)
+@pytest.mark.parametrize("side", ["--fixed", "--moving"])
+def test_bad_file_is_one_plain_line(edgewright, here, name, side):
+    content, words = BAD_FILES[name]
+    if content is not None:
+        (here / name).write_bytes(content)
+    other = "--moving" if side == "--fixed" else "--fixed"
+    outcome = edgewright("clear", side, name, other, "bay.ply", *SLIDE, "-o", "out")
+    assert (outcome.code, outcome.err.count("\n")) == (2, 1)
+    assert words in outcome.err
+    assert name in outcome.err
+    assert not (here / "out").exists()
+
+
+BAD_OPTIONS = [
+    (("--hinge", "0,0,60:0,0,0", "--angles", "0:9:1"), "zero"),
+    (("--hinge", "0,0:0,1,0", "--angles", "0:9:1"), "three numbers"),
+    (("--hinge", "0,0,60", "--angles", "0:9:1"), "direction"),
+    (("--hinge", "0,0,nan:0,1,0", "--angles", "0:9:1"), "three numbers"),
+    (("--hinge", "a,b,c:0,1,0", "--angles", "0:9:1"), "three numbers"),
+    (("--hinge", "0,0,60:0,1,0"), "--angles"),
+    (("--hinge", "0,0,60:0,1,0", "--travel", "0:9:1"), "--angles"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "75:0:1"), "0:75:1"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:75"), "first:last:step"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:75:0"), "step above 0"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:75:-1"), "step above 0"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:inf:1"), "first:last:step"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:75:1e-9"), "larger step"),
+    (("--hinge", "0,0,60:0,1,0", "--angles", "0:720:10"), "one turn"),
+    (("--slide", "0,0,0", "--travel", "0:9:1"), "zero"),
+    (("--slide", "0,0,1"), "--travel"),
+    (("--slide", "1", "--travel", "0:9:1"), "three numbers"),
+    (("--slide", "0,0,1", "--travel", "9:0:1"), "0:9:1"),
+    (("--slide", "0,0,1", "--travel", "0:9:1", "--angles", "0:9:1"), "--angles"),
+    (("--slide", "0,0,1", "--travel", "0:9:1", "--hinge", "0,0,0:0,1,0"), "one motion"),
+    ((), "one motion"),
+    (("--poses", "missing.txt"), "cannot be read"),
+    (("--poses", "empty.txt"), "no pose"),
+    (("--poses", "stretch.txt"), "line 1"),
+    (("--poses", "mirror.txt"), "mirrors"),
+    (("--poses", "five.txt"), "6 or 12"),
+    (("--hinge-marks", "five.txt", "--angles", "0:9:1"), "unit"),
+    ((*SLIDE, "--cloud-u", "-1"), "--cloud-u"),
+    ((*SLIDE, "--cloud-u", "0"), "--cloud-u"),
+    ((*SLIDE, "--cloud-u", "nan"), "--cloud-u"),
+    ((*SLIDE, "--play", "-1"), "Play"),
+    ((*SLIDE, "--play", "inf"), "Play"),
+    ((*SLIDE, "--rock", "1,2"), "--rock"),
+    ((*SLIDE, "--rock", "1,-2,0"), "rock"),
+    ((*SLIDE, "--wanted", "-5"), "--wanted"),
+    ((*SLIDE, "--wanted", "nan"), "--wanted"),
+    ((*SLIDE, "--wanted", "5", "--situation", "hose"), "one of them"),
+    ((*SLIDE, "--situation", "list"), "hinged-lid-edge (3 mm)"),
+    ((*SLIDE, "--unit", "furlong"), "--unit"),
+    ((*SLIDE, "--section", "-3"), "--section"),
+]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"), BAD_OPTIONS, ids=[" ".join(options) or "none" for options, _ in BAD_OPTIONS]
+)
+def test_bad_option_is_one_plain_line(edgewright, here, options, words):
+    (here / "empty.txt").write_text("# nothing\n")
+    (here / "stretch.txt").write_text("2 0 0 0 0 1 0 0 0 0 1 0\n")
+    (here / "mirror.txt").write_text("-1 0 0 0 0 1 0 0 0 0 1 0\n")
+    (here / "five.txt").write_text("1 2 3 4 5\n")
+    outcome = edgewright("clear", "--fixed", "bay.ply", "--moving", "lid.ply", *options, "-o", "out")
+    assert (outcome.code, outcome.err.count("\n")) == (2, 1)
+    assert words in outcome.err
+    assert not (here / "out").exists()
+
+
+def test_a_plane_cannot_stand_for_a_part(tmp_path, edgewright, here):
+    from fit.feature import KIND_ORDER, Feature
+    from fit.resultfile import record_text
+    from fit.results import Results, results_to_dict
+
+    face = Feature(
+        "face", "plane", KIND_ORDER["plane"], np.array([0, 0, 0, 0, 0, 1.0]), np.zeros((6, 6)), np.zeros((0, 6)), ()
+    )
+    (here / "r.json").write_text(record_text(results_to_dict(Results("axes", features=[face]))))
+    for name, words in (("r.json", "is a plane"), ("r.json@hole 9", "no feature 'hole 9'")):
+        outcome = edgewright("clear", "--fixed", name, "--moving", "lid.ply", *SLIDE, "-o", "out")
+        assert outcome.code == 2
+        assert words in outcome.err
+
+
+def test_npz_without_points_is_refused(tmp_path):
+    np.savez(tmp_path / "a.npz", noise=np.zeros(3))
+    with pytest.raises(InputError, match="no array 'xyz'"):
+        read_cloud(tmp_path / "a.npz")
+
+
+@pytest.mark.parametrize("arrays", [{"noise": np.full(3, -1.0)}, {"noise": np.zeros(2)}, {"normal": np.zeros((3, 2))}])
+def test_npz_with_wrong_arrays_is_refused(tmp_path, arrays):
+    np.savez(tmp_path / "a.npz", xyz=np.eye(3) * 100, **arrays)
+    with pytest.raises(InputError, match="must"):
+        read_cloud(tmp_path / "a.npz")

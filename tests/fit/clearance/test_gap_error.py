@@ -1,0 +1,92 @@
+"""U95 of a smallest gap: holds the gap of the true points. The full study is tests/bench/clearance_coverage.py."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fit.clearance import body_of, slide_motion
+from fit.clearance.body import Body
+from fit.clearance.gap_error import symmetric_halfwidth
+from fit.clearance.spheretree import build_tree, closest_pair
+from fit.clearance.sweep import make_scene, sweep
+
+STAY = slide_motion([0, 0, 1], [0.0])
+
+
+def shared_body(xyz, names, moves, captures=frozenset()) -> Body:
+    count = len(xyz)
+    modes = np.array([np.broadcast_to(move, (count, 3)) for move in moves], float)
+    return Body(
+        np.asarray(xyz, float), np.full(count, 1e-9), None, modes, names, np.zeros(count, int), ("part",), captures
+    )
+
+
+def test_halfwidth_without_bias_is_the_normal_one():
+    assert symmetric_halfwidth(0.0, 2.0) == pytest.approx(2.0 * 1.959963984540054, rel=1e-6)
+
+
+@pytest.mark.parametrize(("bias", "spread"), [(0.3, 1.0), (-2.0, 0.5), (5.0, 0.1)])
+def test_halfwidth_holds_95_percent(bias, spread):
+    half = symmetric_halfwidth(bias, spread)
+    draws = np.random.default_rng(1).normal(bias, spread, 200_000)
+    assert np.mean(np.abs(draws) <= half) == pytest.approx(0.95, abs=0.003)
+
+
+def test_one_pair_of_points_has_the_u95_of_a_distance():
+    # two lone points: u² = u₁² + u₂² along the gap (JCGM 100:2008, 5.1.2)
+    fixed = body_of([[0, 0, 0], [500, 0, 0]], 0.03)
+    moving = body_of([[0, 0, 20], [0, 0, 900]], 0.04)
+    error = sweep(make_scene(fixed, moving), STAY).errors[0]
+    assert error.u95 == pytest.approx(1.96 * math.hypot(0.03, 0.04), rel=0.1)
+
+
+def test_points_that_scatter_less_than_stated_are_wrong_together(clouds):
+    # an exact grid with a stated u of 0.05: nothing averages out
+    fixed, moving = body_of(clouds.grid(20, 0.5), 0.05), body_of(clouds.grid(15, 0.5, 8.0), 0.05)
+    error = sweep(make_scene(fixed, moving), STAY).errors[0]
+    assert error.u95 == pytest.approx(1.96 * 0.05 * math.sqrt(2), rel=0.02)
+
+
+def test_unknown_noise_gives_no_u95(clouds):
+    fixed, moving = body_of(clouds.grid(20, 1.0), 0.05), body_of(clouds.grid(15, 1.0, 8.0))
+    assert sweep(make_scene(fixed, moving), STAY).errors == (None,)
+
+
+def test_shared_error_of_one_capture_cancels():
+    places = [[0, 0, 0], [300, 0, 0]], [[0, 0, 10], [300, 0, 90]]
+    one = frozenset({"photo"})
+    sides = [shared_body(xyz, ("height:top",), [[0, 0, 0.5]], one) for xyz in places]
+    assert sweep(make_scene(*sides), STAY).errors[0].u95 < 1e-6
+
+
+def test_shared_error_of_two_captures_takes_the_worse_reading():
+    places = [[0, 0, 0], [300, 0, 0]], [[0, 0, 10], [300, 0, 90]]
+    fixed = shared_body(places[0], ("tip:radius",), [[0, 0, 0.1]])
+    facing = shared_body(places[1], ("tip:radius",), [[0, 0, -0.1]])
+    alike = shared_body(places[1], ("tip:radius",), [[0, 0, 0.1]])
+    assert sweep(make_scene(fixed, facing), STAY).errors[0].u95 == pytest.approx(1.96 * 0.2, rel=1e-3)
+    assert sweep(make_scene(fixed, alike), STAY).errors[0].u95 == pytest.approx(1.96 * 0.1 * math.sqrt(2), rel=1e-3)
+
+
+def test_shared_error_across_the_gap_does_not_count():
+    places = [[0, 0, 0], [300, 0, 0]], [[0, 0, 10], [300, 0, 90]]
+    sides = [shared_body(xyz, ("caliper:x",), [[0.5, 0, 0]]) for xyz in places]
+    assert sweep(make_scene(*sides), STAY).errors[0].u95 < 1e-6
+
+
+@pytest.mark.parametrize(("height", "noise"), [(8.0, 0.05), (1.0, 0.1)])
+def test_u95_holds_the_gap_of_the_true_points(clouds, height, noise):
+    # the closest of thousands of noisy pairs looks 5 sigma too close; an interval of one pair would never hold the truth
+    rng = np.random.default_rng(11)
+    held = []
+    for _ in range(30):
+        true = [np.c_[rng.uniform(-15, 15, (2500, 2)), np.full(2500, z)] for z in (0.0, height)]
+        truth = closest_pair(build_tree(true[0]), build_tree(true[1]), STAY.pose(0)).distance
+        seen = [body_of(xyz + rng.normal(0, noise, xyz.shape), noise) for xyz in true]
+        swept = sweep(make_scene(*seen), STAY)
+        assert truth - swept.gap[0] > 2 * noise
+        held.append(abs(truth - swept.gap[0]) <= swept.errors[0].u95)
+    assert np.mean(held) >= 0.9

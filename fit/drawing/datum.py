@@ -103,24 +103,14 @@ class PartAxes:
         return self._value(feature, lambda values, c, s: self._extreme(feature, values, (c, s), (axis, side)), axis)
 
     def _value(self, feature: Feature, measure: Callable[[FloatArray, float, float], float], axis: int) -> Value:
+        distinct = list({id(item): item for item in (*self.inputs, feature)}.values())
+        *frame, last = (next(i for i, o in enumerate(distinct) if o is item) for item in (*self.inputs, feature))
+
         def along(*values: FloatArray) -> float:
-            c, s, *origin = self._frame([values[place] for place in self._slots(feature)[1]])
-            return float(measure(values[self._slots(feature)[0]], c, s) - origin[axis])
+            c, s, *origin = self._frame([values[i] for i in frame])
+            return float(measure(values[last], c, s) - origin[axis])
 
-        return propagate(along, *self._distinct(feature))
-
-    def _distinct(self, feature: Feature) -> list[Feature]:
-        """The inputs and the feature, each once: one feature in two places has one error."""
-        found: list[Feature] = []
-        for item in (*self.inputs, feature):
-            if not any(item is other for other in found):
-                found.append(item)
-        return found
-
-    def _slots(self, feature: Feature) -> tuple[int, list[int]]:
-        distinct = self._distinct(feature)
-        place = [next(i for i, other in enumerate(distinct) if other is item) for item in (*self.inputs, feature)]
-        return place[-1], place[:-1]
+        return propagate(along, *distinct)
 
 
 def _turn(point: tuple[float, float], c: float, s: float) -> tuple[float, float]:

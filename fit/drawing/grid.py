@@ -72,8 +72,8 @@ class Occupancy:
         return np.where(outside, 1e6, inside)
 
     def along(self, starts: FloatArray, ends: FloatArray) -> FloatArray:
-        """Number of taken cells met by each straight line from starts (N, 2) to ends (N, 2), at 60 points of it."""
-        part = np.linspace(0.0, 1.0, 60)[None, :, None]
+        """Number of taken cells met by each straight line from starts (N, 2) to ends (N, 2), at 48 points of it."""
+        part = np.linspace(0.0, 1.0, 48)[None, :, None]
         cells = np.floor((starts[:, None] * (1 - part) + ends[:, None] * part) / _CELL).astype(int)
         x = np.clip(cells[..., 0], 0, self.shape[1] - 1)
         y = np.clip(cells[..., 1], 0, self.shape[0] - 1)

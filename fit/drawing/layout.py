@@ -9,7 +9,7 @@ from fit.drawing.frame import frame_items, space_of
 from fit.drawing.leaders import Ground, place_leaders
 from fit.drawing.lettering import clean, fitted
 from fit.drawing.marks import SMALL, centre_mark, line, scaled
-from fit.drawing.model import Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Spot, bounds_of
+from fit.drawing.model import Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Spot
 from fit.drawing.plan import Plan, marks_of, note_lines, plan_of
 from fit.drawing.room import NOTE_ROW, Room, best_room, borders_of
 from fit.drawing.rows import over_all_items, row_items
@@ -73,7 +73,7 @@ def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, list[Spot]]:
     shapes = [entity for entity in drawing.entities if isinstance(entity, (Line, Arc, Circle, Polyline))]
     part = tuple(Drawn(scaled(e, to.scale, to.left, to.bottom), STROKES[e.layer]) for e in shapes)
     items = [*_frame(drawing, room, _scale_words(to.scale), (1, count)), *_note_items(plan, room)]
-    items += [*_panel_items(plan, room), *_over_all(drawing, to)]
+    items += [*_panel_items(plan, room), *_over_all(plan, to)]
     for axis in "xy":
         items += row_items(*marks_of(plan, axis, to.scale, to.left, to.bottom))
     ground = _ground(room, part, items)
@@ -84,7 +84,7 @@ def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, list[Spot]]:
 
 def _spread(plan: Plan, room: Room) -> _Spread:
     """The part in the middle of what its dimensions leave of the room."""
-    x0, y0, x1, y1 = bounds_of(plan.drawing.entities)
+    x0, y0, x1, y1 = plan.box
     margins = borders_of(plan, room.scale)
     corner = []
     for k, (near, far) in enumerate(((x0, x1), (y0, y1))):
@@ -132,11 +132,11 @@ def _panel_items(plan: Plan, room: Room) -> list[Item]:
     return items
 
 
-def _over_all(drawing: Drawing, to: _Spread) -> list[Item]:
-    _, _, x1, y1 = bounds_of(drawing.entities)
+def _over_all(plan: Plan, to: _Spread) -> list[Item]:
+    _, _, x1, y1 = plan.box
     right, top = to.point(x1, y1)
     items: list[Item] = []
-    for size in drawing.over_all:
+    for size in plan.drawing.over_all:
         shift, side = (to.left, top) if size.axis == "x" else (to.bottom, right)
         reach = size.low * to.scale + shift, size.high * to.scale + shift
         items += over_all_items(size.axis, reach, side, size.text)
@@ -164,7 +164,7 @@ def _marks_on_part(plan: Plan, to: _Spread, ground: Ground) -> list[Item]:
         if spot.x_text:
             items += centre_mark(*to.point(spot.x, spot.y), spot.reach * to.scale)
     datum = plan.drawing.datum
-    if datum and _is_within(datum, bounds_of(plan.drawing.entities)):
+    if datum and _is_within(datum, plan.box):
         items.append(Drawn(Circle(*to.point(datum.x, datum.y), 1.5), STROKES["check"]))
     for entity in plan.drawing.entities:
         if isinstance(entity, PointMark):

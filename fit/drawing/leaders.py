@@ -68,32 +68,31 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     starts, bends, sides, cost = _candidates(spot)
     boxes = _boxes(bends, sides, width, height)
     clear = boxes + np.array([-GAP, -GAP, GAP, GAP])
-    hard = ground.words.hits(clear) + ground.shapes.hits(clear)
+    free = np.flatnonzero(ground.words.hits(clear) + ground.shapes.hits(clear) == 0)
+    starts, bends, sides, cost, boxes = (table[free] for table in (starts, bends, sides, cost, boxes))
     ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
-    hard += ground.words.along(starts, bends) + ground.words.along(bends, ends)
+    hard = ground.words.along(starts, bends) + ground.words.along(bends, ends)
     outward = starts + 0.15 * (bends - starts)
     cost = cost + 2.0 * ground.shapes.along(outward, bends) + 1.0 * ground.lines.along(outward, bends)
-    cost = cost + 6.0 * ground.lines.hits(boxes)
-    cost = np.where(hard > 0, np.inf, cost)
-    best = int(np.argmin(np.round(cost, 6)))
-    if not np.isfinite(cost[best]):
+    cost = np.where(hard > 0, np.inf, cost + 6.0 * ground.lines.hits(boxes))
+    if not np.isfinite(cost).any():
         return None
+    best = int(np.argmin(np.round(cost, 6)))
     return _drawn(spot, rows, (starts[best], bends[best], float(sides[best])), ground)
 
 
 def _candidates(spot: Spot) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Leaders that could be drawn: where they touch, where they bend, which side the words lie, and a first cost."""
-    angles, kind = _angles(spot), []
-    for angle, inwards in angles:
-        touch = (spot.x + spot.reach * math.cos(angle), spot.y + spot.reach * math.sin(angle))
-        way = angle + math.pi if inwards else angle
-        for length in _LENGTHS:
-            bend = (touch[0] + length * math.cos(way), touch[1] + length * math.sin(way))
-            side = 1.0 if math.cos(way) > -1e-9 else -1.0
-            flat = abs(math.sin(way)) < 0.2 or abs(math.cos(way)) < 0.2
-            kind.append((*touch, *bend, side, length + (6.0 if flat else 0.0) + (8.0 if inwards else 0.0)))
-    table = np.array(kind)
-    return table[:, 0:2], table[:, 2:4], table[:, 4], table[:, 5]
+    angle, inwards = np.array(_angles(spot)).T
+    ray = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    touch = np.array([spot.x, spot.y]) + spot.reach * ray
+    way = np.where(inwards[:, None] > 0, -ray, ray)
+    bend = touch[:, None] + np.array(_LENGTHS)[None, :, None] * way[:, None]
+    flat = (np.abs(way) < 0.2).any(axis=1)
+    cost = np.array(_LENGTHS) + (6.0 * flat + 8.0 * inwards)[:, None]
+    side = np.where(way[:, 0] > -1e-9, 1.0, -1.0)
+    each = len(_LENGTHS)
+    return np.repeat(touch, each, axis=0), bend.reshape(-1, 2), np.repeat(side, each), cost.ravel()
 
 
 def _angles(spot: Spot) -> list[tuple[float, bool]]:

@@ -20,7 +20,7 @@ _NEAR = 1.0
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Plan:
-    """What goes where: which spots get leaders, which a table row, which places a dimension."""
+    """What goes where: which spots get leaders, which a table row, which places a dimension; box is the part's, mm."""
 
     drawing: Drawing
     led: Sequence[Spot]
@@ -28,6 +28,7 @@ class Plan:
     tags: Sequence[str]
     places: Sequence[Place]
     tables: Sequence[Table]
+    box: tuple[float, float, float, float]
 
 
 def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Plan:
@@ -45,7 +46,7 @@ def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Pl
     if drawing.sizes:
         asked = tuple(tuple(clean(cell) for cell in row) for row in drawing.sizes)
         tables.append(Table("Sizes asked for", ("size", "measured", "wanted", "verdict"), asked))
-    return Plan(drawing, led, tabled, tags, places, tables)
+    return Plan(drawing, led, tabled, tags, places, tables, bounds_of(drawing.entities))
 
 
 def _spot_places(spot: Spot) -> list[Place]:
@@ -57,7 +58,7 @@ def _row(spot: Spot) -> tuple[str, str, str, str]:
 
 
 def marks_of(plan: Plan, axis: str, scale: float, left: float, bottom: float) -> tuple[Rows, list[Mark]]:
-    x0, y0, x1, y1 = bounds_of(plan.drawing.entities)
+    x0, y0, x1, y1 = plan.box
     shift, side = (left, bottom) if axis == "x" else (bottom, left)
     low, high, near = (x0, x1, y0) if axis == "x" else (y0, y1, x0)
     datum = plan.drawing.datum

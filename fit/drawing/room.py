@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fit.drawing.frame import space_of
-from fit.drawing.model import bounds_of
 from fit.drawing.plan import Plan, marks_of, note_lines
 from fit.drawing.rows import depth_of, overhang
 from fit.drawing.tables import table_size
@@ -70,7 +69,7 @@ def _room(
 
 
 def _fits(plan: Plan, part: tuple[float, float, float, float], scale: float) -> bool:
-    x0, y0, x1, y1 = bounds_of(plan.drawing.entities)
+    x0, y0, x1, y1 = plan.box
     left, low, right, top = borders_of(plan, scale)
     wide, high = part[2] - part[0], part[3] - part[1]
     return (x1 - x0) * scale + left + right <= wide and (y1 - y0) * scale + low + top <= high

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from fit.feature import Feature
 from fit.points import FloatArray
@@ -25,10 +24,11 @@ class View:
     up: FloatArray
     towards: FloatArray
 
-    def flat(self, xyz: ArrayLike) -> tuple[float, float]:
+    def flat(self, xyz: Iterable[float]) -> tuple[float, float]:
         """A point in space as (right, up) on the drawing plane, mm."""
-        point = np.asarray(xyz, float)
-        return float(point @ self.right), float(point @ self.up)
+        x, y, z = map(float, xyz)
+        (a, b, c), (d, e, f) = self.right.tolist(), self.up.tolist()
+        return a * x + b * y + c * z, d * x + e * y + f * z
 
     def is_square(self, feature: Feature) -> bool:
         """Whether a circle, arc or slot lies square to the view, so that it shows in its true shape."""

@@ -126,17 +126,21 @@ def read_markers(
 def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArray]]:
     """Look at a quarter, half and full size until the pieces present are nearly complete; finer readings win.
 
-    Once some pieces are seen only their markers are sought.
+    Where a frame or sheet is seen and no strip, only its markers are sought further; strips are loose, so one more may
+    lie farther off and show only in a finer look.
     """
     grey = image.grey8
     markers: dict[int, list[FloatArray]] = {}
-    for scale in _scales(image):
+    scales = _scales(image)
+    for scale in scales:
         markers |= read_markers(grey, codes, scale)
-        present = {p.name: p for i in markers if (p := piece_of_id(i))}.values()
+        present = _pieces_present(markers, ("frame", "strip", "sheet"))
+        loose = any(piece.kind == "strip" for piece in present)
         expected = [code for piece in present for code in sorted(piece.marker_cells())]
-        if sum(i in markers for i in expected) >= max(_ENOUGH * len(expected), MIN_MARKERS):
+        complete = sum(i in markers for i in expected) >= max(_ENOUGH * len(expected), MIN_MARKERS)
+        if complete and not (loose and scale == scales[0]):
             break
-        if len(markers) >= MIN_MARKERS:
+        if present and not loose:
             codes = expected
     return markers
 

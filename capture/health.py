@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,7 +20,7 @@ from fit.results import Notice
 
 __all__ = ["Health", "check_bench", "outside_target", "target_hull"]
 
-_LEAST_CORNERS = 8
+_LEAST_CORNERS, _RAISED_U = 8, 0.05
 _FAR_WARN, _FAR_REFUSE, _FAR_REFUSE_WITH_LENS = 1.0, 2.0, 3.0
 _OBLIQUE_DEG, _NEAR_PER_LENGTH, _COARSE_PX_PER_MM, _SOFT_PX, _SEEN_SHARE = 35.5, 0.5, 3.3, 2.0, 0.75
 
@@ -72,14 +72,17 @@ class Health:
         return record
 
 
-def check_bench(bench: Bench) -> Health:
-    """Predict every part of the target from the rest, and gather advice for the next shot."""
+def check_bench(bench: Bench, heights: Sequence[float] = ()) -> Health:
+    """Predict every part of the target from the rest, and gather advice for the next shot.
+
+    heights : mm, of the faces measured.
+    """
     errors = dict(_left_out(bench))
     worst = max(errors, key=lambda name: errors[name]) if errors else ""
     blur = float(np.median(np.concatenate([p.blur for p in bench.pieces])))
     scale = _px_per_mm(bench)
     tilt = math.degrees(bench.tilt)
-    advice = tuple(_advice(bench, tilt, scale, blur))
+    advice = (*_advice(bench, tilt, scale, blur), *_raised_advice(bench, heights))
     return Health(errors.get(worst), worst, tilt, scale, blur, advice)
 
 
@@ -205,6 +208,23 @@ def _advice(bench: Bench, tilt: float, scale: float, blur: float) -> Iterator[st
             name, seen = found.piece.name, f"{len(found.ids)} of {found.expected}"
             yield f"Only {seen} corners of the {name} show; keep it in the picture, uncovered and free of glare."
     yield from _coverage_advice(bench)
+
+
+def _raised_advice(bench: Bench, heights: Sequence[float]) -> Iterator[str]:
+    """Seen square-on, a raised face is as large as the focal length says, and that is known poorly without a lens file."""
+    if not heights or "focal:EXIF" not in bench.names:
+        return
+    height = max(heights)
+    middle, reach = target_hull(bench).mean(axis=0), 50.0
+    ends = np.column_stack([middle + reach * np.array([(-1.0, 0.0), (1.0, 0.0)]), np.full(2, height)])
+    points = bench.points_on_face(bench.project(ends), 0.0, height, 0.0)
+    free = [not name.startswith(("caliper", "print")) for name in points.shared_names]
+    u = float(np.linalg.norm((points.shared[free, 1] - points.shared[free, 0])[:, 0]))
+    if u > _RAISED_U:
+        yield (
+            f"Faces {height:.0f} mm above the print are known only to ±{2 * u:.2f} mm per 100 mm in this view; shoot at "
+            "20 to 35°, or learn the lens with 'edgewright camera'."
+        )
 
 
 def _coverage_advice(bench: Bench) -> Iterator[str]:

@@ -11,7 +11,7 @@ from fit.points import FloatArray
 
 __all__ = ["camera_modes"]
 
-_MODE_SHARE = 1e-5
+_MODE_SHARE = 1e-4
 """Directions of corner noise with less than this share of its variance at the bench are left out."""
 
 

@@ -69,12 +69,12 @@ def _notices(piece: Piece, scales: dict[str, float], print_u: float) -> list[Not
     missing = [axis for axis in ("x", "y") if axis not in scales]
     notices = []
     if missing:
-        sides = " and ".join(
-            f"--print-{axis} (nominal {piece.width if axis == 'x' else piece.height:g} mm)" for axis in missing
-        )
+        sides = " and ".join(f"--print-{axis} (nominal {_side(piece, axis):g} mm)" for axis in missing)
+        what = "" if len(missing) == 2 else f" in {missing[0]}"
         spread = 2 * (PRINT_SCALE_U if len(missing) == 2 else PRINT_RATIO_U)
         text = (
-            f"The print scale is not measured, so every size carries ±{spread:.1%} for it; give {sides} to remove it."
+            f"The print scale{what} is not measured, so sizes{what} carry up to ±{spread:.1%} for it; "
+            f"give {sides} to remove that."
         )
         notices.append(Notice("print-unknown", text))
     off = {axis: s for axis, s in scales.items() if abs(s - 1) > _TOLD_FROM}
@@ -83,3 +83,7 @@ def _notices(piece: Piece, scales: dict[str, float], print_u: float) -> list[Not
         text = f"The target was printed at {found}; sizes are corrected for it."
         notices.append(Notice("print-corrected", text))
     return notices
+
+
+def _side(piece: Piece, axis: str) -> float:
+    return piece.width if axis == "x" else piece.height

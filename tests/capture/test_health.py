@@ -88,6 +88,13 @@ def test_advice(synthetic):
     assert any("soft" in line for line in check_bench(soft).advice)
 
 
+def test_raised_faces_seen_square_on(synthetic):
+    square_on, tilted = frame_bench(synthetic, 3.0), frame_bench(synthetic, 30.0)
+    assert check_bench(square_on, [2.0]).advice == ()
+    assert any("learn the lens" in line for line in check_bench(square_on, [2.0, 37.0]).advice)
+    assert not any("learn the lens" in line for line in check_bench(tilted, [37.0]).advice)
+
+
 def test_hull_and_features_beyond_it(synthetic):
     bench = frame_bench(synthetic)
     np.testing.assert_allclose(

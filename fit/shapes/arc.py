@@ -38,9 +38,9 @@ def fit_arc(
     angles = np.arctan2(flat[:, 1], flat[:, 0])
     first, last, span = span_of(angles)
     start = float(angles[first])
-    turn = _turn(circle, axes, start, span)
-    cov = turn @ circle.cov @ turn.T
     ends = members[[first, last]]
+    turn = _turn(circle, axes, np.array([start, start + span]), flat[[first, last], 2])
+    cov = turn @ circle.cov @ turn.T
     cov[7:, 7:] += _end_noise(points, circle, ends)
     shared = circle.shared @ turn.T
     shared[:, 7:] += _end_moves(points, circle, ends, axes, np.array([start, start + span]))
@@ -63,15 +63,18 @@ def fit_arc(
     )
 
 
-def _turn(circle: CircleFit, axes: FloatArray, start: float, span: float) -> FloatArray:
-    """Derivatives (9, 6) of the arc's values by the circle's steps, with the end points held."""
+def _turn(circle: CircleFit, axes: FloatArray, angles: FloatArray, heights: FloatArray) -> FloatArray:
+    """Derivatives (9, 6) of the arc's values by the circle's steps, with the end points held.
+
+    angles, heights : (2,) of the end points; one that lies off the plane has a foot that moves as n leans.
+    """
     turn = np.zeros((9, 6))
     turn[:6] = circle.centre_and_normal()
     turn[6, 5] = 1.0
-    tangents = _tangents(axes, np.array([start, start + span]))
-    swing = -tangents @ turn[:3] / circle.radius
+    tangents = _tangents(axes, angles)
+    swing = -tangents @ turn[:3] / circle.radius - heights[:, None] * (tangents @ turn[3:6]) / circle.radius
     turn[7] = swing[0] + base_swing(axes) @ turn[3:6]
-    turn[8] = -(tangents[1] - tangents[0]) @ turn[:3] / circle.radius
+    turn[8] = swing[1] - swing[0]
     return turn
 
 

@@ -96,13 +96,14 @@ def fit_cylinder(
     turn = np.zeros((8, model.parameters))
     turn[:3, :4] = np.hstack([across, middle * across])
     turn[3:6, 2:4] = sign * across
+    turn[7, 2:4] = (points.xyz[ends[1]] - points.xyz[ends[0]]) @ across
     if diameter is None:
         turn[6, 4] = 2.0
     cov = turn @ fitted.cov @ turn.T
     noise = points.noise[ends] if cloud.noise is not None else np.full(2, fitted.rms)
-    cov[7, 7] = float(noise @ noise)
+    cov[7, 7] += float(noise @ noise)
     shared = fitted.shared @ turn.T
-    shared[:, 7] = (points.shared[:, ends[1]] - points.shared[:, ends[0]]) @ frame.axes[:, 2]
+    shared[:, 7] += (points.shared[:, ends[1]] - points.shared[:, ends[0]]) @ frame.axes[:, 2]
     return Feature(
         name="cylinder",
         kind="cylinder",

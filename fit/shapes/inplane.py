@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fit.errors import InputError
+from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import FloatArray, Points, align_shared
 from fit.shapes.fitting import Cloud, Fitted, cloud_of, fit_model
@@ -44,16 +44,24 @@ def exact_plane(points: Points) -> Feature | None:
 
     Such points say nothing about their noise across the plane, so the plane has no own error.
     """
-    if len(points) < 3:
-        return None
-    _, squares, _ = principal_axes(np.ascontiguousarray(points.xyz.T))
-    if not squares[0] <= 1e-18 * squares[2] or squares[1] <= 1e-18 * squares[2]:
+    if len(points) < 3 or not _is_flat(points.xyz):
         return None
     bare = replace(points, noise=np.full(len(points), np.nan))
     if len(points) == 3:
         bare = replace(points, noise=np.ones(3))
-    plane = plane_feature(bare, fit_model(PlaneModel(), cloud_of(bare), robust=False), {})
+    try:
+        plane = plane_feature(bare, fit_model(PlaneModel(), cloud_of(bare), robust=False), {})
+    except CannotDetermine:
+        return None
     return replace(plane, cov_own=np.zeros((6, 6)), dof=math.inf)
+
+
+def _is_flat(xyz: FloatArray) -> bool:
+    """True where one coordinate is the same for all points, or their scatter about a plane is rounding alone."""
+    if (np.ptp(xyz, axis=0) == 0).any():
+        return True
+    _, squares, _ = principal_axes(np.ascontiguousarray(xyz.T))
+    return bool(squares[0] <= 1e-15 * squares[2] and squares[1] > max(1e-14 * squares[2], 100 * squares[0]))
 
 
 def seen_in(frame: Frame, points: Points) -> Cloud:

@@ -85,8 +85,10 @@ def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, 
     CannotDetermine : too few points, or points in line.
     """
     cloud, model = cloud_of(points), PlaneModel()
+    if len(points) > 2:
+        _refuse_line(cloud.rows, 0.0)
     fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
-    _refuse_line(cloud.rows[:, fitted.kept], fitted)
+    _refuse_line(cloud.rows[:, fitted.kept], _LEAST_WIDTH)
     return plane_feature(points, fitted, form_of("flatness", model, fitted, cloud.rows, form))
 
 
@@ -128,14 +130,17 @@ def _faced(normal: FloatArray, sides: FloatArray) -> FloatArray:
     return upright(normal)
 
 
-def _refuse_line(rows: FloatArray, fitted: Fitted) -> None:
+def _refuse_line(rows: FloatArray, times: float) -> None:
+    """Refuse points that spread across their longest direction by less than `times` their own scatter."""
+    count = rows.shape[1]
     _, squares, _ = principal_axes(rows)
-    length, width = 2 * math.sqrt(3 * squares[2]), 2 * math.sqrt(3 * squares[1])
-    spread = math.sqrt(squares[0] * len(rows[0]) / max(len(rows[0]) - 3, 1))
-    if math.sqrt(squares[1]) > max(_LEAST_WIDTH * spread, 1e-7 * length):
+    length, width = (2 * math.sqrt(3 * square) for square in (squares[2], squares[1]))
+    spread = math.sqrt(squares[0] * count / max(count - 3, 1))
+    if math.sqrt(squares[1]) > max(times * spread, 1e-7 * length):
         return
+    shape = "lie in line" if width < 0.2 * length else "lie on no plane"
     message = (
-        f"The {rows.shape[1]} points lie in line: {length:.4g} mm long, {width:.3g} mm wide, "
-        f"noise {fitted.rms:.2g} mm; they fix no plane. Touch it farther apart."
+        f"The {count} points {shape}: {length:.4g} mm long, {width:.3g} mm wide, scatter {spread:.2g} mm. "
+        "Touch the face farther apart, and leave out what does not belong to it."
     )
     raise CannotDetermine(message)

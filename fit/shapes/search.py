@@ -50,7 +50,7 @@ def search(model: Model, rows: FloatArray, noise: FloatArray | None, full: Solut
     return None if best is None else best()
 
 
-def _wanted(model: Model, size: FloatArray) -> float:
+def _wanted(model: Any, size: FloatArray) -> float:
     """Samples to draw so that one of good points only is missed with a chance of 1 in 100,000."""
     if not hasattr(model, "sampled"):
         return 1.0

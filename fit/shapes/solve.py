@@ -65,16 +65,15 @@ class Solution:
     inverse: FloatArray
 
 
-def normal_inverse(normal: FloatArray) -> FloatArray:
+def normal_inverse(normal: FloatArray, kind: str, count: int) -> FloatArray:
     """Invert J W Jᵀ on scaled columns; raises CannotDetermine where the points leave a parameter free."""
     scale = np.sqrt(np.diag(normal))
+    message = f"The {count} points do not fix a {kind}: part of it is left free. Measure more of it, spread wider."
     if not (np.isfinite(scale).all() and (scale > 0).all()):
-        message = "The points leave a parameter of the shape free; measure more of it."
         raise CannotDetermine(message)
     scaled = normal / np.outer(scale, scale)
     values, vectors = np.linalg.eigh(scaled)
     if values[0] < 1e-13 * values[-1]:
-        message = "The points do not fix the shape; measure more of it, spread wider."
         raise CannotDetermine(message)
     return (vectors / values) @ vectors.T / np.outer(scale, scale)
 
@@ -99,7 +98,7 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
         normal, gradient = _normal(residuals, jacobian, weight)
         step, length = _step(normal, gradient, damping)
         if length <= 1e-9 * math.sqrt(total) + 4e-16 * size * math.sqrt(_mass(weight, count)):
-            return Solution(state, residuals, jacobian, normal_inverse(normal))
+            return Solution(state, residuals, jacobian, normal_inverse(normal, model.kind, count))
         trial = model.move(state, step)
         new_residuals, new_jacobian = model.evaluate(trial, rows)
         new_total = _total(new_residuals, weight)
@@ -107,10 +106,10 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
             damping = 0.0 if damping < 1e-4 else damping / 10
             state, residuals, jacobian, total = trial, new_residuals, new_jacobian, new_total
         elif length <= 1e-6 * math.sqrt(total) and damping == 0:
-            return Solution(state, residuals, jacobian, normal_inverse(normal))
+            return Solution(state, residuals, jacobian, normal_inverse(normal, model.kind, count))
         else:
             damping = max(10 * damping, 1e-3)
-    message = "The fit did not settle; the points do not look like this shape."
+    message = f"The fit of a {model.kind} did not settle; the {count} points do not look like one."
     raise CannotDetermine(message)
 
 
@@ -142,7 +141,7 @@ def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:
             continue
         ended.append((_total(found.residuals, None), found.state))
     if not ended:
-        message = "The fit did not settle from any start; the points do not look like this shape."
+        message = f"The fit of a {model.kind} did not settle; the {rows.shape[1]} points do not look like one."
         raise CannotDetermine(message)
     return min(ended, key=lambda end: end[0])[1]
 

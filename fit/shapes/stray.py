@@ -59,7 +59,7 @@ def find_kept(
     kept, inner = everything, None
     core = search(model, rows, noise, full)
     if core is not None:
-        kept, inner = _settle(model, rows, noise, core)
+        kept, inner = _settled(model, rows, noise, weight, core)
     if full is None:
         return (everything, _must(model, rows, weight)) if inner is None else (kept, inner)
     if inner is None or kept.all() or _clean(model, full, inner, rows, noise, kept):
@@ -129,26 +129,41 @@ def _suspicious(model: Model, size: FloatArray) -> bool:
     return float(size.max()) > limit * spread or float(np.median(size)) < 0.7 * 0.6745 * spread
 
 
-def _settle(model: Model, rows: FloatArray, noise: FloatArray | None, core: Any) -> tuple[Mask, Solution | None]:
-    """Take points in and out by the t test until nothing changes; no solution where too few points hold together."""
-    per = model.per_point
+def _settled(
+    model: Model, rows: FloatArray, noise: FloatArray | None, weight: FloatArray | None, core: Any
+) -> tuple[Mask, Solution | None]:
+    """Points that hold together about a searched state; begun wider where only a lucky few of them do."""
     size = distances(model, core, rows, noise)
     spread = _core_spread(model, size) if noise is None else 1.0
-    kept = size <= (2.5 if noise is None else 4.0) * spread
-    found, state = None, core
+    for width in (2.5, 8.0, 25.0) if noise is None else (4.0, 12.0):
+        kept, inner = _settle(model, rows, noise, weight, (core, size <= width * spread))
+        if inner is not None and _enough(model, kept, noise):
+            break
+    return kept, inner
+
+
+def _settle(
+    model: Model,
+    rows: FloatArray,
+    noise: FloatArray | None,
+    weight: FloatArray | None,
+    start: tuple[Any, Mask],
+) -> tuple[Mask, Solution | None]:
+    """Take points in and out by the t test until nothing changes; no solution where too few points hold together."""
+    state, kept = start
+    found, used = None, kept
     for _ in range(_ROUNDS):
-        if per * int(kept.sum()) < model.parameters + 2:
+        if model.per_point * int(kept.sum()) < model.parameters + 2:
             return kept, None
         try:
-            found = solve(model, state, rows[:, kept], None if noise is None else noise[kept] ** -2)
+            found = solve(model, state, rows[:, kept], None if weight is None else weight[kept])
         except CannotDetermine:
             return kept, None
-        state = found.state
-        new = _judged(model, found, rows, noise, kept)
-        if (new == kept).all():
+        state, used = found.state, kept
+        kept = _judged(model, found, rows, noise, used)
+        if (kept == used).all():
             break
-        kept = new
-    return kept, found
+    return used, found
 
 
 def _core_spread(model: Model, size: FloatArray) -> float:
@@ -171,7 +186,7 @@ def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray |
     if count > 1000:
         return np.asarray(size <= limit_of_distance(count, dof, per) * spread)
     leverage = np.einsum("prn,pq,qrn->n", jacobian, found.inverse, jacobian, optimize=True) / per
-    leverage = leverage if noise is None else leverage / noise**2
+    leverage = leverage if noise is None else leverage * (noise.min() / noise) ** 2
     outside = size / (spread * np.sqrt(1 + leverage))
     inside = size / (spread * np.sqrt(np.maximum(1 - leverage, 1e-9)))
     ratio = np.minimum(inside**2 / dof, 1 - 1e-12)
@@ -185,19 +200,24 @@ def _clean(
 ) -> bool:
     """True where leaving points out is not warranted: too few would stay, or the plain fit shows nothing amiss.
 
-    The nearest of a few points are near by luck too. So the kept ones must carry 40 % of the degrees of freedom; and
-    with few left the plain fit must spread much wider than they do, whatever the single distances say.
+    The nearest of a few points are near by luck too: with few left the plain fit must spread much wider than they do,
+    whatever the single distances say.
     """
-    per = model.per_point
-    free, all_free = per * int(kept.sum()) - model.parameters, per * len(kept) - model.parameters
-    if free < max(2, (0.4 if noise is None else 0.1) * all_free):
+    if not _enough(model, kept, noise):
         return True
     if noise is not None:
         return False
+    free = model.per_point * int(kept.sum()) - model.parameters
     wide = _spread(model, full, None) > _room(len(kept), int(kept.sum()), free) * _spread(model, inner, None)
     if free < 10 or wide:
         return not wide
     return bool(_judged(model, full, rows, None, np.ones(len(kept), bool)).all())
+
+
+def _enough(model: Model, kept: Mask, noise: FloatArray | None) -> bool:
+    """True where the kept points carry 40 % of the degrees of freedom, 10 % where the noise is known."""
+    free, all_free = (model.per_point * int(count) - model.parameters for count in (kept.sum(), len(kept)))
+    return free >= max(2, (0.4 if noise is None else 0.1) * all_free)
 
 
 def _room(count: int, members: int, free: int) -> float:

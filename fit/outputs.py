@@ -63,7 +63,8 @@ def result_files(
 
     extra = dict(files or {})
     content: dict[str, bytes] = {}
-    block = title or TitleBlock(date=date.today().isoformat())
+    name = Path(results.sources[0].path).stem if results.sources else ""
+    block = title or TitleBlock(name, date=date.today().isoformat())
     sketch = drawing or drawing_of(results, unit_out=unit_out, title=block)
     content |= drawing_files(sketch)
     if points is not None:

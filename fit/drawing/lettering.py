@@ -54,7 +54,7 @@ def _has(character: str) -> bool:
 
 def fitted(text: str, height: float, width: float, *, bold: bool = False) -> str:
     """The text cut with … where it is wider than `width`."""
-    if text_width(text, height, bold=bold) <= width:
+    if text_width(text, height, bold=bold) <= width + 1e-6:
         return text
     kept: Sequence[str] = text
     while kept and text_width("".join(kept) + "…", height, bold=bold) > width:

@@ -14,6 +14,7 @@ from fit.drawing.tables import Table
 __all__ = ["Plan", "marks_of", "note_lines", "plan_of"]
 
 _MOST_PLACES = 12
+_MOST_UNASKED = 6
 _NEAR = 1.0
 """A datum further than this outside the part, mm, is not drawn beside it."""
 
@@ -38,15 +39,22 @@ def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Pl
     places = [*drawing.places, *(place for spot in led if spot.x_text for place in _spot_places(spot))]
     crowded = {axis for axis in "xy" if sum(place.axis == axis for place in places) > _MOST_PLACES}
     rows = tuple((tag, *_row(spot)) for tag, spot in zip(tags, tabled, strict=True))
-    tables = [Table("Holes and radii" if arcs else "Holes", ("no.", "name", "x", "y", "size"), rows)] if rows else []
+    heading = " and ".join(word for word, found in (("Holes", holes), ("radii", arcs)) if found).capitalize()
+    tables = [Table(heading, ("no.", "name", "x", "y", "size"), rows).lean()] if rows else []
     if crowded:
         extra = tuple((place.axis, place.text) for place in places if place.axis in crowded)
         tables.append(Table("Places from the datum", ("along", "distance"), extra))
         places = [place for place in places if place.axis not in crowded]
-    if drawing.sizes:
-        asked = tuple(tuple(clean(cell) for cell in row) for row in drawing.sizes)
-        tables.append(Table("Sizes asked for", ("size", "measured", "wanted", "verdict"), asked))
+    if asked := _asked(drawing):
+        tables.append(Table("Sizes asked for", ("size", "measured", "wanted", "verdict"), asked).lean())
     return Plan(drawing, led, tabled, tags, places, tables, bounds_of(drawing.entities))
+
+
+def _asked(drawing: Drawing) -> tuple[tuple[str, ...], ...]:
+    """Sizes that have limits; where none has, all of them if they are few. The report page holds them all."""
+    rows = [tuple(clean(cell) for cell in row) for row in drawing.sizes]
+    wanted = [row for row in rows if any(row[2:])]
+    return tuple(wanted or (rows if len(rows) <= _MOST_UNASKED else []))
 
 
 def _spot_places(spot: Spot) -> list[Place]:

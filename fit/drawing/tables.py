@@ -28,6 +28,12 @@ class Table:
         """The same table with only the rows first to last."""
         return Table(self.heading, self.head, self.rows[first:last])
 
+    def lean(self) -> Table:
+        """The same table without columns that hold nothing."""
+        kept = [i for i in range(len(self.head)) if any(row[i] for row in self.rows)]
+        rows = tuple(tuple(row[i] for i in kept) for row in self.rows)
+        return Table(self.heading, tuple(self.head[i] for i in kept), rows)
+
 
 def _columns(table: Table) -> list[float]:
     return [

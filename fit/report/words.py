@@ -56,9 +56,12 @@ BUDGET: Mapping[str, tuple[str, str]] = MappingProxyType(
         "focal": ("focal length", "Learn the lens once with `edgewright camera` and give --camera."),
         "lens": ("lens", "Learn the lens once with `edgewright camera` and give --camera."),
         "corners": ("corners of the target", "Use a sharper, closer photo with more of the target in it."),
-        "flatness": ("flatness of the target", "Fix the print to something flat, such as glass or a straight board."),
-        "rim": ("which rim is seen", "Shoot squarer to the face, with light that does not throw a shadow at the edge."),
+        "target": ("flatness of the target", "Fix the print to something flat, such as glass or a straight board."),
+        "edge": ("which rim is seen", "Shoot squarer to the face, deburr, and light it without a shadow at the edge."),
         "tip": ("tip of the arm", "Qualify the tip again and give its diameter with --tip and --tip-u."),
+        "datum": ("datum features", "Take more points on the datum features, and spread them wider."),
+        "rod": ("diameter of the rod", "Measure the rod with a micrometer and give --rod-diameter."),
+        "noise": ("scatter of the points", "Take more points."),
         "tie": ("tie between stations", "Tie the stations by more balls, further apart and not in one line."),
         "cloud": ("cloud", "State the cloud's own uncertainty with --cloud-u."),
     }
@@ -86,6 +89,16 @@ ADVICE: Mapping[str, Advice] = MappingProxyType(
             "How high the face lies above the target was not given: at 800 mm, 3 mm nearer looks 0.4 % larger.",
             "Lay a straight edge on the face and measure down to the print.",
             "Give --height (and --height-u), or bring the target up to the face.",
+        ),
+        "thickness-unknown": Advice(
+            "How thick the sheet is was not given, so the rim seen in a hole may be the lower one.",
+            "In the marked photo a hole shows two rims when seen from the side.",
+            "Give --thickness, or shoot square from above.",
+        ),
+        "gap": Advice(
+            "Part of the edge was not seen or touched, and was bridged.",
+            "The marked photo or the picture of the points shows the gap.",
+            "If the edge bends or steps there, measure it again with that part in view.",
         ),
         "short-arc": Advice(
             "Only a small part of the circle is seen, so many radii fit nearly as well.",

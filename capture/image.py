@@ -7,11 +7,8 @@ matters for showing the picture to people. `Image.to_displayed` and `Image.to_st
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from capture.decode import damaged, decode_colour, decode_grey, kind_of
 from fit.errors import InputError
 from fit.points import FloatArray
 from fit.results import Source
@@ -30,9 +28,6 @@ __all__ = ["MAX_PIXELS", "Exif", "Image", "open_image", "upright"]
 
 MAX_PIXELS = 200_000_000
 """Largest picture read; a small file can claim far more and fill the memory."""
-
-_KINDS = {b"\xff\xd8\xff": "jpeg", b"\x89PNG\r\n\x1a\n": "png", b"II*\x00": "tiff", b"MM\x00*": "tiff"}
-_HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +96,8 @@ class Image:
 
     def colour(self) -> NDArray[np.uint8]:
         """Decode the stored picture in colour, (H, W, 3) BGR, for overlays only."""
-        kind = _kind_of(self.data)
-        pixels = _decode_heic(self.path, self.data) if kind == "heic" else _decode(self.path, self.data, kind, True)
-        if kind == "tiff":
-            pixels = _undo_orientation(pixels, self.orientation)
-        return pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+        pixels = decode_colour(self.path, self.data)
+        return _undo_orientation(pixels, self.orientation) if kind_of(self.data) == "tiff" else pixels
 
     def to_displayed(self, px: ArrayLike) -> FloatArray:
         """Turn stored pixel places (..., 2) into those of the upright picture."""
@@ -125,7 +117,7 @@ def open_image(path: str | Path) -> Image:
     """
     path = Path(path)
     data = _read(path)
-    kind = _kind_of(data)
+    kind = kind_of(data)
     if not kind:
         message = f"{path}: is not a JPEG, PNG, TIFF or HEIC picture; give the photo as the camera wrote it."
         raise InputError(message)
@@ -136,7 +128,7 @@ def open_image(path: str | Path) -> Image:
             "give a smaller photo."
         )
         raise InputError(message)
-    grey = _grey(path, data, kind)
+    grey = decode_grey(path, data)
     if kind == "tiff":
         grey = _undo_orientation(grey, orientation)
     grey.flags.writeable = False
@@ -184,16 +176,6 @@ def _read(path: Path) -> bytes:
     return data
 
 
-def _kind_of(data: bytes) -> str:
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
-        return "heic"
-    return next((kind for magic, kind in _KINDS.items() if data.startswith(magic)), "")
-
-
-def _damaged(path: Path, how: str) -> InputError:
-    return InputError(f"{path}: the picture is {how}; copy it from the camera again.")
-
-
 def _header(path: Path, data: bytes, kind: str) -> tuple[int, Exif, tuple[int, int]]:
     """Orientation, EXIF and claimed size, without decoding a pixel."""
     import io
@@ -210,7 +192,7 @@ def _header(path: Path, data: bytes, kind: str) -> tuple[int, Exif, tuple[int, i
             orientation, exif = _exif_of(picture)
             return orientation if kind != "heic" else 1, exif, picture.size
     except Exception as error:  # each format's reader fails in its own way on a broken header
-        raise _damaged(path, "cut short or damaged") from error
+        raise damaged(path, "cut short or damaged") from error
     finally:
         Pil.MAX_IMAGE_PIXELS = limit
 
@@ -245,61 +227,3 @@ def _number(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return number if 0 < number < 1e6 else None
-
-
-def _grey(path: Path, data: bytes, kind: str) -> NDArray[Any]:
-    if kind == "heic":
-        import cv2
-
-        return np.asarray(cv2.cvtColor(_decode_heic(path, data), cv2.COLOR_BGR2GRAY))
-    grey = _decode(path, data, kind, False)
-    if grey.dtype == np.uint8:
-        return grey
-    return (grey.astype(np.float32) / np.float32(257)) if grey.dtype == np.uint16 else grey.astype(np.float32)
-
-
-def _decode(path: Path, data: bytes, kind: str, colour: bool) -> NDArray[Any]:
-    """Decode with OpenCV, which reads grey straight from a JPEG's luma; refuse what it could only read in part."""
-    import cv2
-
-    if kind == "jpeg" and data.find(b"\xff\xd9", max(data.find(b"\xff\xda"), 0)) < 0:
-        raise _damaged(path, "cut short")
-    mode = cv2.IMREAD_COLOR if colour else cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH
-    with _messages() as messages:
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), mode | cv2.IMREAD_IGNORE_ORIENTATION)
-    if pixels is None:
-        raise _damaged(path, "cut short or damaged")
-    # libjpeg fills what it could not decode with grey and only says so on standard error.
-    if any(word in b"".join(messages) for word in (b"premature end", b"Premature end")):
-        raise _damaged(path, "damaged inside")
-    return pixels
-
-
-def _decode_heic(path: Path, data: bytes) -> NDArray[np.uint8]:
-    import pillow_heif
-
-    try:
-        picture = pillow_heif.open_heif(data, convert_hdr_to_8bit=True, bgr_mode=True)
-        return np.ascontiguousarray(np.asarray(picture)[..., :3])
-    except Exception as error:  # the library raises many kinds on broken files
-        raise _damaged(path, "cut short or damaged") from error
-
-
-@contextmanager
-def _messages() -> Iterator[list[bytes]]:
-    """Catch what the C decoders write to standard error, so that people see one line of ours instead."""
-    caught: list[bytes] = []
-    try:
-        saved = os.dup(2)
-    except OSError:  # no standard error at all, as under a service
-        yield caught
-        return
-    with tempfile.TemporaryFile() as sink:
-        os.dup2(sink.fileno(), 2)
-        try:
-            yield caught
-        finally:
-            os.dup2(saved, 2)
-            os.close(saved)
-            sink.seek(0)
-            caught.append(sink.read())

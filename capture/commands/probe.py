@@ -19,7 +19,17 @@ in all of them; the first is the frame.
 
 Touches under one name make one feature. Its kind comes from --fit, else from the name's words and the residuals. Holes,
 arcs and slots are projected into the face they were touched below. With --points centre the surface is found one tip
-radius back along the fitted feature's own normal; i j k only tell the side. Stray touches are left out and named.
+radius back along the fitted feature's own normal; i j k only tell the side. Without i j k, --side in or out says whether
+the tip was inside or outside a round feature; for a plane, out is the side of the arm's base. Stray touches are left
+out and named.
+
+Kinds for --fit: plane, circle, arc, slot, line, sphere, cylinder, cone. Kinds for --dim: distance, angle, offset,
+pitch_circle, diameter, radius, length, width, and symmetry (adds the plane midway between two sides).
+
+--datum takes a primary, secondary and tertiary feature (a plane, then a line, plane or hole, then a plane or hole), or a
+list of nominal points named like the features. --closing names points touched at the start and again later: where they
+disagree the base has moved, and what was taken after the last agreement is left out. --tip-u is the standard
+uncertainty of the tip's diameter.
 
 \b
 Examples

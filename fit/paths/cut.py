@@ -89,7 +89,7 @@ def _push_block(chunks: Chunks, top: int, penalty: float, state: _State) -> None
         pieces, arc, least = _piece_costs(sums, chunks, rows, columns, penalty)
         if left == top:
             for i, row in enumerate(rows):
-                _offer(state, columns + 1, cost[row] + pieces[i], row, arc[i])
+                _offer(state, columns + 1, cost[row] + pieces[i], np.full(len(columns), row), arc[i])
         else:
             totals = cost[rows][:, None] + pieces
             best = np.argmin(totals, axis=0)

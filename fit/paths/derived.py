@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import InputError
 from fit.feature import Feature
@@ -144,7 +145,7 @@ def offset_path(path: PathFit, distance: float, side: str) -> OffsetPath:
 
 
 def _offset_notices(
-    path: PathFit, collapsed: tuple[int, ...], origin: FloatArray, move: tuple[float, str]
+    path: PathFit, collapsed: tuple[int, ...], origin: NDArray[np.int_], move: tuple[float, str]
 ) -> tuple[Notice, ...]:
     name, (distance, side) = path.feature.name, move
     notices = []

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from fit.paths.screen import Outlook
 from fit.paths.plan import Edge, Plan, joint_at, needed_corners, plan_piece
+from fit.paths.screen import Outlook
 
 __all__ = ["near_joint", "near_piece"]
 

@@ -66,7 +66,7 @@ def offset_chain(chain: Chain, distance: float) -> OffsetChain:
             float(where.before[i]),
             float(chain.curvatures[i] / stretch[i]),
             float(chain.lengths[i] * stretch[i]),
-            i,
+            int(i),
         )
         for i in np.flatnonzero(alive)
     ]

@@ -41,8 +41,9 @@ class PathFit:
     feature : kind ``path`` with its segments in order; arcs also carry their length and turn (left positive).
     notices : what the user should know. rejected : (R,) places in the list as given of points left out as stray.
     points : the points used, in the order of the path. chain, frame : the same path in its plane.
-    index : (N,) their places in the list as given. along : (N,) mm from the path's start to each used point's foot. noise : typical standard deviation of a point across
-        the edge that the fit worked with, mm. knowledge : what the path's derived sizes draw their uncertainty from.
+    index : (N,) their places in the list as given. along : (N,) mm from the path's start to each used point's foot.
+    noise : typical standard deviation of a point across the edge that the fit worked with, mm.
+    knowledge : what the path's derived sizes draw their uncertainty from.
     dof : degrees of freedom behind the own part of the uncertainties.
     """
 

@@ -261,10 +261,10 @@ def refine(
     settle : a fall of χ² below this ends the search. hopeless : so does a χ² that stays above this at its present fall.
     """
     where = layout(chain)
-    bounds = _assign(xy, chain, where, bounds) if (np.diff(bounds) > 1).all() else bounds
-    if bounds is None:
+    begun = _assign(xy, chain, where, bounds) if (np.diff(bounds) > 1).all() else bounds
+    if begun is None:
         return None
-    fit, damping = _measure(xy, weight, chain, where, bounds), 1e-6
+    fit, damping = _measure(xy, weight, chain, where, begun), 1e-6
     for turn in range(rounds):
         try:
             step, judged = _step(xy, weight, fit, where, damping, extra)

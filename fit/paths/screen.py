@@ -66,7 +66,7 @@ def outlook(edge: Edge, fit: Fit, penalty: float) -> Outlook:
         split=loud,
         sharpen=~chain.corners & (gains[5::3] > penalty / 2) & ~lines,
         smooth=chain.corners & (np.abs(chain.turns) < _SURE * sigma[5::3]) & ~lines,
-        insert=near | (chain.corners & lines),
+        insert=near | chain.corners,
     )
 
 

@@ -88,7 +88,7 @@ def _remembered(
     starts = edge.index[fit.bounds[which]]
     chain = fit.chain
     stop = edge.index[(fit.bounds[which[-1] + 1] - 1)]
-    key = (spot[0], spot[1] - first, len(which) == len(chain), tuple(starts), stop)
+    key: tuple[object, ...] = (spot[0], spot[1] - first, len(which) == len(chain), tuple(starts), stop)
     key = (*key, tuple(chain.arcs[which]), tuple(chain.corners[which][1:]))
     if key not in memo:
         memo[key] = _judged(edge, fit, spot, penalty, may)
@@ -106,12 +106,12 @@ def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Ou
     if plan.closed and what == "joint" and at == 0:
         return []
     for other in near(part, plan, at - first, may, at):
-        base = base or fit_plan(part, plan)
+        base = base or fit_plan(part, plan, settle=0.05)
         if base is None:
             return []
         before = price(base.chain.arcs, base.chain.corners)
         worth = penalty * (before - price(other.curvatures != 0, other.corners))
-        trial = fit_plan(part, other, hopeless=base.chi2 + worth + 20, settle=0.02)
+        trial = fit_plan(part, other, hopeless=base.chi2 + worth + 20, settle=0.1)
         if trial is not None:
             numbers = price(trial.chain.arcs, trial.chain.corners) - before
             saved = base.chi2 - trial.chi2
@@ -126,7 +126,7 @@ def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[E
     """All better readings that do not touch each other, if together they pay; else the first that lowers the cost."""
     apart: list[Rival] = []
     for rival in better:
-        inside = 0 <= rival.first and rival.last <= len(fit.chain) and not rival.plan.closed
+        inside = rival.first >= 0 and rival.last <= len(fit.chain) and not rival.plan.closed
         if inside and all(rival.last <= r.first or r.last <= rival.first for r in apart):
             apart.append(rival)
     if len(apart) > 1:

@@ -138,7 +138,8 @@ def _in_order(xy: FloatArray) -> tuple[NDArray[np.int_], int]:
 
 def _first_pass(xy: FloatArray, near: float, step: float) -> NDArray[np.int_]:
     """Points that carry the walk on, without those that run back over the trail and up to its end again."""
-    order, held = [0], []
+    order: list[int] = [0]
+    held: list[int] = []
     for i in range(1, len(xy)):
         tail = xy[order[-40:]]
         forward = tail[-1] - tail[-min(4, len(tail))] if len(tail) > 1 else xy[i] - tail[-1]

@@ -17,6 +17,8 @@ from fit.paths import PathFit, fit_path
 from fit.paths.plan import Edge, Plan, fit_plan, free_numbers
 from fit.points import Points
 
+Start = tuple[float, float, float] | np.ndarray
+START = (40.0, -30.0, 0.3)
 CHI2_99 = {0: 6.63, 1: 6.63, 2: 9.21, 3: 11.34, 4: 13.28, 5: 15.09}
 
 
@@ -30,14 +32,14 @@ class Truth:
     at: np.ndarray
 
 
-def place(pieces: np.ndarray, at: np.ndarray, start: np.ndarray = np.zeros(3)) -> tuple[np.ndarray, np.ndarray]:
+def place(pieces: np.ndarray, at: np.ndarray, start: Start = (0.0, 0.0, 0.0)) -> tuple[np.ndarray, np.ndarray]:
     """Places (N, 2) and headings (N,) along a chain that starts at x, y, heading."""
     ends = np.concatenate([[0.0], np.cumsum(pieces[:, 0])])
     piece = np.clip(np.searchsorted(ends, at, side="right") - 1, 0, len(pieces) - 1)
     return local(pieces, piece, at - ends[piece], start)
 
 
-def local(pieces: np.ndarray, piece: np.ndarray, s: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def local(pieces: np.ndarray, piece: np.ndarray, s: np.ndarray, start: Start) -> tuple[np.ndarray, np.ndarray]:
     """Places and headings a length s into the given pieces, by plain circle geometry."""
     x, y, heading = start
     corner, headings = [], []
@@ -56,7 +58,9 @@ def stepped(x: float, y: float, heading: float, length: float, kappa: float) -> 
     return x + (np.sin(end) - np.sin(heading)) / kappa, y - (np.cos(end) - np.cos(heading)) / kappa, end
 
 
-def random_chain(rng: np.random.Generator, count: int, mixed: bool, radii: tuple[float, float] = (10, 200)) -> tuple[str, np.ndarray]:
+def random_chain(
+    rng: np.random.Generator, count: int, mixed: bool, radii: tuple[float, float] = (10, 200)
+) -> tuple[str, np.ndarray]:
     """Lines of 20–150 mm and arcs (radius log-uniform, turn 15–110°); mixed chains may hold arcs in a row."""
     kinds, pieces, last = "", [], 0.0
     for i in range(count):
@@ -81,7 +85,7 @@ def walked(rng: np.random.Generator, count: int, n: int, noise: float, mixed: bo
     kinds, pieces = random_chain(rng, count, mixed)
     total = pieces[:, 0].sum()
     at = np.sort((np.arange(n) + 0.5 + rng.uniform(-0.3, 0.3, n)) * total / n)
-    points, _ = place(pieces, at, np.array([40.0, -30.0, 0.3]))
+    points, _ = place(pieces, at, START)
     return Truth(kinds, pieces, points + rng.normal(0, noise, (n, 2)), at)
 
 
@@ -93,7 +97,7 @@ def kinds_of(path: PathFit) -> str:
 def true_reading(truth: Truth, noise: float) -> tuple[float, int] | None:
     """χ² and free numbers of the true pieces fitted to the points."""
     ends = np.concatenate([[0.0], np.cumsum(truth.pieces[:, 0])])
-    joints, _ = place(truth.pieces, ends, np.array([40.0, -30.0, 0.3]))
+    joints, _ = place(truth.pieces, ends, START)
     bounds = np.searchsorted(truth.at, ends)
     bounds[0], bounds[-1] = 0, len(truth.at)
     edge = Edge(truth.points, np.full(len(truth.at), noise**-2.0), np.arange(len(truth.at)))
@@ -111,13 +115,13 @@ def cannot_tell(truth: Truth, path: PathFit, noise: float) -> bool:
     return abs(chi2 - true[0]) < CHI2_99.get(abs(numbers - true[1]), 16.8)
 
 
-def bound(truth: Truth, noise: float) -> tuple[np.ndarray, np.ndarray]:
-    """Cramér-Rao standard deviations (K,) of radii and (K − 1,) of break points along the path."""
+def bound(truth: Truth, noise: float) -> np.ndarray:
+    """Cramér-Rao standard deviations (K,) of the radii, NaN for lines."""
     k = len(truth.pieces)
     ends = np.concatenate([[0.0], np.cumsum(truth.pieces[:, 0])])
     piece = np.clip(np.searchsorted(ends, truth.at, side="right") - 1, 0, k - 1)
     s = truth.at - ends[piece]
-    start = np.array([40.0, -30.0, 0.3])
+    start = np.array(START)
     _, heading = local(truth.pieces, piece, s, start)
     normal = np.column_stack([-np.sin(heading), np.cos(heading)])
     columns, names = [], []

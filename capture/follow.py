@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +13,46 @@ from capture.rims import Sheet, contour_score
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.points import FloatArray
 
-__all__ = ["contour_along", "follow_edge", "resampled"]
+__all__ = ["contour_along", "follow_edge", "resampled", "thread", "trace_edge"]
 
 _STRIDE = 2
-_WIDE, _NEAR, _CLOSE = (-4.2, 1.6, 0.06), (-0.9, 0.9, 0.04), (-0.45, 0.45, 0.02)
-_LEAP_COST, _SWERVE_COST = 1.5, 25.0
-"""Cost of a change of offset per mm, in rows of full score: leaving a shadow's edge is cheap, changing between the lines
-of one edge is not, since edges run smooth."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """Offsets tried in one pass, mm: low to high by step; the tolerance of a step's place; how far into the material
+    steps count against an offset; smoothing along the edge; cost of a change of offset per mm, in rows of full score.
+    """
+
+    low: float
+    high: float
+    step: float
+    reach: float
+    inside: float
+    smooth: float
+    cost: float
+
+    @property
+    def offsets(self) -> FloatArray:
+        return np.arange(self.low, self.high + self.step / 2, self.step)
+
+
+# Leaving a shadow's edge must be cheap; changing between the lines of one edge must not be, since edges run smooth.
+_WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=1.5)
+_NEAR = _Window(-0.9, 0.9, 0.04, reach=0.1, inside=1.2, smooth=0.3, cost=25.0)
+_CLOSE = _Window(-0.45, 0.45, 0.02, reach=0.07, inside=1.2, smooth=0.15, cost=25.0)
+_LEADS = (
+    _Window(-6.0, 6.0, 0.15, reach=0.25, inside=0.0, smooth=0.8, cost=0.5),
+    _Window(-3.0, 3.0, 0.1, reach=0.2, inside=0.0, smooth=0.6, cost=2.0),
+)
+_STRAY_COST = 0.15
+"""Score lost at the far end of a lead's window, so that of two edges the nearer is meant."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sides:
+    material_inside: bool
+    closed: bool
 
 
 def resampled(xy: FloatArray, spacing: float, sigma: float, closed: bool = True) -> FloatArray:
@@ -60,75 +94,95 @@ def contour_along(xy: FloatArray, height: float, *, material_inside: bool, close
 
 
 def follow_edge(
-    picture: Lit, view: View, sheets: Sequence[Sheet], rough: FloatArray, *, material_inside: bool, wide: bool = True
+    picture: Lit,
+    view: View,
+    sheets: Sequence[Sheet],
+    rough: FloatArray,
+    *,
+    material_inside: bool,
+    wide: bool = True,
+    closed: bool = True,
 ) -> list[tuple[Strip, FloatArray, FloatArray]]:
-    """Follow a sheet's edge along a rough closed contour (N, 2) mm.
+    """Follow a sheet's edge along a rough contour (N, 2) mm.
 
     Parameters
     ----------
     sheets : the same sheet with each rounding to be tried; the first one leads to the edge, all are tried close to it.
+    material_inside : whether the sheet lies inside a closed contour, or to the left of an open one.
     wide : search first over some mm, as a contour drawn round a hard shadow needs.
 
     Returns for each sheet the strip along the line found, the edge's outward offsets (M,) on it and the seen wall.
     """
-    line = resampled(rough, 0.4, 0.8)
+    sides = _Sides(material_inside, closed)
+    line = resampled(rough, 0.4, 0.8, closed)
     if wide:
-        line = _searched(picture, view, sheets[0], line, material_inside, _WIDE, 0.14, 0.5)[0]
-    line = resampled(line, 0.3, 0.5)
-    line = resampled(_searched(picture, view, sheets[0], line, material_inside, _NEAR, 0.1, 0.3)[0], 0.25, 0.25)
+        line = _searched(picture, view, sheets[0], line, sides, _WIDE)[0]
+    line = resampled(line, 0.3, 0.5, closed)
+    line = resampled(_searched(picture, view, sheets[0], line, sides, _NEAR)[0], 0.25, 0.25, closed)
     found = []
     for sheet in sheets:
-        _, strip, offset = _searched(picture, view, sheet, line, material_inside, _CLOSE, 0.07, 0.15)
+        _, strip, offset = _searched(picture, view, sheet, line, sides, _CLOSE)
         found.append((strip, offset, sheet.wall(view, strip.contour)))
     return found
 
 
+def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, closed: bool) -> FloatArray:
+    """The clearest continuous edge (N, 2) beside a guide that is good to a few mm, whichever side the metal is on.
+
+    Steps of tone are followed as they are, cheaply at first so that a guide that cuts corners does no harm.
+    """
+    line = resampled(guide, 0.5, 1.0, closed)
+    for window in _LEADS:
+        contour = contour_along(line, height, material_inside=True, closed=closed)
+        strip = unroll(picture, view, contour, (window.low - 0.3, window.high + 0.3), window.smooth, 0.04)
+        offsets = window.offsets
+        rows = np.repeat(offsets[:, None], len(line), axis=1)
+        score = strip.around(rows, window.reach) - _STRAY_COST * (np.abs(rows) / window.high) ** 2
+        best = offsets[thread(score.T, window.step * window.cost, closed)]
+        line = resampled(line + best[:, None] * contour.outward, 0.5, 0.6, closed)
+    return line
+
+
 def _searched(
-    picture: Lit,
-    view: View,
-    sheet: Sheet,
-    line: FloatArray,
-    material_inside: bool,
-    window: tuple[float, float, float],
-    reach: float,
-    smooth: float,
+    picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window
 ) -> tuple[FloatArray, Strip, FloatArray]:
-    """One pass: unroll along the line, score offsets in the window, thread the best smooth ring through them."""
-    low, high, step = window
-    contour = contour_along(line, sheet.height, material_inside=material_inside)
+    """One pass: unroll along the line, score offsets in the window, thread the best smooth line through them."""
+    contour = contour_along(line, sheet.height, material_inside=sides.material_inside, closed=sides.closed)
     wall = sheet.wall(view, contour)
-    inside = 3.0 if high - low > 3 else 1.2
-    strip = unroll(
-        picture, view, contour, (low - inside - 0.3, high + float(max(wall.max(), 0)) + 0.5), smooth, min(step, 0.03)
+    reach = (window.low - window.inside - 0.3, window.high + float(max(wall.max(), 0)) + 0.5)
+    strip = unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03))
+    offsets = window.offsets
+    score = contour_score(
+        strip, sheet, np.repeat(offsets[:, None], len(line), axis=1), wall, window.reach, window.inside
     )
-    offsets = np.arange(low, high + step / 2, step)
-    score = contour_score(strip, sheet, np.repeat(offsets[:, None], len(line), axis=1), wall, reach, inside)
-    best = offsets[_thread(score.T, step * (_LEAP_COST if window == _WIDE else _SWERVE_COST))]
+    best = offsets[thread(score.T, window.step * window.cost, sides.closed)]
     return line + best[:, None] * contour.outward, strip, best
 
 
-def _thread(score: FloatArray, column_cost: float) -> NDArray[np.int_]:
-    """Column per row (M,) of the best path through a ring of scores (M, G), moving at most two columns a row.
+def thread(score: FloatArray, column_cost: float, closed: bool) -> NDArray[np.int_]:
+    """Column per row (M,) of the best path through scores (M, G), moving at most two columns a row.
 
-    Dynamic programming over two rounds; the second round's start has forgotten where the first began.
+    Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
     rows, columns = score.shape
-    twice = np.concatenate([score, score])
+    if closed:
+        half = rows // 2
+        path = thread(np.concatenate([score, score]), column_cost, closed=False)
+        return np.concatenate([path[rows : rows + half], path[half:rows]])
     moves = np.arange(-_STRIDE, _STRIDE + 1)
     cost = column_cost * np.abs(moves)[:, None]
-    came = np.zeros((2 * rows, columns), dtype=np.int8)
+    came = np.zeros((rows, columns), dtype=np.int8)
     padded = np.full(columns + 2 * _STRIDE, -np.inf)
-    reached = twice[0]
+    reached = score[0]
     windows = moves[:, None] + _STRIDE + np.arange(columns)
-    for i in range(1, 2 * rows):
+    for i in range(1, rows):
         padded[_STRIDE : _STRIDE + columns] = reached
         options = padded[windows] - cost
         choice = options.argmax(axis=0)
         came[i] = choice
-        reached = twice[i] + options[choice, np.arange(columns)]
-    path = np.empty(2 * rows, dtype=int)
+        reached = score[i] + options[choice, np.arange(columns)]
+    path = np.empty(rows, dtype=int)
     path[-1] = int(reached.argmax())
-    for i in range(2 * rows - 1, 0, -1):
+    for i in range(rows - 1, 0, -1):
         path[i - 1] = path[i] + moves[came[i, path[i]]]
-    half = rows // 2
-    return np.concatenate([path[rows : rows + half], path[half:rows]])
+    return path

@@ -15,6 +15,7 @@ from capture.part_mask import PartMask, disc, find_part
 from capture.rim_fit import Edge, FaceKnowledge, edge_of, measured_points, refined_round, refined_slot
 from capture.rims import Sheet, twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
+from capture.rounding import ROUNDINGS, settled_rounding
 from capture.strip import Lit, Palette, linear_light
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -34,9 +35,6 @@ _LEAST_COVER = 0.7
 _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 75.0, 120.0, 10.0
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
-_ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
-_TOLD_APART = 0.015
-"""Loss of mean score by which one rounding is told from another."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -144,8 +142,8 @@ def _settle_rounding(
     outline: FloatArray,
 ) -> tuple[FaceKnowledge, list[Circle], Edge]:
     """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
-    options = _distinct([[search.fine(starts, r) for r in _ROUNDINGS] for search, starts in searches])
-    sheets = [replace(known.sheet, rounding=r) for r in _ROUNDINGS]
+    options = _distinct([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
+    sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
     followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
     edges = [edge_of(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
     twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
@@ -154,9 +152,7 @@ def _settle_rounding(
     for option in options:
         worth += [2 * np.pi * circle.radius * circle.score for circle in option]
         length += 2 * np.pi * option[0].radius
-    best = int(worth.argmax())
-    likely = np.exp(-(worth[best] - worth) / (_TOLD_APART * length))
-    doubt = 0.5 * float((likely * np.abs(np.array(_ROUNDINGS) - _ROUNDINGS[best])).max())
+    best, doubt = settled_rounding(worth, length)
     settled = replace(known, sheet=sheets[best], rounding_u=doubt)
     return settled, [option[best] for option in options], edges[best]
 

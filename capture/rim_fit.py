@@ -15,11 +15,11 @@ from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points, join_points
 
-__all__ = ["Edge", "FaceKnowledge", "edge_at", "measured_points", "refined_round", "refined_slot"]
+__all__ = ["Edge", "FaceKnowledge", "edge_at", "measured_points", "refined_round", "refined_slot", "trimmed_fit"]
 
 _STEP_NOISE_PX = 0.1
 _LOWER_NOISE_MM = 0.03
-_RIM_PX = 0.15
+_RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
 _ROUNDS = 3
@@ -105,6 +105,22 @@ def _with_light(
     return moved.with_shared(("edge:rim", "edge:foot"), modes)
 
 
+def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, Points]:
+    """Fit edge points, leave out what lies off by more than the usual, and fit again until nothing more does.
+
+    Light errs in stretches, so the spread is told from the points themselves.
+    """
+    for _ in range(_ROUNDS):
+        feature = fit(points, robust=False, correlated=True)
+        near = _inliers(feature.residuals)
+        if len(near) == len(points) or len(near) < _LEAST_POINTS:
+            break
+        points = points.select(near)
+    else:
+        feature = fit(points, robust=False, correlated=True)
+    return feature, points
+
+
 def refined_round(
     lit: Lit,
     bench: Bench,
@@ -169,11 +185,12 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
     """
     from fit.shapes import fit_slot
 
-    for _ in range(_ROUNDS):
+    for turn in range(_ROUNDS):
         _refuse_bare(edge)
         points = measured_points(bench, known, edge)
-        slot = fit_slot(points)
-        points = points.select(np.setdiff1d(np.arange(len(points)), slot.rejected))
+        slot = fit_slot(points, robust=turn == 0)
+        points = points.select(np.setdiff1d(_inliers(slot.residuals), slot.rejected))
+        slot = fit_slot(points, robust=False, correlated=turn == _ROUNDS - 1)
         edge = edge_at(lit, bench, known.sheet, slot_contour(slot, known.sheet.height))
     return slot, points, edge
 

@@ -179,7 +179,7 @@ def rod_drawing(figures: RodFigures, corners: FloatArray | None = None, name: st
     pieces = [piece @ axes.T for piece in centre_lines(points, figures.schedule)]
     entities: list[Any] = []
     for piece in pieces:
-        entities += [Line(*a, *b, "mark") for a, b in zip(piece[:-1].tolist(), piece[1:].tolist(), strict=True)]
+        entities += [Line(a, b, c, d, "mark") for a, b, c, d in np.hstack([piece[:-1], piece[1:]]).tolist()]
     flat = points @ axes.T
     for text, at in (("end a", flat[0]), ("end b", flat[-1])):
         entities.append(Label(float(at[0]), float(at[1]), text))

@@ -129,20 +129,20 @@ def test_the_given_planes_own_error_is_carried(kind: str) -> None:
 @pytest.mark.parametrize("kind", FITS)
 @pytest.mark.parametrize("known", [True, False])
 def test_interval_holds_the_truth(kind: str, known: bool) -> None:
-    """95 % intervals of the size over 150 noisy sets of 30 points.
+    """95 % intervals of the size over some hundred noisy sets of 30 points.
 
-    A binomial of 150 lies within the limits 99 times in 100; the study of 10,000 sets stands in tests/bench.
+    The limits hold 999 binomials in 1000; the study of 10,000 sets stands in tests/bench.
     """
     key = {"line": "y1", "plane": "nx", "arc": "radius", "slot": "length", "cone": "half_angle"}.get(kind, "diameter")
     xyz, rng, inside = shape_of(kind), np.random.default_rng(11), 0
     rows = slice(None, None, 2)
     true = FITS[kind](Points(xyz[rows], noise=1e-6), robust=False)
-    trials = 150
+    trials, least, most = (100, 0.87, 1.0) if kind in ("cylinder", "cone") else (300, 0.908, 0.987)
     for _ in range(trials):
         points = Points(xyz[rows] + rng.normal(0, 0.02, xyz[rows].shape), noise=0.02 if known else None)
         value = FITS[kind](points, form="none").value(key)
         inside += abs(value.value - true[key]) <= value.u95
-    assert 0.90 <= inside / trials <= 0.99
+    assert least <= inside / trials <= most
 
 
 def test_the_rule_for_known_noise() -> None:

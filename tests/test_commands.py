@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from importlib import import_module
 
 import pytest
@@ -99,3 +100,12 @@ def test_bad_input_ends_in_one_line_and_writes_nothing(edgewright, in_empty_fold
     assert outcome.err.count("\n") == 1
     assert len(outcome.err) > len("edgewright: ") + 10
     assert sorted(path.name for path in in_empty_folder.iterdir()) == before
+
+
+def test_json_is_alone_on_standard_output(edgewright, root, tmp_path):
+    samples = root / "sample_sets/seal_channel"
+    arguments = ("--tip", "3", "--points", "centre", "--plane", samples / "deck.csv", "--json")
+    outcome = edgewright("path", samples / "edge_walk.csv", "-o", tmp_path / "out", *arguments)
+    assert outcome.code == 0
+    assert json.loads(outcome.out) == json.loads((tmp_path / "out" / "results.json").read_text())
+    assert outcome.err == ""

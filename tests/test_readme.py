@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import subprocess
 import tomllib
 
@@ -22,7 +23,8 @@ def fences(text: str, language: str = "") -> list[str]:
 def spoken(text: str) -> list[list[str]]:
     """Every `edgewright …` in fences and between backticks, as words."""
     code = [*fences(text), *re.findall(r"`([^`\n]+)`", text)]
-    calls = [call for part in code for call in re.findall(r"(?:^|\s|/)edgewright ([^&|;\n]+)", part)]
+    joined = [part.replace("\\\n", " ") for part in code]
+    calls = [call for part in joined for call in re.findall(r"(?:^|\s|/)edgewright ([^&|;\n]+)", part)]
     return [call.split() for call in calls]
 
 
@@ -65,6 +67,18 @@ def test_files_that_are_named_exist(root, page):
     named = set(re.findall(r"\b((?:sample_sets|tests|fit|capture)/[\w./-]*\w)", text))
     missing = sorted(name for name in named if not (root / name).exists())
     assert missing == []
+
+
+def test_sample_commands_run(edgewright, root, tmp_path, monkeypatch):
+    """The fence that runs the other samples, line by line as typed, in a copy of nothing but the samples."""
+    (body,) = [body for body in fences((root / "README.md").read_text(), "bash") if "edgewright probe" in body]
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sample_sets").symlink_to(root / "sample_sets")
+    for line in body.replace("\\\n", " ").splitlines():
+        words = shlex.split(line)
+        outcome = edgewright(*words[1:])
+        assert outcome.code == 0, outcome.err
+        assert (tmp_path / words[words.index("-o") + 1] / "results.json").exists()
 
 
 def test_every_command_is_in_the_readme(root):

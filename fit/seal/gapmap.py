@@ -56,6 +56,9 @@ def _constant(edge: Edge, text: str, unit: str | None, gap_u: float | None) -> G
         message = f"{text}: no such file; --gap takes a file of thicknesses, a cloud, RESULTS@NAME or a length."
         raise InputError(message)
     length = parse_length(text, unit or "mm")
+    if length.value < 0:
+        message = f"The gap must be 0 or more; got '{text}'."
+        raise InputError(message)
     u = length.u if length.u is not None else math.nan if gap_u is None else gap_u
     total = float(edge.chain.lengths.sum())
     return GapMap(np.array([0.0, total]), np.full(2, length.value), np.full(2, u), f"typed: {text}")

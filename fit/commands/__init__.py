@@ -18,14 +18,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "photo": ("capture.commands.photo:photo", "Measure a part lying in a printed frame from one photo."),
     "probe": ("capture.commands.probe:probe", "Fit features to point lists from a digitizing arm."),
     "path": ("capture.commands.path:path", "Cut one edge walk into tangent lines and arcs."),
-    "run": ("capture.commands.run:run", "Do everything that a job file names."),
-    "job": ("capture.commands.job:job", "Start a job file from photos and point lists."),
-    "expect": ("capture.commands.expect:expect", "Tell the ± to be had from a set-up, before shooting."),
     "bend": ("fit.commands.bend:bend", "Flat blank of a bent sheet part."),
     "rod": ("capture.commands.rod:rod", "Bending schedule of a bent rod or tube."),
     "seal": ("fit.commands.seal:seal", "Length, corners and compression of a rubber seal."),
     "clear": ("fit.commands.clear:clear", "Smallest gap between two parts through a motion."),
-    "page": ("capture.commands.page:page", "Mark edges on a photo and read sizes in the browser."),
 }
 """Name -> (where the command lives, its one-line help): listing them loads none of them."""
 

@@ -39,7 +39,11 @@ def list_options(command: F) -> F:
         click.option("--unit", type=click.Choice(["mm", "inch"]), help="Unit of the list where it does not say."),
         click.option("--tip", type=float, help="Tip diameter, mm."),
         click.option("--tip-u", type=float, default=0.003, show_default=True, help="Standard uncertainty of it, mm."),
-        click.option("--points", type=click.Choice(["centre", "surface"]), help="What the list holds: tip centres or surface points."),
+        click.option(
+            "--points",
+            type=click.Choice(["centre", "surface"]),
+            help="What the list holds: tip centres or surface points.",
+        ),
     ):
         command = option(command)
     return command

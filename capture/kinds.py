@@ -127,7 +127,7 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     spreads = _spreads(sample, plane, named)
     if not spreads:
         if named:
-            return Choice(named, "its name; nothing could be compared")
+            return Choice(named, "its name alone")
         few = len(points) < _FEW
         return Choice(
             None, f"{len(points)} points " + ("are too few to choose a shape by" if few else "fit no one shape")

@@ -22,6 +22,7 @@ __all__ = ["FitOptions", "Fitted", "fit_touches"]
 
 _FEW_STRAYS = 0.25
 _EVEN = 4.0
+_ROUGH = 8.0
 _ZONE_POINTS = 2000
 
 
@@ -74,6 +75,8 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     final, failed = _round(touches, jobs, options, (spread, first))
     strays = [_stray_notice(touches, touched) for touched in final.values() if len(touched.feature.rejected)]
     own = [notice for touched in final.values() for notice in touched.notices]
+    rough = _ROUGH * spread.sigma if spread else math.inf
+    own += [_rough_notice(t.feature, rough / _ROUGH) for t in final.values() if t.feature.rms > rough]
     order = {name: final[name] for name in touches.names if name in final}
     return Fitted(order, choices, spread, (*notices, *failed, *own, *strays))
 
@@ -123,10 +126,11 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
 
 
 def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
-    """Names of the planes that were asked for, or that are as even as the best-fitting feature."""
+    """Names of the planes that were asked for or named as such, or that are as even as the better features are."""
     spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
-    limit = max(_EVEN * min(spreads, default=0.0), 1e-3)
-    return [name for name, c in choices.items() if c.kind == "plane" and not c.spread > limit]
+    limit = max(_EVEN * float(np.quantile(spreads, 0.25)), 1e-3) if spreads else 0.0
+    planes = {name: choice for name, choice in choices.items() if choice.kind == "plane"}
+    return [name for name, c in planes.items() if kind_in_name(name) == "plane" or not c.spread > limit]
 
 
 def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
@@ -254,6 +258,14 @@ def _without_tie_noise(
     values, vectors = np.linalg.eigh(touched.feature.cov_own - part.T @ part)
     cov = (vectors * np.maximum(values, 0.0)) @ vectors.T
     return replace(touched, feature=replace(touched.feature, cov_own=cov))
+
+
+def _rough_notice(feature: Feature, sigma: float) -> Notice:
+    text = (
+        f"The touches lie off the {feature.kind} by {feature.rms:.2g} mm rms, where a touch scatters by {sigma:.2g} mm: "
+        f"{feature.name} is out of shape, or another shape than a {feature.kind}. Look at its residuals."
+    )
+    return Notice("poor-fit", text, feature.name)
 
 
 def _stray_notice(touches: Touches, touched: Touched) -> Notice:

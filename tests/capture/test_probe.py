@@ -299,3 +299,9 @@ def test_a_moved_base_ends_the_list(flange: list[Path], tmp_path: Path) -> None:
     names = {feature.name for feature in found.results.features}
     assert "bore" in names
     assert not {name for name in names if name.startswith(("ball", "close"))}
+
+
+def test_a_wrong_shape_asked_for_is_not_fitted_blindly(flange: list[Path]) -> None:
+    given = ProbeOptions(tip=5.0, points="centre", ties=TIES, fits=(*RULES, "ball_2=circle"))
+    found = measure(flange, given)
+    assert [notice.feature for notice in found.results.warnings if notice.code == "poor-fit"] == ["ball_2"]

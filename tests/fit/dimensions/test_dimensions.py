@@ -118,15 +118,15 @@ def test_pitch_circle_against_the_direct_circle() -> None:
     area = np.linalg.norm(np.cross(b - a, c - a)) / 2
     assert circle.diameter.value == pytest.approx(np.prod(sides) / (2 * area), rel=1e-8)
     assert np.abs(circle.misses).max() < 1e-9
-    step = 1e-4  # derivative by the first centre's x, by doing it again
-    moved = holes[0].values.copy()
+    step = 1e-4  # derivative by the second centre's x, by doing it again
+    moved = holes[1].values.copy()
     moved[0] += step
-    again = pitch_circle([replace(holes[0], values=moved), *holes[1:]])
+    again = pitch_circle([holes[0], replace(holes[1], values=moved), holes[2]])
     slope = (again.diameter.value - circle.diameter.value) / step
     alone = [replace(hole, cov_own=hole.cov_own * 0) for hole in holes]
     one = np.zeros((7, 7))
     one[0, 0] = 1.0
-    stated = pitch_circle([replace(alone[0], cov_own=one), *alone[1:]]).diameter.own
+    stated = pitch_circle([alone[0], replace(alone[1], cov_own=one), alone[2]]).diameter.own
     assert math.sqrt(stated) == pytest.approx(abs(slope), rel=1e-4)
 
 

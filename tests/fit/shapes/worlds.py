@@ -113,9 +113,9 @@ def differences(shape: dict[str, Any], values: FloatArray, other: FloatArray) ->
         return np.array([(place[2] - other[0] - other[1:] @ place[:2]) / radius, *(lean - other[1:])])
     lean = normal[:2] / normal[2]
     if kind == "line":
-        return np.array([*(place[:2] - other[:2] - place[2] * other[2:]) / radius, *(lean - other[2:])])
+        return np.array([*(place[:2] - other[:2] - place[2] * lean) / radius, *(lean - other[2:])])
     if kind == "cylinder":
-        off = place[:2] - other[:2] - place[2] * other[2:4]
+        off = place[:2] - other[:2] - place[2] * lean
         return np.array([*off / radius, *(lean - other[2:4]), values[6] / 2 / radius - other[4] / radius])
     size = values[6] / 2 / radius - other[5] / radius if kind == "circle" else values[6] - other[5]
     return np.array([*(place - other[:3]) / radius, *(lean - other[3:5]), size])

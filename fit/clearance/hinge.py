@@ -155,7 +155,7 @@ def _refine(
     for _ in range(50):
         residual = _residual(seen, known, axis, angles)
         jacobian = _jacobian(seen, known, axis, angles, size)
-        step = np.linalg.lstsq(jacobian, -residual, rcond=None)[0]
+        step = np.asarray(np.linalg.lstsq(jacobian, -residual, rcond=None)[0], dtype=np.float64)
         axis, angles = _moved(axis, step[:4]), angles + np.concatenate([[0.0], step[4:]])
         if np.abs(step * np.concatenate([[1, 1], np.full(len(step) - 2, size)])).max() < 1e-11 * size:
             break

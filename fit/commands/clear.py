@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fit.commands.options import output_options
+from fit.units import LENGTH
 
 if TYPE_CHECKING:
     pass
@@ -41,13 +42,13 @@ _FILES = click.Path(path_type=Path)
 @click.option(
     "--unit", type=click.Choice(["mm", "inch"]), help="Unit of files that do not say theirs; typed numbers are mm."
 )
-@click.option("--cloud-u", type=float, help="Standard uncertainty of points whose file does not give it, mm.")
-@click.option("--section", type=float, help="Diameter that a path stands for (seal, hose, cable), mm.")
-@click.option("--play", type=float, default=0.0, show_default=True, help="Play in any direction, mm.")
+@click.option("--cloud-u", type=LENGTH, help="Standard uncertainty of points whose file does not give it, mm.")
+@click.option("--section", type=LENGTH, help="Diameter that a path stands for (seal, hose, cable), mm.")
+@click.option("--play", type=LENGTH, default="0", show_default=True, help="Play in any direction, mm.")
 @click.option(
     "--rock", default="0,0,0", show_default=True, help="Movement ± along x, y, z, such as a motor that rocks, mm."
 )
-@click.option("--wanted", type=float, help="Gap that must be left after movement and U95, mm.")
+@click.option("--wanted", type=LENGTH, help="Gap that must be left after movement and U95, mm.")
 @click.option("--situation", help="Ask for the usual gap of a situation; 'list' shows them.")
 @output_options
 def clear(out: Path, replace: bool, as_json: bool, unit_out: str, **options: object) -> int:

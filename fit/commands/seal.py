@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from fit.commands.options import output_options
+from fit.units import LENGTH
 
 __all__ = ["seal"]
 
@@ -28,9 +29,15 @@ __all__ = ["seal"]
     "--gap",
     help="Gap along the path: a file of clay thicknesses (along, thickness), a cloud, RESULTS@NAME, or one length.",
 )
-@click.option("--gap-u", type=float, help="Standard uncertainty of gaps that do not bring their own, mm.")
+@click.option("--gap-u", type=LENGTH, help="Standard uncertainty of gaps that do not bring their own, mm.")
 @click.option("--unit", type=click.Choice(["mm", "inch"]), help="Unit of a gap file that does not say its own.")
 @click.option("--free", help="Free height of the seal, mm, such as 12 or 12±0.4.")
+@click.option(
+    "--section-class",
+    "section_grade",
+    type=click.Choice(["E1", "E2", "E3"]),
+    help="Class of the extruded section: its limit on the free height, where --free has no ± of its own.",
+)
 @click.option(
     "--kind",
     type=click.Choice(["bulb", "gasket"]),
@@ -47,7 +54,7 @@ __all__ = ["seal"]
 @click.option("--bend-outside", help="Profile's least radius with the bulb on the outside of the bend, mm.")
 @click.option("--allowance", help="The shop's allowance on the length: '0.5%' or mm.")
 @click.option(
-    "--joint", type=float, help="Where the ends meet, mm along the edge; by itself the middle of the longest straight."
+    "--joint", type=LENGTH, help="Where the ends meet, mm along the edge; by itself the middle of the longest straight."
 )
 @click.option("--class", "grade", type=click.Choice(["L1", "L2", "L3"]), help="Class of the cut-length tolerance.")
 @output_options

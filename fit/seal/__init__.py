@@ -5,7 +5,16 @@ from fit.seal.gapmap import GapMap, gap_map
 from fit.seal.line import SealLine, edge_of, seal_line
 from fit.seal.profile import Allowance, Profile
 from fit.seal.seal import SealPlan, seal
-from fit.seal.squeeze import RANGES, Range, bend_strain, compression, cut_tolerance, fitting_heights, squeeze_of
+from fit.seal.squeeze import (
+    RANGES,
+    Range,
+    bend_strain,
+    compression,
+    cut_tolerance,
+    fitting_heights,
+    section_tolerance,
+    squeeze_of,
+)
 from fit.seal.table import seal_table
 
 __all__ = [
@@ -26,6 +35,7 @@ __all__ = [
     "seal",
     "seal_line",
     "seal_table",
+    "section_tolerance",
     "squeeze_of",
     "tightest_corners",
 ]

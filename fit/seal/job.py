@@ -18,7 +18,7 @@ from fit.seal.gapmap import gap_map
 from fit.seal.line import edge_of
 from fit.seal.profile import Allowance, Profile
 from fit.seal.seal import SealPlan, seal
-from fit.seal.squeeze import RANGES, Range
+from fit.seal.squeeze import RANGES, Range, section_tolerance
 from fit.units import parse_length
 
 __all__ = ["run_seal"]
@@ -108,6 +108,8 @@ def _profile(options: Options) -> Profile:
     if options["range"] is not None:
         wanted = _range(options["range"], wanted)
     u = 0.0 if free is None or free.u is None else free.u
+    if free is not None and free.u is None and options["section_grade"] is not None:
+        u = section_tolerance(free.value, options["section_grade"]) / math.sqrt(3.0)
     return Profile(None if free is None else free.value, u, wanted, limits)
 
 

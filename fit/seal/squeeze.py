@@ -21,6 +21,7 @@ __all__ = [
     "compression",
     "cut_tolerance",
     "fitting_heights",
+    "section_tolerance",
     "squeeze_of",
 ]
 
@@ -150,11 +151,29 @@ def cut_tolerance(length: float, grade: str) -> CutTolerance:
     source = "RMA handbook L1-L3, same classes as ISO 3302-1"
     if length > 4000:
         return CutTolerance(_SHARES[grade] * length, source)
-    return CutTolerance(next(row[grade] for row in _cut_table() if row["over_mm"] < length <= row["to_mm"]), source)
+    return CutTolerance(_limit("cut_length.csv", length, grade), source)
+
+
+def section_tolerance(size: float, grade: str) -> float:
+    """Tolerance (± mm) on a size (mm, up to 100) of an extruded section of solid rubber, class E1, E2 or E3.
+
+    Source: ISO 3302-1 Table 2 (unsupported extrusions), values as in the RMA handbook's Table 13.
+    """
+    if grade not in ("E1", "E2", "E3"):
+        message = f"The section class must be E1, E2 or E3; got '{grade}'."
+        raise InputError(message)
+    if not (math.isfinite(size) and 0 < size <= 100):
+        message = f"A section's size must lie above 0 and up to 100 mm for this table; got {size:g}."
+        raise InputError(message)
+    return _limit("section_extruded.csv", size, grade)
+
+
+def _limit(table: str, size: float, grade: str) -> float:
+    return next(row[grade] for row in _rows(table) if row["over_mm"] < size <= row["to_mm"])
 
 
 @cache
-def _cut_table() -> list[dict[str, float]]:
-    text = (files("fit.seal") / "cut_length.csv").read_text(encoding="utf-8")
+def _rows(table: str) -> list[dict[str, float]]:
+    text = (files("fit.seal") / table).read_text(encoding="utf-8")
     lines = [line for line in text.splitlines() if not line.startswith("#")]
     return [{key: float(value) for key, value in row.items()} for row in csv.DictReader(lines)]

@@ -217,7 +217,7 @@ BAD_OPTIONS = [
     ((*SLIDE, "--cloud-u", "0"), "--cloud-u"),
     ((*SLIDE, "--cloud-u", "nan"), "--cloud-u"),
     ((*SLIDE, "--play", "-1"), "Play"),
-    ((*SLIDE, "--play", "inf"), "Play"),
+    ((*SLIDE, "--play", "inf"), "--play"),
     ((*SLIDE, "--rock", "1,2"), "--rock"),
     ((*SLIDE, "--rock", "1,-2,0"), "rock"),
     ((*SLIDE, "--wanted", "-5"), "--wanted"),
@@ -269,3 +269,40 @@ def test_npz_with_wrong_arrays_is_refused(tmp_path, arrays):
     np.savez(tmp_path / "a.npz", xyz=np.eye(3) * 100, **arrays)
     with pytest.raises(InputError, match="must"):
         read_cloud(tmp_path / "a.npz")
+
+
+def test_sizes_may_be_typed_as_fractions(edgewright, here):
+    arguments = ("--fixed", "bay.ply", "--moving", "lid.ply", *SLIDE, "-o", "out", "--json", "--play", '1/8"')
+    record = json.loads(edgewright("clear", *arguments, "--wanted", '1-3/8"').out)
+    assert record["clear"]["margin"]["play"] == pytest.approx(3.175)
+    assert record["clear"]["margin"]["wanted"] == pytest.approx(34.925)
+
+
+def test_results_of_one_photo_share_their_errors(edgewright, here, clouds):
+    # two results of the same photo: the height error that both share does not widen the gap between them
+    photo = {"path": "photo.jpg", "sha256": "0" * 64}
+    for name, xyz in zip(("bay", "lid"), clouds.lid_and_bay(300), strict=True):
+        (here / name).mkdir()
+        modes = np.broadcast_to([0.0, 0.0, 2.0], (1, len(xyz), 3))
+        points = Points(xyz, noise=0.02, shared=modes, shared_names=("height:top",))
+        (here / name / "points.npz").write_bytes(npz_bytes(points))
+        (here / name / "results.json").write_text(json.dumps({"sources": [photo]}))
+    arguments = ("--fixed", "bay/points.npz", "--moving", "lid/points.npz", *SLIDE, "-o", "out", "--json")
+    together = json.loads(edgewright("clear", *arguments).out)["clear"]["gap"][0]["u95"]
+    (here / "lid/results.json").write_text(json.dumps({"sources": [{"path": "b.jpg", "sha256": "1" * 64}]}))
+    apart = json.loads(edgewright("clear", *arguments).out)["clear"]["gap"][0]["u95"]
+    assert together < 0.2
+    assert apart > 4
+
+
+def test_one_labelled_feature_of_a_cloud(edgewright, here):
+    hose = np.c_[np.zeros(40), np.linspace(0, 90, 40), np.full(40, 10.0)]
+    labels = np.repeat(["hose", "drive unit"], 40)
+    points = Points(np.concatenate([hose, hose + np.array([0, 0, 8])]), noise=0.01, label=labels)
+    (here / "bay.npz").write_bytes(npz_bytes(points))
+    arguments = ("--moving", "lid.ply", *SLIDE, "-o", "out", "--json")
+    names = ("bay.npz", "bay.npz@hose")
+    gaps = [json.loads(edgewright("clear", "--fixed", name, *arguments).out)["clear"]["smallest"] for name in names]
+    assert [gap["fixed_part"] for gap in gaps] == ["drive unit", "hose"]
+    assert gaps[1]["gap"]["value"] > gaps[0]["gap"]["value"]
+    assert "no points labelled 'pipe'" in edgewright("clear", "--fixed", "bay.npz@pipe", *arguments).err

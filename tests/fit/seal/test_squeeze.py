@@ -20,6 +20,7 @@ from fit.seal import (
     edge_of,
     fitting_heights,
     seal_line,
+    section_tolerance,
     squeeze_of,
     tightest_corners,
 )
@@ -160,3 +161,14 @@ def test_range_upside_down(figures):
 def test_figures_that_make_no_sense(call, words):
     with pytest.raises(InputError, match=words):
         call()
+
+
+def test_section_tolerances(root):
+    # tests/references/iso3302_1_extrusions.csv: ISO 3302-1 Table 2, E1-E3
+    lines = (root / "tests/references/iso3302_1_extrusions.csv").read_text().splitlines()
+    for row in csv.DictReader([line for line in lines if line[0] != "#"]):
+        for grade in ("E1", "E2", "E3"):
+            assert section_tolerance(float(row["to_mm"]), grade) == float(row[grade])
+    for size, grade, words in ((101, "E1", "up to 100"), (-1, "E1", "above 0"), (12, "E9", "class")):
+        with pytest.raises(InputError, match=words):
+            section_tolerance(size, grade)

@@ -1,0 +1,116 @@
+"""How often the stated U95 of a smallest gap holds the smallest gap of the true points, by shape and noise.
+
+Run: python tests/bench/clearance_coverage.py [--repeats 200] [--shapes flat sphere …]
+Each row: share of intervals that hold the truth, median U95, the half-width about the measured gap that would just hold
+95 % of the truths, and how much too small noise makes the gap look (stated and true), all in units of the noise.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from fit.clearance import body_of, slide_motion
+from fit.clearance.sweep import make_scene, sweep
+
+Pair = tuple[np.ndarray, np.ndarray]
+STAY = slide_motion([0, 0, 1], [0.0])
+
+
+def plate(rng: np.random.Generator, half: float = 20.0, height: float = 0.0, count: int = 6000) -> np.ndarray:
+    xy = rng.uniform(-half, half, (count, 2))
+    return np.c_[xy, np.full(count, height)]
+
+
+def parallel_plates(rng: np.random.Generator) -> Pair:
+    return plate(rng), plate(rng, height=8.0)
+
+
+def close_plates(rng: np.random.Generator) -> Pair:
+    return plate(rng), plate(rng, height=1.0)
+
+
+def rough_plates(rng: np.random.Generator) -> Pair:
+    floor = plate(rng)
+    floor[:, 2] += rng.normal(0, 0.05, len(floor))
+    return floor, plate(rng, height=8.0)
+
+
+def ball(rng: np.random.Generator) -> Pair:
+    out = rng.normal(size=(8000, 3))
+    return plate(rng), 15 * out / np.linalg.norm(out, axis=1)[:, None] + [0, 0, 20]
+
+
+def bump(rng: np.random.Generator) -> Pair:
+    xy = rng.uniform(-3, 3, (1500, 2))
+    return plate(rng, 10.0, 0.0, 4000), np.c_[xy, 3 + (xy**2).sum(axis=1) / 4]
+
+
+def waves(rng: np.random.Generator) -> Pair:
+    a, b = rng.uniform(-30, 30, (9000, 2)), rng.uniform(-30, 30, (9000, 2))
+    floor = np.c_[a, 3 * np.sin(a[:, 0] / 9) * np.cos(a[:, 1] / 8)]
+    return floor, np.c_[b, 6 + 2 * np.cos(b[:, 0] / 7 + 1)]
+
+
+def ridge(rng: np.random.Generator) -> Pair:
+    x, down = np.meshgrid(np.arange(-20, 20, 0.5), np.arange(0, 10, 0.5))
+    sides = [np.c_[x.ravel(), sign * 0.7 * down.ravel(), 5 + 0.7 * down.ravel()] for sign in (1, -1)]
+    return plate(rng), np.unique(np.concatenate(sides), axis=0)
+
+
+def corner(rng: np.random.Generator) -> Pair:
+    faces = rng.uniform(0, 10, (4000, 3))
+    faces[np.arange(4000), rng.integers(0, 3, 4000)] = 0
+    axes = np.linalg.svd(np.ones((1, 3)))[2]
+    axes[0] = np.ones(3) / np.sqrt(3)
+    turned = faces @ axes.T
+    return plate(rng), np.c_[turned[:, 1:], turned[:, 0] + 4]
+
+
+def lone_points(rng: np.random.Generator) -> Pair:
+    return rng.uniform(-20, 20, (400, 3)), rng.uniform(-20, 20, (400, 3)) + [45, 0, 0]
+
+
+SHAPES: dict[str, Callable[[np.random.Generator], Pair]] = {
+    shape.__name__: shape
+    for shape in (parallel_plates, close_plates, rough_plates, ball, bump, waves, ridge, corner, lone_points)
+}
+
+
+def study(shape: Callable[[np.random.Generator], Pair], noise: float, repeats: int) -> str:
+    misses, halves, stated = [], [], []
+    for seed in range(repeats):
+        rng = np.random.default_rng(seed)
+        true = shape(rng)
+        truth = cKDTree(true[0]).query(true[1])[0].min()
+        seen = [body_of(xyz + rng.normal(0, noise, xyz.shape), noise) for xyz in true]
+        swept = sweep(make_scene(*seen), STAY)
+        error = swept.errors[0]
+        misses.append(truth - swept.gap[0])
+        halves.append(error.u95)
+        stated.append(error.bias)
+    held = np.mean(np.abs(misses) <= halves)
+    needed = np.quantile(np.abs(misses), 0.95)
+    figures = np.array([np.median(halves), needed, np.mean(stated), np.mean(misses)]) / noise
+    words = "  ".join(
+        f"{name} {figure:.2f}" for name, figure in zip(("U95", "needed", "bias", "true bias"), figures, strict=True)
+    )
+    return f"{shape.__name__:16} noise {noise:.2f}  held {100 * held:.1f} %  {words}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repeats", type=int, default=200)
+    parser.add_argument("--noise", type=float, nargs="*", default=[0.03, 0.1])
+    parser.add_argument("--shapes", nargs="*", default=list(SHAPES))
+    given = parser.parse_args()
+    for name in given.shapes:
+        for noise in given.noise:
+            print(study(SHAPES[name], noise, given.repeats), flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -30,15 +30,24 @@ def write_result(
     drawing: Drawing | None = None,
     report_parts: Sequence[ReportPart] = (),
     title: TitleBlock | None = None,
+    paper: str = "a4",
 ) -> dict[str, Any]:
     """Write the result folder and return its results.json record.
 
     results.json lists every file it came with under ``files``. `files` are extra ones by name, such as overlay.png;
-    `drawing` None means: draw the features. Raises OutputError where the folder is not ours or cannot be written.
+    `drawing` None means: draw the features. paper is ``a4``, ``letter`` or ``a3``.
+    Raises OutputError where the folder is not ours or cannot be written.
     """
     check_folder(out, replace)
     content, record = result_files(
-        results, points, unit_out=unit_out, files=files, drawing=drawing, report_parts=report_parts, title=title
+        results,
+        points,
+        unit_out=unit_out,
+        files=files,
+        drawing=drawing,
+        report_parts=report_parts,
+        title=title,
+        paper=paper,
     )
     put_folder(out, content, replace=replace)
     return record
@@ -53,6 +62,7 @@ def result_files(
     drawing: Drawing | None = None,
     report_parts: Sequence[ReportPart] = (),
     title: TitleBlock | None = None,
+    paper: str = "a4",
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
     """Bytes of every file of a result folder by name, and the results.json record."""
     from fit.clouds import npz_bytes, ply_bytes
@@ -66,7 +76,7 @@ def result_files(
     name = Path(results.sources[0].path).stem if results.sources else ""
     block = title or TitleBlock(name, date=date.today().isoformat())
     sketch = drawing or drawing_of(results, unit_out=unit_out, title=block)
-    content |= drawing_files(sketch)
+    content |= drawing_files(sketch, paper)
     if points is not None:
         content |= {"cloud.ply": ply_bytes(points), "points.npz": npz_bytes(points)}
     content |= extra

@@ -165,10 +165,11 @@ def format_length(
 ) -> str:
     """A length for people, ``8.012 ±0.021``: as many figures as its U95 supports, U95 rounded up to two figures.
 
-    short stops one decimal earlier (0.01 mm, 0.001 in), for drawings.
+    short stops one decimal earlier (0.01 mm, 0.001 in; ``1 3/8" +.003 ±.006``), for drawings.
     """
     if unit_out == "fraction":
-        return format_fraction(mm) + ("" if u95 is None else f' ±{_plain(u95 / MM_PER_INCH, 3, up=True)}"')
+        told = format_fraction(mm) + ("" if u95 is None else f' ±{_plain(u95 / MM_PER_INCH, 3, up=True)}"')
+        return re.sub(r'([+±-])0(\.\d+)"', r"\1\2", told) if short else told
     scale, most = (1.0, 3 - short) if unit_out == "mm" else (1 / MM_PER_INCH, 4 - short)
     text = format_plain(mm * scale, None if u95 is None else u95 * scale, most)
     return f"{text} {'mm' if unit_out == 'mm' else 'in'}" if with_unit else text

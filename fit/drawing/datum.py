@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from fit.drawing.view import View
+from fit.drawing.view import View, arc_point
 from fit.feature import Feature
 from fit.points import FloatArray
 from fit.uncertain import Value, propagate
@@ -80,6 +80,9 @@ class PartAxes:
             if abs(a[axis] - b[axis]) <= math.tan(_FLAT) * abs(a[1 - axis] - b[1 - axis]):
                 return (a[axis] + b[axis]) / 2
             return side * max(side * a[axis], side * b[axis])
+        if feature.kind == "arc" and not _reaches(self.view, feature, turn, way):
+            ends = (_turn(self.view.flat(arc_point(feature, values, part)), c, s)[axis] for part in (0.0, 1.0))
+            return side * max(side * end for end in ends)
         middle = _turn(self.view.flat(values[:3]), c, s)[axis]
         size = values[feature.index("radius")] if feature.kind == "arc" else values[feature.index("diameter")] / 2
         return middle + side * size
@@ -112,6 +115,18 @@ class PartAxes:
 
         return propagate(along, *distinct)
 
+    def extent(self, low: Feature, high: Feature, axis: int) -> Value:
+        """Over-all size along x (0) or y (1) between two edges."""
+        distinct = list({id(item): item for item in (*self.inputs, low, high)}.values())
+        *frame, a, b = (next(i for i, o in enumerate(distinct) if o is item) for item in (*self.inputs, low, high))
+
+        def across(*values: FloatArray) -> float:
+            turn = self._frame([values[i] for i in frame])[:2]
+            far = self._extreme(high, values[b], turn, (axis, 1))
+            return far - self._extreme(low, values[a], turn, (axis, -1))
+
+        return propagate(across, *distinct)
+
 
 def _turn(point: tuple[float, float], c: float, s: float) -> tuple[float, float]:
     return c * point[0] + s * point[1], -s * point[0] + c * point[1]
@@ -137,9 +152,8 @@ def _edge_axes(view: View, outline: Sequence[Feature], lines: Sequence[Feature])
         return turn._extreme(piece, piece.values, (c, s), (axis, -1))
 
     def lowest(axis: int) -> Feature:
-        reaching = [piece for piece in pieces if piece.kind == "line" or _reaches(view, piece, c, s, axis)]
-        limit = min(low_end(piece, axis) for piece in reaching)
-        near = [piece for piece in reaching if low_end(piece, axis) < limit + _NEAR]
+        limit = min(low_end(piece, axis) for piece in pieces)
+        near = [piece for piece in pieces if low_end(piece, axis) < limit + _NEAR]
         return max(
             near,
             key=lambda piece: (
@@ -159,13 +173,15 @@ def _is_across(view: View, piece: Feature, c: float, s: float, axis: int) -> boo
     return abs(a[axis] - b[axis]) <= math.tan(_FLAT) * abs(a[1 - axis] - b[1 - axis])
 
 
-def _reaches(view: View, arc: Feature, c: float, s: float, axis: int) -> bool:
-    """Whether an arc really comes to its lowest point along an axis, not only the circle it lies on."""
-    turned = math.atan2(-s, c)
-    lowest = math.pi if axis == 0 else -math.pi / 2
-    sign = 1.0 if arc["nz"] >= 0 or abs(arc["nz"]) < 0.5 else -1.0
-    past = sign * (lowest - turned) - arc["start"]
-    return past % (2 * math.pi) <= arc["span"]
+def _reaches(view: View, arc: Feature, turn: Turn, way: tuple[int, int]) -> bool:
+    """Whether an arc really comes to the outermost point of its circle along an axis; else its ends are outermost."""
+    (c, s), (axis, side) = turn, way
+    outward = math.atan2(s, c) + axis * math.pi / 2 + (0.0 if side > 0 else math.pi)
+    sign = math.copysign(1.0, float(arc.vector(("nx", "ny", "nz")) @ view.towards))
+    start = view.flat(arc_point(arc, arc.values, 0.0))
+    middle = view.flat(arc.values[:3])
+    begins = math.atan2(start[1] - middle[1], start[0] - middle[0])
+    return (sign * (outward - begins)) % (2 * math.pi) <= arc["span"]
 
 
 def _hole_axes(view: View, holes: Sequence[Feature]) -> PartAxes:

@@ -8,12 +8,13 @@ from fit.drawing.model import Drawing
 from fit.drawing.pdf import pdf_bytes
 from fit.drawing.svg import svg_text
 from fit.drawing.template import template_sheets
+from fit.errors import OutputError
 
 __all__ = ["drawing_files"]
 
 
 def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
-    """sketch.svg, .dxf and .pdf; cut_mm.dxf where something is cut; template_1to1.pdf where it is cut or scribed."""
+    """sketch.svg, .dxf, .pdf; for a part to cut cut_mm.dxf and the same as R12; for one to scribe template_1to1.pdf."""
     sheets = sketch_sheets(drawing, paper)
     title = drawing.title.name
     files = {
@@ -23,6 +24,16 @@ def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
     }
     if any(entity.layer == "cut" for entity in drawing.entities):
         files["cut_mm.dxf"] = cutting_dxf(drawing.entities)
+        files["cut_mm_r12.dxf"] = cutting_dxf(drawing.entities, "R12")
     if any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities):
-        files["template_1to1.pdf"] = pdf_bytes(template_sheets(drawing, paper), title)
+        files |= _template(drawing, paper)
     return files
+
+
+def _template(drawing: Drawing, paper: str) -> dict[str, bytes]:
+    """The 1:1 template, left out where it would take more paper than anyone joins."""
+    try:
+        sheets = template_sheets(drawing, paper)
+    except OutputError:
+        return {}
+    return {"template_1to1.pdf": pdf_bytes(sheets, drawing.title.name)}

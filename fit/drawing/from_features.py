@@ -25,7 +25,7 @@ from fit.drawing.model import (
     bounds_of,
 )
 from fit.drawing.ring import chain_of, ends_of, without_doubles
-from fit.drawing.view import view_of
+from fit.drawing.view import arc_point, view_of
 from fit.feature import Feature
 from fit.results import Dimension, Results
 from fit.uncertain import Value
@@ -82,12 +82,12 @@ def drawing_of(
     sizes = _Sizes(axes, unit_out)
     return Drawing(
         entities=entities,
-        over_all=sizes.over_all(outer, bounds_of([item for item in entities if item.layer == "cut"])) if outer else (),
+        over_all=sizes.over_all(outer) if outer else (),
         places=sizes.edge_places(outer) if outer else (),
         spots=[*sizes.hole_spots(holes), *sizes.arc_spots(instead or results.features), *(spot for _, spot in arrows)],
         sizes=[_asked(item, unit_out) for item in results.dimensions],
         datum=_datum(axes),
-        notes=_notes(results, axes),
+        notes=_notes(axes, title or TitleBlock()),
         title=title or TitleBlock(),
         unit_out=unit_out,
     )
@@ -103,9 +103,16 @@ def _datum(axes: PartAxes) -> Datum | None:
     return Datum(0.0, 0.0, axes.words) if axes.inputs or axes.words.endswith("datum frame") else None
 
 
-def _notes(results: Results, axes: PartAxes) -> list[Note]:
+def _notes(axes: PartAxes, title: TitleBlock) -> list[Note]:
     words = axes.words[0].upper() + axes.words[1:]
-    return [Note(f"{words}."), Note("± is the 95 % uncertainty of the measurement.")]
+    notes = [Note(f"{words}. ± is the 95 % uncertainty of the measurement.")]
+    missing = [
+        word for word, given in (("side", title.side), ("face", title.face), ("front", title.front)) if not given
+    ]
+    if missing:
+        told = f"{', '.join(missing)} not given: write it on, or a flipped part looks right on paper."
+        notes.append(Note(told[0].upper() + told[1:], strong=True))
+    return notes
 
 
 def _asked(item: Dimension, unit_out: str) -> tuple[str, ...]:
@@ -126,15 +133,21 @@ def _entities(features: Sequence[Feature], axes: PartAxes, replaced: Set[str]) -
     return [*kept, *flat] or solid
 
 
-def _chain(path: Feature, axes: PartAxes, layer: str = "") -> Polyline:
-    return chain_of(flat_pieces(path.segments, axes), bool(path.closed), layer or ("cut" if path.closed else "mark"))
+def _chain(path: Feature, axes: PartAxes, layer: str = "") -> Polyline | Circle:
+    layer = layer or ("cut" if path.closed else "mark")
+    pieces = flat_pieces(path.segments, axes)
+    only = pieces[0]
+    if path.closed and len(pieces) == 1 and isinstance(only, Arc):
+        return Circle(only.x, only.y, only.radius, layer)
+    return chain_of(pieces, bool(path.closed), layer)
 
 
 def _moved(item: MovedPath, features: Sequence[Feature], axes: PartAxes) -> tuple[list[Entity], Spot]:
     """The moved path, a short line from what it was moved from across to it, and the words on a leader."""
     base = _chain(next(feature for feature in features if feature.name == item.of), axes)
     chain = _chain(item.feature, axes, item.layer)
-    longest = sampled(max(base.pieces(), key=lambda piece: math.dist(*ends_of(piece))))
+    pieces = base.pieces() if isinstance(base, Polyline) else [base]
+    longest = sampled(max(pieces, key=lambda piece: len(sampled(piece))))
     start = longest[len(longest) // 3]
     points = sampled(chain)
     x, y = (float(f) for f in points[((points - start) ** 2).sum(axis=1).argmin()])
@@ -157,28 +170,13 @@ def flat_pieces(features: Sequence[Feature], axes: PartAxes, layer: str = "mark"
 
 
 def _flat_arc(feature: Feature, axes: PartAxes, layer: str) -> Line | Arc:
-    start, end = (arc_point(feature, part) for part in (0.0, 1.0))
+    start, end = (arc_point(feature, feature.values, part) for part in (0.0, 1.0))
     (x1, y1), (x2, y2) = (axes.place(axes.view.flat(point)) for point in (start, end))
     if not axes.view.is_square(feature):
         return Line(x1, y1, x2, y2, "reference")
     x, y = axes.place(axes.view.flat(feature.values[:3]))
     side = math.copysign(1.0, float(feature.vector(("nx", "ny", "nz")) @ axes.view.towards))
     return Arc(x, y, feature["radius"], math.atan2(y1 - y, x1 - x), side * feature["span"], layer)
-
-
-def arc_point(feature: Feature, part: float) -> tuple[float, float, float]:
-    """A point on an arc in space; part 0 is its start, 1 its end. Angles count from +x laid into its plane."""
-    import numpy as np
-
-    normal = feature.vector(("nx", "ny", "nz"))
-    normal = normal / np.linalg.norm(normal)
-    first = np.array([0.0, 1.0, 0.0]) if abs(normal[0]) > math.cos(math.radians(1.0)) else np.array([1.0, 0.0, 0.0])
-    first = first - (first @ normal) * normal
-    first /= np.linalg.norm(first)
-    angle = feature["start"] + part * feature["span"]
-    turned = math.cos(angle) * first + math.sin(angle) * np.cross(normal, first)
-    x, y, z = feature.values[:3] + feature["radius"] * turned
-    return float(x), float(y), float(z)
 
 
 def _shape(feature: Feature, axes: PartAxes) -> list[Entity]:
@@ -222,18 +220,23 @@ class _Sizes:
     def text(self, value: Value) -> str:
         return format_length(value.value, value.u95, self.unit_out, short=True)
 
-    def over_all(self, outer: Feature, box: tuple[float, float, float, float]) -> list[OverAll]:
+    def over_all(self, outer: Feature) -> list[OverAll]:
         """Width and height of the outline."""
+        box = bounds_of(flat_pieces(outer.segments, self.axes))
         found = []
-        for axis, low, high in ((0, box[0], box[2]), (1, box[1], box[3])):
-            misses = [self._miss(piece, axis, high) for piece in outer.segments]
-            piece = outer.segments[misses.index(min(misses))]
-            found.append(OverAll("xy"[axis], low, high, self.text(self.axes.edge(piece, axis, 1))))
+        for axis in (0, 1):
+            low, high = (self._at_rim(outer, box, k) for k in (axis, axis + 2))
+            text = self.text(self.axes.extent(low, high, axis))
+            found.append(OverAll("xy"[axis], box[axis], box[axis + 2], text))
         return found
 
-    def _miss(self, piece: Feature, axis: int, limit: float) -> float:
-        shape = flat_pieces([piece], self.axes)
-        return abs(bounds_of(shape)[2 + axis] - limit) - (1e-3 * piece["length"] if piece.kind == "line" else 0.0)
+    def _at_rim(self, outer: Feature, box: tuple[float, float, float, float], k: int) -> Feature:
+        """The piece that makes one side of the outline's box; of several a straight edge, the longest."""
+        misses = []
+        for piece in outer.segments:
+            straight = 1e-3 * piece["length"] if piece.kind == "line" else 0.0
+            misses.append(abs(bounds_of(flat_pieces([piece], self.axes))[k] - box[k]) - straight)
+        return outer.segments[misses.index(min(misses))]
 
     def edge_places(self, outer: Feature) -> list[Place]:
         """Straight edges square to the datum that are not at the rim: steps and notches."""

@@ -19,6 +19,8 @@ from fit.drawing.tables import paged, table_items, table_size
 __all__ = ["sketch_sheets"]
 
 _MOST_BY_LEADER = 8
+_SMALL_PART = 60.0
+"""A part drawn smaller than this, mm, is hard to read; sheets are A4 or larger."""
 
 
 def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
@@ -26,6 +28,7 @@ def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     holes = [spot for spot in drawing.spots if spot.x_text]
     arcs = [spot for spot in drawing.spots if not spot.x_text]
     tabled = {"holes": len(holes) > _MOST_BY_LEADER, "arcs": len(arcs) > _MOST_BY_LEADER}
+    tabled["holes"] = tabled["holes"] or _is_dwarfed(drawing, holes, PAPERS[paper])
     for _ in range(3):
         plan = plan_of(drawing, holes if tabled["holes"] else [], arcs if tabled["arcs"] else [])
         sheets, lost = _compose(plan, PAPERS[paper])
@@ -34,6 +37,14 @@ def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
             break
         tabled = {key: tabled[key] or again[key] for key in tabled}
     return sheets
+
+
+def _is_dwarfed(drawing: Drawing, holes: Sequence[Spot], paper: tuple[float, float]) -> bool:
+    """Whether the words around the part leave it small, and a table of its holes would let it be larger."""
+    by_leader, by_table = (plan_of(drawing, tabled, []) for tabled in ([], holes))
+    scale = best_room(by_leader, paper).scale
+    extent = max(by_leader.box[2] - by_leader.box[0], by_leader.box[3] - by_leader.box[1])
+    return extent * scale < _SMALL_PART and best_room(by_table, paper).scale > scale
 
 
 def _compose(plan: Plan, paper: tuple[float, float]) -> tuple[list[Sheet], list[Spot]]:

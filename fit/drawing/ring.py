@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from fit.drawing.model import Arc, Line, Polyline
+from fit.drawing.model import Arc, Circle, Line, Polyline
 
 __all__ = ["chain_of", "ends_of", "lies_on", "without_doubles"]
 
@@ -137,11 +137,17 @@ def _away(point: Point, piece: Line | Arc) -> float:
     return abs(_gap(point, (piece.x, piece.y)) - piece.radius) if past <= abs(piece.span) else ends
 
 
-def without_doubles(pieces: Sequence[Line | Arc], chains: Sequence[Polyline]) -> list[Line | Arc]:
+def without_doubles(pieces: Sequence[Line | Arc], chains: Sequence[Polyline | Circle]) -> list[Line | Arc]:
     """The pieces that neither a chain nor an earlier piece already draws."""
-    drawn = [piece for chain in chains for piece in chain.pieces()]
+    drawn = [piece for chain in chains for piece in _pieces_of(chain)]
     kept: list[Line | Arc] = []
     for piece in pieces:
         if not any(lies_on(piece, other) for other in (*drawn, *kept)):
             kept.append(piece)
     return kept
+
+
+def _pieces_of(chain: Polyline | Circle) -> list[Line | Arc]:
+    if isinstance(chain, Circle):
+        return [Arc(chain.x, chain.y, chain.radius, 0.0, 2 * math.pi, chain.layer)]
+    return chain.pieces()

@@ -81,6 +81,7 @@ def borders_of(plan: Plan, scale: float) -> tuple[float, float, float, float]:
     left = depth_of(*marks_of(plan, "y", scale, 0.0, 0.0))
     over = {item.axis: item for item in plan.drawing.over_all}
     words = 26.0 if plan.led else 0.0
-    right = max(15.0 if "y" in over else 4.0, overhang(over["x"], scale) if "x" in over else 0.0)
+    left = max(left, overhang(over["x"], scale) if "x" in over else 0.0)
+    right = 15.0 if "y" in over else 4.0
     top = max(15.0 if "x" in over else 4.0, overhang(over["y"], scale) if "y" in over else 0.0)
     return max(left, 8.0), max(low, 8.0), max(right + 0.6 * words, 8.0), max(top + 0.35 * words, 8.0)

@@ -73,23 +73,26 @@ def _parallel(rows: Rows, zero: float, marks: Sequence[Mark]) -> list[Item]:
     items: list[Item] = []
     for i, mark in enumerate(marks):
         level = rows.side - _FIRST - i * ROW
-        items += _swap(rows, _dimension(zero, mark.along, level, mark.text))
+        items += _swap(rows, _dimension((zero, mark.along), level, mark.text))
         items += _swap(rows, [line(mark.along, mark.across - _OFFSET, mark.along, level - _OVERSHOOT)])
     lowest = rows.side - _FIRST - (len(marks) - 1) * ROW - _OVERSHOOT
     return [*items, *_swap(rows, [line(zero, rows.side - _OFFSET, zero, lowest)])]
 
 
-def _dimension(start: float, end: float, level: float, text: str) -> list[Item]:
+def _dimension(reach: tuple[float, float], level: float, text: str, *, words_before: bool = False) -> list[Item]:
     """A dimension line with arrows and its words above it; arrows and words go outside where they do not fit."""
+    start, end = reach
     width = text_width(text, TEXT)
     inside = end - start > 8.0
     turn = 0.0 if inside else math.pi
     items: list[Item] = [arrow(start, level, math.pi + turn), arrow(end, level, turn)]
     if end - start > max(width + 1.0, 8.0):
         return [line(start, level, end, level), *items, Written((start + end) / 2, level + 1.0, text, TEXT, 0.5)]
-    tail = end + _TAIL
-    items.append(line(start - (0.0 if inside else 6.0), level, tail + width, level))
-    return [*items, Written(tail, level + 1.0, text, TEXT, 0.0)]
+    low, high = (start, end) if inside else (start - 6.0, end + 6.0)
+    if words_before:
+        first = start - _TAIL - width
+        return [line(first, level, high, level), *items, Written(first, level + 1.0, text, TEXT)]
+    return [line(low, level, end + _TAIL + width, level), *items, Written(end + _TAIL, level + 1.0, text, TEXT)]
 
 
 def _running(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
@@ -156,7 +159,7 @@ def over_all_items(axis: str, reach: tuple[float, float], side: float, text: str
     low, high = reach
     level = side + _FIRST
     drawn = [
-        *_dimension(low, high, level, text),
+        *_dimension(reach, level, text, words_before=axis == "x"),
         line(low, side + _OFFSET, low, level + _OVERSHOOT),
         line(high, side + _OFFSET, high, level + _OVERSHOOT),
     ]

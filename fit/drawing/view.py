@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ import numpy as np
 from fit.feature import Feature
 from fit.points import FloatArray
 
-__all__ = ["View", "view_of"]
+__all__ = ["View", "arc_point", "view_of"]
 
 _SQUARE = 0.9998
 """Cosine of about 1°: closer than this a shape counts as lying square to the view."""
@@ -60,3 +61,18 @@ def _main_plane(features: Sequence[Feature]) -> Feature | None:
     flat = [feature for feature in features if feature.kind in ("plane", "circle", "arc", "slot")]
     candidates = list(planes.values()) or flat
     return max(candidates, key=lambda feature: feature.points) if candidates else None
+
+
+def arc_point(feature: Feature, values: FloatArray, part: float) -> tuple[float, float, float]:
+    """A point on an arc in space at the given values; part 0 is its start, 1 its end.
+
+    Angles count from +x laid into its plane (+y where the normal is within 1° of x).
+    """
+    normal = values[3:6] / np.linalg.norm(values[3:6])
+    first = np.array([0.0, 1.0, 0.0]) if abs(normal[0]) > _SQUARE else np.array([1.0, 0.0, 0.0])
+    first = first - (first @ normal) * normal
+    first /= np.linalg.norm(first)
+    angle = values[feature.index("start")] + part * values[feature.index("span")]
+    turned = math.cos(angle) * first + math.sin(angle) * np.cross(normal, first)
+    x, y, z = (values[:3] + values[feature.index("radius")] * turned).tolist()
+    return x, y, z

@@ -133,6 +133,12 @@ def test_what_is_not_an_angle_is_refused() -> None:
         parse_angle("steep")
 
 
+def test_fractions_on_a_drawing_are_short() -> None:
+    """No noughts before the point and one inch sign: there is little room on a dimension line."""
+    assert format_length(120.04, 0.051, "fraction", short=True) == '4 23/32" +.007 ±.003'
+    assert format_length(34.925, 0.051, "fraction") == '1 3/8" ±0.003"'
+
+
 def test_angles_for_people() -> None:
     """Degrees at the figures that U95 supports."""
     assert format_angle(math.pi / 2, math.radians(0.057)) == "90.000° ±0.057°"

@@ -203,3 +203,24 @@ def test_asked_sizes_are_listed_with_their_verdict(parts: ModuleType) -> None:
     sizes = [Dimension("corner", "angle", value, lower=math.radians(89.0), upper=math.radians(91.0), verdict="inside")]
     row = drawing_of(Results("x", features=plate(parts), dimensions=sizes)).sizes[0]
     assert row == ("corner", "90.00° ±0.20°", "89.00° to 91.00°", "inside")
+
+
+def test_a_round_part_is_one_circle(parts: ModuleType) -> None:
+    """A closed path of one arc is a circle to cut, with its over-all size."""
+    disc = parts.path("outline", [parts.arc("outline 1", (50.0, 40.0), 30.0, 10.0, 360.0)])
+    drawing = drawn([disc, parts.hole("hole 1", 50.0, 40.0, 8.0)])
+    assert sorted(round(e.radius, 6) for e in drawing.entities if isinstance(e, Circle)) == [4.0, 30.0]
+    assert [size.text.split(" ")[0] for size in drawing.over_all] == ["60.00", "60.00"]
+
+
+def test_an_outline_without_a_straight_edge_has_its_over_all_size(parts: ModuleType) -> None:
+    """Width and height are between the outline's own sides, wherever its frame has its origin."""
+    lens = [
+        parts.arc("outline 1", (100.0, 0.0), 50.0, -60.0, 120.0),
+        parts.arc("outline 2", (150.0, 0.0), 50.0, 120.0, 120.0),
+    ]
+    drawing = drawn([parts.path("outline", lens)])
+    assert [size.text.split(" ")[0] for size in drawing.over_all] == [
+        "50.00",
+        f"{2 * 50 * math.sin(math.radians(60)):.2f}",
+    ]

@@ -13,9 +13,9 @@ from shapely.geometry.base import BaseGeometry
 from fit.drawing.from_features import drawing_of
 from fit.drawing.grid import sampled
 from fit.drawing.layout import sketch_sheets
-from fit.drawing.model import TitleBlock
+from fit.drawing.model import Line, TitleBlock
 from fit.drawing.room import SCALES
-from fit.drawing.sheet import Sheet, Written
+from fit.drawing.sheet import Drawn, Sheet, Written
 
 # Cap height and widths of Helvetica: Adobe font metrics as reportlab carries them, not the tool's own table.
 CAP, DEPTH = 0.718, 0.207
@@ -58,3 +58,28 @@ def test_no_text_over_text_or_edge_on_made_up_parts(first: int, parts: ModuleTyp
         assert sheets[0].scale in SCALES
         for sheet in sheets:
             assert collisions(sheet) == [], f"part {seed}"
+
+
+@pytest.mark.parametrize("unit", ["inch", "fraction"])
+def test_no_collisions_in_inches(unit: str, parts: ModuleType) -> None:
+    """Fractions with their rest and ± are long; they too keep clear."""
+    for seed in range(300, 312):
+        for sheet in sketch_sheets(drawing_of(parts.made_part(seed), unit_out=unit)):
+            assert collisions(sheet) == [], f"part {seed}"
+
+
+def test_every_hole_and_arc_is_said(parts: ModuleType) -> None:
+    """Whatever finds no place for a leader stands in the table: no size is lost."""
+    for seed in range(400, 420):
+        drawing = drawing_of(parts.made_part(seed))
+        words = {item.text for sheet in sketch_sheets(drawing) for item in sheet.items if isinstance(item, Written)}
+        for spot in drawing.spots:
+            said = spot.text.replace("\n", " ")
+            assert said in words or set(spot.text.split("\n")) <= words, f"part {seed}: {spot.name}"
+
+
+def test_collisions_would_be_found() -> None:
+    """The check itself: a text laid over another and over an edge is reported."""
+    words = (Written(50, 50, "12.00", 3.5), Written(52, 51, "13.00", 3.5), Written(205, 20, "off the page", 3.5))
+    found = collisions(Sheet(210.0, 297.0, words, (Drawn(Line(40, 52, 80, 52)),)))
+    assert len(found) == 4

@@ -46,11 +46,11 @@ class Points:
     """
 
     xyz: FloatArray
-    noise: FloatArray = field(default=None)  # type: ignore[assignment]
-    normal: FloatArray = field(default=None)  # type: ignore[assignment]
-    shared: FloatArray = field(default=None)  # type: ignore[assignment]
+    noise: FloatArray = field(default=None)  # type: ignore[arg-type]
+    normal: FloatArray = field(default=None)  # type: ignore[arg-type]
+    shared: FloatArray = field(default=None)  # type: ignore[arg-type]
     shared_names: tuple[str, ...] = ()
-    label: NDArray[np.str_] = field(default=None)  # type: ignore[assignment]
+    label: NDArray[np.str_] = field(default=None)  # type: ignore[arg-type]
     frame: str = ""
     source: str = ""
 

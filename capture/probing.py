@@ -74,7 +74,12 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     fitted = fit_touches(touches, FitOptions(rules, tip, options.side, places))
     features = {name: touched.feature for name, touched in fitted.touched.items()}
     features, dimensions = sizes_of(dims, features)
-    notices += [*told, *fitted.notices, *check_tip(list(features.values()), tip), *_short_arcs(features)]
+    notices += [
+        *told,
+        *fitted.notices,
+        *check_tip(list(features.values()), _nominal_tip(tip, options)),
+        *_short_arcs(features),
+    ]
     datum = _datum(options.datum, features, options.unit)
     cloud = _cloud(touches, fitted)
     shown = list(features.values())
@@ -131,6 +136,11 @@ def _tip(touches: Touches, options: ProbeOptions) -> tuple[Tip | None, list[Noti
         tip, notice = tip_from_ball(touches, options.tip_ball, typed)
         return tip, [notice]
     return typed, []
+
+
+def _nominal_tip(tip: Tip | None, options: ProbeOptions) -> Tip | None:
+    """Tip for the self-check: with surface points too, where its size was typed."""
+    return tip if tip or options.tip is None else Tip(options.tip, options.tip_u)
 
 
 def _places(touches: Touches, joined: Joined | None, options: ProbeOptions) -> list[str]:

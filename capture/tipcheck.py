@@ -38,18 +38,14 @@ def check_tip(features: Sequence[Feature], tip: Tip | None) -> list[Notice]:
 
 def _ball_text(balls: Sequence[Feature], tip: Tip) -> str | None:
     """Balls are sold in few sizes: all of them a tip too small or too large betrays the correction."""
-    found = {
-        word: [_stock(ball, shift) for ball in balls]
-        for word, shift in (("", 0.0), ("made twice", tip.diameter), ("missing", -tip.diameter))
-    }
-    if not balls or any(found[""]):
+    if not balls or any(_stock(ball, 0.0) for ball in balls):
         return None
-    for word in ("made twice", "missing"):
-        if all(found[word]):
-            size = balls[0]["diameter"]
+    for shift, word in ((1, "made twice"), (-1, "missing"), (-2, "on the wrong side: i j k point to the surface")):
+        found = [_stock(ball, shift * tip.diameter) for ball in balls]
+        if all(found):
             return (
-                f"{balls[0].name}: diameter {size:.2f} mm is no usual ball, but {found[word][0]} mm is one, a tip of "
-                f"{tip.diameter:g} mm away: the tip correction looks {word}. Check --points and --tip."
+                f"{balls[0].name}: diameter {balls[0]['diameter']:.2f} mm is no usual ball, but {found[0]} mm is one, "
+                f"{abs(shift) * tip.diameter:g} mm away: the tip correction looks {word}. Check --points, --tip and i j k."
             )
     return None
 

@@ -148,7 +148,9 @@ def test_impossible_tips(bad: tuple[float, float]) -> None:
         Tip(*bad)
 
 
-@pytest.mark.parametrize(("shift", "words"), [(0.0, None), (6.0, "missing"), (-6.0, "made twice")])
+@pytest.mark.parametrize(
+    ("shift", "words"), [(0.0, None), (6.0, "missing"), (-6.0, "made twice"), (12.0, "wrong side")]
+)
 def test_balls_betray_a_missing_or_double_correction(shift: float, words: str | None) -> None:
     out = RNG.normal(size=(20, 3))
     out /= np.linalg.norm(out, axis=1, keepdims=True)

@@ -15,6 +15,7 @@ __all__ = ["PartAxes", "axes_of"]
 
 _FLAT = math.radians(5.0)
 _NEAR = 0.5
+_APART = 1.0
 Numbers = FloatArray
 Turn = tuple[float, float]
 """Cosine and sine of the part's x axis in the view."""
@@ -137,7 +138,8 @@ def axes_of(view: View, outline: Sequence[Feature], holes: Sequence[Feature]) ->
     lines = [piece for piece in outline if piece.kind == "line"]
     if lines:
         return _edge_axes(view, outline, lines)
-    if len(holes) >= 2:
+    places = [view.flat(hole.values[:3]) for hole in holes]
+    if any(math.dist(place, places[0]) > _APART for place in places):
         return _hole_axes(view, holes)
     return PartAxes(view, (), "measured along the axes of the results")
 

@@ -83,9 +83,9 @@ def _write(entities: Sequence[Entity], notes: Sequence[Written | Drawn], version
 
 
 def _document(version: str) -> Document:
-    from ezdxf.filemanagement import new
+    from ezdxf.document import Drawing
 
-    document = new(version)
+    document = Drawing.new(version)  # ezdxf.new would warn that R12 has no unit in its header
     document.header["$MEASUREMENT"] = 1
     if version != "R12":
         document.header["$INSUNITS"] = 4

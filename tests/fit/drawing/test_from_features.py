@@ -224,3 +224,9 @@ def test_an_outline_without_a_straight_edge_has_its_over_all_size(parts: ModuleT
         "50.00",
         f"{2 * 50 * math.sin(math.radians(60)):.2f}",
     ]
+
+
+def test_two_holes_in_one_place_make_no_datum(parts: ModuleType) -> None:
+    """A direction needs two places."""
+    drawing = drawn([parts.hole("hole 1", 10.0, 10.0, 6.0), parts.hole("hole 2", 10.0, 10.0, 9.0)])
+    assert drawing.datum is None and len(drawing.spots) == 2

@@ -231,9 +231,10 @@ def read(content: bytes) -> ezdxf.document.Drawing:
 
 
 @pytest.mark.parametrize("version", ["R2010", "R12"])
-def test_dxf_is_clean_true_and_in_mm(version: str) -> None:
+def test_dxf_is_clean_true_and_in_mm(version: str, caplog: pytest.LogCaptureFixture) -> None:
     """ezdxf audits it without a finding; kinds are true ones on layers by purpose; the check square is 100 mm."""
     document = read(sketch_dxf(SLOTTED, version=version))
+    assert caplog.records == []
     assert not document.audit().has_errors and not document.audit().has_fixes
     if version != "R12":
         assert document.header["$INSUNITS"] == 4

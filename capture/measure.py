@@ -152,9 +152,9 @@ def _settle_rounding(
     for option in options:
         worth += [2 * np.pi * circle.radius * circle.score for circle in option]
         length += 2 * np.pi * option[0].radius
-    best, doubt = settled_rounding(worth, length)
-    settled = replace(known, sheet=sheets[best], rounding_u=doubt)
-    return settled, [option[best] for option in options], edges[best]
+    rounding = settled_rounding(worth, length, followed[0][0].px_per_mm)
+    settled = known.with_rounding(rounding)
+    return settled, [option[rounding.which] for option in options], edges[rounding.which]
 
 
 def _distinct(options: list[list[Circle]]) -> list[list[Circle]]:

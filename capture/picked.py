@@ -27,7 +27,7 @@ from capture.rim_fit import (
 )
 from capture.rims import twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
-from capture.rounding import ROUNDINGS, settled_rounding
+from capture.rounding import ROUNDINGS, Rounding, settled_rounding
 from capture.strip import Lit
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
@@ -74,6 +74,11 @@ class _Lead:
     edges: tuple[Edge, ...] = ()
     twins: tuple[float, ...] = ()
     circles: tuple[Circle, ...] = ()
+    scale_px: float = 0.0
+
+    @property
+    def px_per_mm(self) -> float:
+        return self.scale_px if self.circles else self.edges[0].strip.px_per_mm
 
     def worth(self) -> tuple[FloatArray, float]:
         """Score times length for each rounding, and the length, mm."""
@@ -98,17 +103,25 @@ def measure_picks(lit: Lit, bench: Bench, picks: Sequence[Pick]) -> tuple[list[P
             leads.append(_lead(lit, bench, pick))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), pick.name))
-    best: dict[tuple[float, float], tuple[int, float]] = {}
-    for key in {_sheet_key(lead.pick) for lead in leads}:
-        mine = [lead.worth() for lead in leads if _sheet_key(lead.pick) == key]
-        best[key] = settled_rounding(np.sum([w for w, _ in mine], axis=0), sum(length for _, length in mine))
+    settled = {
+        key: _settled([lead for lead in leads if _sheet_key(lead.pick) == key]) for key in map(_sheet_key, picks)
+    }
     found = []
     for lead in leads:
         try:
-            found.append(_measured(lit, bench, lead, *best[_sheet_key(lead.pick)]))
+            found.append(_measured(lit, bench, lead, settled[_sheet_key(lead.pick)]))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), lead.pick.name))
     return found, notices
+
+
+def _settled(leads: list[_Lead]) -> Rounding:
+    """The rounding of one sheet from all its picks."""
+    if not leads:
+        return Rounding(0, 0.0, 0.0)
+    worths, lengths = zip(*(lead.worth() for lead in leads), strict=True)
+    scale = float(np.mean([lead.px_per_mm for lead in leads]))
+    return settled_rounding(np.sum(worths, axis=0), sum(lengths), scale)
 
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:
@@ -125,7 +138,7 @@ def _lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
         raise InputError(message)
     _refuse_outside(bench, pick)
     if pick.kind == "circle":
-        return _Lead(pick, circles=_circles(lit, bench, pick))
+        return _circle_lead(lit, bench, pick)
     return _edge_lead(lit, bench, pick)
 
 
@@ -184,7 +197,7 @@ def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
     return PartMask(flat, mask, tone / max(float(np.median(tone)), 1e-3), False)
 
 
-def _circles(lit: Lit, bench: Bench, pick: Pick) -> tuple[Circle, ...]:
+def _circle_lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
     """The circle about the way-point that explains its surroundings best, for each rounding."""
     x, y = pick.near.mean(axis=0)
     starts = [
@@ -193,7 +206,7 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> tuple[Circle, ...]:
     if pick.about:
         starts = [c for c in starts if 0.7 < 2 * c.radius / pick.about < 1.4]
         starts.append(Circle(x, y, pick.about / 2))
-    best: tuple[Circle, ...] = ()
+    best, scale = (), 0.0
     for start in starts:
         if np.hypot(start.x - x, start.y - y) > max(_WAY_POINT_MM, start.radius):
             continue
@@ -203,14 +216,14 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> tuple[Circle, ...]:
         coarse = search.coarse(0.6)
         found = tuple(search.fine(coarse, r) for r in ROUNDINGS)
         if not best or max(c.score for c in found) > max(c.score for c in best):
-            best = found
+            best, scale = found, search.strip.px_per_mm
     if not best:
         message = (
             f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "
             "way-point inside the hole, and give its rough diameter as about."
         )
         raise CannotDetermine(message)
-    return best
+    return _Lead(pick, circles=best, scale_px=scale)
 
 
 def _opening_contour(lit: Lit, bench: Bench, pick: Pick) -> FloatArray:
@@ -230,11 +243,9 @@ def _opening_contour(lit: Lit, bench: Bench, pick: Pick) -> FloatArray:
     return min(near, key=lambda o: o.misfit).contour
 
 
-def _measured(lit: Lit, bench: Bench, lead: _Lead, which: int, doubt: float) -> PickedFeature:
+def _measured(lit: Lit, bench: Bench, lead: _Lead, rounding: Rounding) -> PickedFeature:
     pick = lead.pick
-    sheet = replace(pick.known.sheet, rounding=ROUNDINGS[which])
-    known = replace(pick.known, sheet=sheet, rounding_u=doubt)
-    feature, points, notices = _fitted(lit, bench, known, lead, which)
+    feature, points, notices = _fitted(lit, bench, pick.known.with_rounding(rounding), lead, rounding.which)
     named = replace(feature, name=pick.name, source=str(bench.image.path))
     return PickedFeature(named, points.named(pick.name), tuple(replace(n, feature=pick.name) for n in notices))
 

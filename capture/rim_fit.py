@@ -10,6 +10,7 @@ import numpy as np
 from capture.bench import Bench
 from capture.follow import contour_along, resampled
 from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points
+from capture.rounding import Rounding
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -28,13 +29,22 @@ _LEAST_POINTS = 8
 
 @dataclass(frozen=True, slots=True)
 class FaceKnowledge:
-    """How well the sheet is known: standard uncertainties of its face's height, of its lower face's, and of where its
-    rim lies as long as its rounding is in doubt, all mm."""
+    """How well the sheet is known, all mm.
+
+    height_u, foot_u : standard uncertainties of its face's height and of its lower face's. rim_inset, rim_u : how far
+    inside the contour its rim shows by a rounding too fine to be seen, and the doubt that any rounding leaves.
+    """
 
     sheet: Sheet
     height_u: float
     foot_u: float
-    rounding_u: float = 0.0
+    rim_inset: float = 0.0
+    rim_u: float = 0.0
+
+    def with_rounding(self, rounding: Rounding) -> FaceKnowledge:
+        """The same with the edge's rounding settled."""
+        sheet = replace(self.sheet, rounding=rounding.radius)
+        return replace(self, sheet=sheet, rim_inset=rounding.inset, rim_u=rounding.doubt)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -94,11 +104,11 @@ def _with_light(
 ) -> Points:
     lower, sheet = picked.kind == LOWER, known.sheet
     xyz = points.xyz.copy()
-    xyz[:, :2] += picked.inset[:, None] * outward
+    xyz[:, :2] += (picked.inset + np.where(lower, 0.0, known.rim_inset))[:, None] * outward
     xyz[:, 2] = sheet.height
     noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
     unresolved = min(_ROUNDING_PX / px_per_mm, 0.6)
-    rim_u = float(np.linalg.norm([_RIM_PX / px_per_mm, unresolved * sheet.rounding, known.rounding_u]))
+    rim_u = float(np.linalg.norm([_RIM_PX / px_per_mm, unresolved * sheet.rounding, known.rim_u]))
     out3 = np.column_stack([outward, np.zeros(len(outward))])
     modes = np.stack([np.where(lower, 0.0, rim_u)[:, None] * out3, np.where(lower, _FOOT_MM, 0.0)[:, None] * out3])
     moved = replace(points, xyz=xyz, noise=noise, normal=out3)

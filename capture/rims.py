@@ -23,6 +23,7 @@ __all__ = ["FACE_LINE", "HIDDEN", "LOWER", "RimPoints", "Sheet", "contour_score"
 _WALL_SEEN_MM = 0.06
 _WALL_CLEAR_MM = 0.25
 _APART_MM, _TWIN_MM = 0.14, 0.08
+_GAP_MM = 0.4
 _HUE_MM = (0.08, 0.28)
 _CLEAR = 0.3
 _BEYOND_MM = 0.35
@@ -33,11 +34,16 @@ HIDDEN, LOWER, FACE_LINE = 0, 1, 2
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The sheet under the camera: height of its upper face, thickness and radius of its rounded upper edge, all mm."""
+    """The sheet under the camera: height of its upper face, thickness and radius of its rounded upper edge, all mm.
+
+    on_paper : whether it lies on white paper, where its lower rim shows clearly. On a bench the gap under it is dark and
+    hides that rim.
+    """
 
     height: float
     thickness: float
     rounding: float = 0.0
+    on_paper: bool = True
 
     def wall(self, view: View, contour: Contour) -> FloatArray:
         """Outward offset (M,) of the lower rim as seen on the face's plane: positive where the wall shows."""
@@ -87,9 +93,13 @@ def contour_score(
     unexplained = np.maximum(beside - at_outline - np.where(two, at_face_line, 0.0), 0.0)
     # Where the wall shows, face and wall meet in a step of tone: an outline without it would leave the wall unseen.
     walled = 0.8 * at_face_line + 0.5 * at_outline
+    if not sheet.on_paper:
+        gap = np.minimum(strip.between(outline - reach, outline + _GAP_MM), 1.0)
+        unexplained = np.maximum(beside - at_face_line - gap, 0.0)
+        walled = 0.9 * at_face_line + 0.3 * gap
     both = np.where(two, np.minimum(at_outline, at_face_line), 0.0)
     plain = np.maximum(at_outline, 0.8 * at_face_line) + 0.4 * both
-    found = np.where(seen & (wall > _WALL_CLEAR_MM), walled, plain)
+    found = np.where(seen & (wall > (_WALL_CLEAR_MM if sheet.on_paper else 0.0)), walled, plain)
     found = found - 0.35 * np.minimum(unexplained, 2.0)
     if strip.hue is not None:
         near, far = _HUE_MM
@@ -119,10 +129,13 @@ def rim_points(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
     outline = np.where(seen, contour + wall, contour - shift)
     offset, strength = strip.nearest(outline, reach)
     line_offset, line_strength = strip.nearest(contour - sheet.rounding, reach)
+    spread = np.abs(outline - contour + sheet.rounding)
     # One step cannot be both lines: a narrow wall's step is its outline's, a wide wall's may be the face line's alone.
-    apart = (np.abs(outline - contour + sheet.rounding) > _APART_MM) & (np.abs(line_offset - offset) > _TWIN_MM)
+    apart = (spread > _APART_MM) & (np.abs(line_offset - offset) > _TWIN_MM)
     clear, line_clear = strength > _CLEAR, (line_strength > _CLEAR) & apart
-    line_clear &= clear | (np.abs(outline - contour + sheet.rounding) > 2 * reach + _TWIN_MM)
+    line_clear &= clear | (spread > 2 * reach + _TWIN_MM)
+    if not sheet.on_paper:
+        clear, line_clear = clear & ~seen, np.where(seen, line_strength > _CLEAR, line_clear)
     use_line = line_clear & (~clear | (sheet.rounding == 0))
     row = np.flatnonzero(clear | line_clear)
     kind = np.where(use_line, FACE_LINE, np.where(seen, LOWER, HIDDEN))

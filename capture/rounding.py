@@ -2,30 +2,56 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "settled_rounding"]
+__all__ = ["ROUNDINGS", "Rounding", "settled_rounding"]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
 
 _TOLD_APART = 0.015
 _RIM_SHARE = 0.3
+_RESOLVED_PX = 1.7
+_USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.05, 0.06
 
 
-def settled_rounding(worth: FloatArray, length: float) -> tuple[int, float]:
-    """Which of `ROUNDINGS` to believe, and what its doubt makes of the rim's place (standard uncertainty, mm).
+@dataclass(frozen=True, slots=True)
+class Rounding:
+    """Which of `ROUNDINGS` to believe; how far inside the contour the step seen lies because of a rounding too fine to
+    be seen, and what the doubt makes of the rim's place (standard uncertainty), both mm.
+    """
+
+    which: int
+    inset: float
+    doubt: float
+
+    @property
+    def radius(self) -> float:
+        return ROUNDINGS[self.which]
+
+
+def settled_rounding(worth: FloatArray, length: float, px_per_mm: float) -> Rounding:
+    """Choose the rounding.
 
     Parameters
     ----------
     worth : (R,) sum over all edges of mean score times length. length : of these edges, mm.
 
     A rounding loses credit by a factor e for each loss of `_TOLD_APART` in mean score; the rim of another rounding lies
-    about a third of their difference away.
+    about a third of their difference away. One that spans less than two pixels or so cannot be told by its twin lines;
+    where even the usual one cannot, it is taken to be there or not, half and half.
     """
-    best = int(np.argmax(worth))
-    credit = np.exp(-(worth[best] - worth) / (_TOLD_APART * length))
-    doubt = _RIM_SHARE * float((credit * np.abs(np.array(ROUNDINGS) - ROUNDINGS[best])).max())
-    return best, doubt
+    radii = np.array(ROUNDINGS)
+    usual_seen = _USUAL_MM * px_per_mm >= _RESOLVED_PX
+    resolved = (radii == 0) | (usual_seen & (radii * px_per_mm >= _RESOLVED_PX))
+    counted = np.where(resolved, worth, -np.inf)
+    best = int(np.argmax(counted))
+    credit = np.exp(-(counted[best] - counted) / (_TOLD_APART * length))
+    doubt = _RIM_SHARE * float((credit * np.abs(radii - radii[best])).max())
+    if not usual_seen:
+        return Rounding(best, _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))
+    return Rounding(best, 0.0, doubt)

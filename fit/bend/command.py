@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fit.bend.blank import blank_drawing, coupon_drawing, hole_place
@@ -13,9 +14,9 @@ from fit.bend.coupon import coupon_of_measures, store_coupon
 from fit.bend.faces import MeasuredFaces, measure_faces
 from fit.bend.flat import BendPart, FlatBlank, Input, develop
 from fit.bend.joggle import joggle
+from fit.bend.overbend import over_bend
 from fit.bend.record import bend_lines, bend_parts, bend_record, coupon_lines, coupon_record
 from fit.bend.rule import KRule, Setting, rule_of
-from fit.bend.springback import elastic_ratio, springback_factor, tool_angle
 from fit.bend.typed import parse_angles, parse_hole, parse_inputs, parse_joggle, parse_thickness
 from fit.errors import InputError
 from fit.results import Notice, Results, Source
@@ -48,6 +49,8 @@ class BendOptions:
     faces: str | None = None
     results: str | None = None
     springback: str | None = None
+    outline: bool = False
+    flanges: tuple[str, ...] = ()
     joggle: str | None = None
     curved: str | None = None
     coupons: str | None = None
@@ -79,6 +82,8 @@ def finish(options: BendOptions) -> BendDone:
         return BendDone(Results(frame="coupon to print"), ["coupon sheet drawn"], coupon_drawing())
     if options.coupon:
         return _coupon(options)
+    if options.outline or options.flanges:
+        return _flanged(options)
     return _part(options)
 
 
@@ -110,6 +115,32 @@ def _coupon(options: BendOptions) -> BendDone:
     return BendDone(results, coupon_lines(coupon), coupon_drawing())
 
 
+def _flanged(options: BendOptions) -> BendDone:
+    """Flanges along straight edges of a measured outline; without any, its edges with their numbers."""
+    from fit.bend.flanged import flanged_blank, parse_flange
+    from fit.resultfile import read_results
+
+    found = read_results(_need(options.results, "RESULTS"))
+    flanges = [parse_flange(text, options.unit) for text in options.flanges]
+    sheet, rule = (Input(0.0), Input(1.0)), None
+    if flanges:
+        radius = parse_inputs(_need(options.radius, "--radius"), "--radius", options.unit)[0]
+        thickness = parse_thickness(_need(options.thickness, "--thickness"), options.unit)
+        sheet = (radius, thickness)
+        angles = [flange.angle.value for flange in flanges]
+        rule = rule_of(options.k, Setting(angles, [radius.value], thickness.value, options.material, options.coupons))
+    made = flanged_blank(found, flanges, sheet, rule, options.unit_out)
+    results = replace(
+        found,
+        sources=[_source(options)],
+        features=found.features,
+        warnings=[*made.notices],
+        tables={"bend": made.table},
+        details={},
+    )
+    return BendDone(results, made.lines, made.drawing, made.parts)
+
+
 def _part(options: BendOptions) -> BendDone:
     thickness = parse_thickness(_need(options.thickness, "--thickness"), options.unit)
     radius = parse_inputs(_need(options.radius, "--radius"), "--radius", options.unit)
@@ -135,6 +166,12 @@ def _faces(options: BendOptions) -> MeasuredFaces:
         message = f"--faces: '{missing[0]}' is not in {options.results}; it has {', '.join(known)}."
         raise InputError(message)
     return measure_faces([known[name] for name in names])
+
+
+def _source(options: BendOptions) -> Source:
+    """The result that was read, by its file."""
+    path = Path(options.results or "")
+    return Source.of(path / "results.json" if path.is_dir() else path)
 
 
 def _angles(options: BendOptions, measured: MeasuredFaces | None) -> tuple[Input, ...]:
@@ -177,13 +214,13 @@ def _done(options: BendOptions, blank: FlatBlank, rule: KRule) -> BendDone:
         (hole.name, hole_place(blank, hole) - hole.diameter / 2, hole_place(blank, hole) + hole.diameter / 2, "hole")
         for hole in holes
     ]
-    back = _springback(options, blank, rule)
+    back = over_bend(options.springback, blank, rule)
     notices = [*rule.notices, *_warned(options, blank), *check_holes(blank, edges)]
     table = bend_record(blank, rule.words, back) | _extras(options, blank)
     drawing = blank_drawing(blank, options.width or _STRIP, holes, unit_out=options.unit_out)
     results = Results(
         frame="blank: along its length from the first edge, across from the lower edge",
-        sources=[Source.of(options.results)] if options.results and options.faces else [],
+        sources=[_source(options)] if options.faces else [],
         warnings=notices,
         tables={"bend": table},
     )
@@ -205,41 +242,6 @@ def _warned(options: BendOptions, blank: FlatBlank) -> list[Notice]:
         text = "Past 90° the sharp corner lies outside the part; for over-all sizes give --legs-to tangent."
         notices.append(Notice("sharp-corner", text))
     return notices
-
-
-def _springback(options: BendOptions, blank: FlatBlank, rule: KRule) -> Mapping[str, Any] | None:
-    """Angles to bend to: by the coupon's springback, else by the relation the user names."""
-    text = options.springback
-    if rule.coupon and rule.coupon.springback is not None and not text:
-        factors = [rule.coupon.springback] * len(blank.part.angles)
-        words = f"coupon '{rule.coupon.name}'"
-    elif not text:
-        return None
-    else:
-        factors, words = _published_springback(text, blank)
-    angles = [tool_angle(angle.value, factor) for angle, factor in zip(blank.part.angles, factors, strict=True)]
-    return {"angles": angles, "factor": factors, "words": words}
-
-
-def _published_springback(text: str, blank: FlatBlank) -> tuple[list[float], str]:
-    word, _, rest = text.partition(":")
-    count = len(blank.part.angles)
-    radius = [item.value for item in blank.part.radius] * (count if len(blank.part.radius) == 1 else 1)
-    thickness = blank.part.thickness.value
-    if word == "table":
-        factors = [springback_factor(rest, r, thickness)[0] for r in radius]
-        return factors, f"springback factor kR of {rest}, Tabellenbuch Metall"
-    if word == "elastic":
-        figures = [item.value for item in parse_inputs(rest.replace(":", ","), "--springback")] if rest else []
-        if len(figures) == 2:
-            # Angle and radius change together while the neutral line keeps its length: kR = (Ri + T/2)/(Rf + T/2).
-            after = [r / elastic_ratio(r, thickness, figures[0], figures[1] * 1000) for r in radius]
-            factors = [(r + thickness / 2) / (f + thickness / 2) for r, f in zip(radius, after, strict=True)]
-            return factors, "Gardiner 1957, elastic-perfectly plastic, from yield strength and modulus"
-    if word == "factor":
-        return [parse_inputs(rest, "--springback")[0].value] * count, "springback factor as typed"
-    message = f"--springback '{text}': write table:MATERIAL, elastic:YIELD_MPA:MODULUS_GPA or factor:0.97."
-    raise InputError(message)
 
 
 def _extras(options: BendOptions, blank: FlatBlank) -> dict[str, Any]:

@@ -48,6 +48,8 @@ Examples
 @click.option("--width", type=float, help="Width of the blank, mm.")
 @click.option("--hole", "holes", multiple=True, metavar="NAME:LEG:ALONG:ACROSS:DIAMETER", help="A hole in a leg, mm.")
 @click.option("--faces", metavar="NAME,…", help="Measured planes in order, touched on one face of the sheet.")
+@click.option("--outline", is_flag=True, help="Draw the straight edges of RESULTS' outline with their numbers.")
+@click.option("--flange", "flanges", multiple=True, metavar="EDGE:HEIGHT:ANGLE", help="A flange along an edge.")
 @click.option("--springback", metavar="RULE", help="table:MATERIAL, elastic:YIELD_MPA:MODULUS_GPA or factor:0.97.")
 @click.option("--joggle", metavar="DEPTH[:angle=DEG|:run=MM]", help="Sums of an offset bend.")
 @click.option("--curved", metavar="RADIUS:WIDTH:in|out", help="What a flange on a curved edge does to the metal.")

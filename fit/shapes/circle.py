@@ -35,7 +35,7 @@ class CircleInPlaneModel:
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         u, v = rows[0] - state[0], rows[1] - state[1]
-        rho = np.hypot(u, v)
+        rho = np.sqrt(u * u + v * v)
         jacobian = np.empty((3, 1, rows.shape[1]))
         inverse = -1 / np.maximum(rho, 1e-300)
         np.multiply(u, inverse, out=jacobian[0, 0])
@@ -48,7 +48,11 @@ class CircleInPlaneModel:
 
     def gradients(self, state: FloatArray, rows: FloatArray) -> FloatArray:
         off = rows - state[:2, None]
-        return (off / np.hypot(off[0], off[1]))[None]
+        return (off / np.sqrt(off[0] * off[0] + off[1] * off[1]))[None]
+
+    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
+        u, v = rows[0] - state[0], rows[1] - state[1]
+        return np.asarray((np.sqrt(u * u + v * v) - state[2])[None])
 
     def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Circles through triples (K, 3) and the distances (K, N) of all points from them."""

@@ -38,7 +38,7 @@ class ConeModel:
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         c, s = math.cos(state[2]), math.sin(state[2])
         x, y, z = state[0].local(rows)
-        rho = np.hypot(x, y)
+        rho = np.sqrt(x * x + y * y)
         inverse = -c / np.maximum(rho, 1e-300)
         jacobian = np.empty((6, 1, rows.shape[1]))
         np.multiply(x, inverse, out=jacobian[0, 0])

@@ -42,7 +42,7 @@ class CylinderModel:
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state[0].local(rows)
-        rho = np.hypot(x, y)
+        rho = np.sqrt(x * x + y * y)
         inverse = -1 / np.maximum(rho, 1e-300)
         jacobian = np.empty((self.parameters, 1, rows.shape[1]))
         np.multiply(x, inverse, out=jacobian[0, 0])

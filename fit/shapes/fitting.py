@@ -24,6 +24,8 @@ class Cloud:
     rows: FloatArray
     noise: FloatArray | None
     modes: FloatArray
+    weight: FloatArray | None = None
+    """Relative weights (N,); None where all are equal."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -62,14 +64,18 @@ def cloud_of(points: Points, axes: FloatArray | None = None, origin: FloatArray 
     largest, so that no point gets all the weight.
     """
     noise: FloatArray | None = points.noise
-    if not np.isfinite(points.noise).all() or not points.noise.max(initial=0.0) > 0:
+    most, least = (float(points.noise.max()), float(points.noise.min())) if len(points) else (0.0, 0.0)
+    if not (math.isfinite(most) and most > 0):
         noise = None
-    elif points.noise.min() <= 1e-3 * points.noise.max():
-        noise = np.maximum(points.noise, 1e-3 * points.noise.max())
+    elif least <= 1e-3 * most:
+        noise = np.maximum(points.noise, 1e-3 * most)
+    weight = None if noise is None or least == most else (float(noise.min()) / noise) ** 2
     if axes is None:
-        return Cloud(np.ascontiguousarray(points.xyz.T), noise, points.shared)
-    xyz = points.xyz if origin is None else points.xyz - origin
-    return Cloud(np.ascontiguousarray((xyz @ axes).T), noise, points.shared @ axes)
+        return Cloud(np.ascontiguousarray(points.xyz.T), noise, points.shared, weight)
+    rows = axes.T @ points.xyz.T
+    if origin is not None:
+        rows -= (axes.T @ origin)[:, None]
+    return Cloud(rows, noise, points.shared @ axes, weight)
 
 
 def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bool = False) -> Fitted:
@@ -81,20 +87,12 @@ def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bo
     """
     count = cloud.rows.shape[1]
     _check_count(model, count, cloud.noise is not None)
-    weight = _weight(cloud.noise)
     if robust:
-        kept, solution = find_kept(model, cloud.rows, cloud.noise, weight)
+        kept, solution = find_kept(model, cloud.rows, cloud.noise, cloud.weight)
     else:
-        kept, solution = np.ones(count, bool), solve(model, model.start(cloud.rows), cloud.rows, weight)
+        kept, solution = np.ones(count, bool), solve(model, model.start(cloud.rows), cloud.rows, cloud.weight)
     residuals = solution.residuals if kept.all() else residuals_of(model, solution.state, cloud.rows)
     return _finish(model, cloud, solution, kept, residuals, correlated)
-
-
-def _weight(noise: FloatArray | None) -> FloatArray | None:
-    """Relative weights: None where all are equal."""
-    if noise is None or noise.min() == noise.max():
-        return None
-    return np.asarray((noise.min() / noise) ** 2)
 
 
 def _check_count(model: Model, count: int, known: bool) -> None:
@@ -122,9 +120,9 @@ def _finish(
     inner = solution.residuals
     per, members = inner.shape
     free = per * members - model.parameters
-    weight = _weight(cloud.noise)
-    kept_weight = weight if weight is None or kept.all() else weight[kept]
-    square = float(np.sum(inner**2 if kept_weight is None else inner**2 * kept_weight))
+    weight = cloud.weight if cloud.weight is None or kept.all() else cloud.weight[kept]
+    plain = float(inner.ravel() @ inner.ravel())
+    square = plain if weight is None else float(np.sum(inner**2 * weight))
     variance, dof = _variance(square, free, cloud.noise)
     length = _correlation_length(inner[0], model.parameters) if correlated and per == 1 else 1.0
     if length > 1 and math.isfinite(dof):
@@ -135,8 +133,8 @@ def _finish(
         every = bool(kept.all())
         rows = cloud.rows if every else cloud.rows[:, kept]
         modes = cloud.modes if every else cloud.modes[:, kept]
-        shared = _answer(model, solution, rows, kept_weight, modes)
-    rms = math.sqrt(float(np.sum(inner**2)) / members)
+        shared = _answer(model, solution, rows, weight, modes)
+    rms = math.sqrt(plain / members)
     return Fitted(solution.state, kept, residuals, solution.inverse * (variance * length), shared, dof, rms)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fit.errors import CannotDetermine, InputError
-from fit.feature import Feature
+from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points, align_shared
 from fit.shapes.fitting import Cloud, Fitted, cloud_of, fit_model
 from fit.shapes.frame import Frame, frame_at
@@ -46,14 +46,17 @@ def exact_plane(points: Points) -> Feature | None:
     """
     if len(points) < 3 or not _is_flat(points.xyz):
         return None
-    bare = replace(points, noise=np.full(len(points), np.nan))
-    if len(points) == 3:
-        bare = replace(points, noise=np.ones(3))
+    constant = np.flatnonzero(np.ptp(points.xyz, axis=0) == 0)
+    if len(constant) and not points.shared_names:
+        values = np.concatenate([points.xyz[0], np.eye(3)[constant[-1]]])
+        return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), np.zeros((0, 6)), ())
+    noise = np.full(len(points), np.nan) if len(points) > 3 else np.ones(3)
+    bare = replace(points, noise=noise)
     try:
         plane = plane_feature(bare, fit_model(PlaneModel(), cloud_of(bare), robust=False), {})
     except CannotDetermine:
         return None
-    return replace(plane, cov_own=np.zeros((6, 6)), dof=math.inf)
+    return replace(plane, name="", cov_own=np.zeros((6, 6)), dof=math.inf)
 
 
 def _is_flat(xyz: FloatArray) -> bool:
@@ -65,23 +68,27 @@ def _is_flat(xyz: FloatArray) -> bool:
 
 
 def seen_in(frame: Frame, points: Points) -> Cloud:
-    """Points as rows (2, N) in a plane; two modes are added last: what a lean of n to e1 and e2 does to them.
+    """Points as rows (2, N) in a plane.
 
-    A point at height h above the plane is projected along n, so its foot moves by −h δn.
+    A point at height h above the plane is projected along n, so its foot moves by −h δn. Where there are such points,
+    two modes are added last: what a lean of n to e1 and e2 does to them.
     """
     cloud = cloud_of(points, frame.axes[:, :2], frame.origin)
-    height = (points.xyz - frame.origin) @ frame.axes[:, 2]
+    height = points.xyz @ frame.axes[:, 2] - float(frame.origin @ frame.axes[:, 2])
+    if np.abs(height).max() < 1e-9:
+        return cloud
     lean = -height[None, :, None] * np.eye(2)[:, None, :]
-    return Cloud(cloud.rows, cloud.noise, np.concatenate([cloud.modes, lean]))
+    return replace(cloud, modes=np.concatenate([cloud.modes, lean]))
 
 
 def with_plane(plane: Feature, frame: Frame, fitted: Fitted, names: Sequence[str], centre: FloatArray) -> InPlane:
     """Join the errors of a fit in a plane with the plane's own; centre (3,) is where the height is told."""
     steps = len(fitted.cov)
     first, second, normal = frame.axes.T
-    lean = fitted.shared[-2:]
+    lean = fitted.shared[len(names) :]
     turn = np.zeros((steps + 3, 6))
-    turn[:steps, 3:] = lean.T @ frame.axes[:, :2].T
+    if len(lean):
+        turn[:steps, 3:] = lean.T @ frame.axes[:, :2].T
     turn[steps, :3], turn[steps, 3:] = normal, -(centre - frame.origin)
     turn[steps + 1, 3:], turn[steps + 2, 3:] = first, second
     cov = turn @ plane.cov_own @ turn.T
@@ -89,7 +96,7 @@ def with_plane(plane: Feature, frame: Frame, fitted: Fitted, names: Sequence[str
     cov[:steps, :steps] += fitted.cov
     every = tuple(dict.fromkeys((*names, *plane.shared_names)))
     shared = np.zeros((len(every), steps + 3))
-    shared[:, :steps] = align_shared(every, names, fitted.shared[:-2])
+    shared[:, :steps] = align_shared(every, names, fitted.shared[: len(names)])
     shared += align_shared(every, plane.shared_names, plane.shared) @ turn.T
     return InPlane(cov, shared, every, _joined_dof(fitted, plane, from_plane))
 

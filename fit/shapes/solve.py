@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -17,6 +17,7 @@ __all__ = ["Model", "Solution", "best_of", "distances", "drawn", "lengths", "nor
 
 _LARGE = 4000
 _ROUNDS = 200
+_TRIAL_ROUNDS = 12
 
 
 def drawn(count: int, most: int) -> NDArray[np.int_]:
@@ -90,27 +91,46 @@ def solve(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None 
     elif count > 4 * _LARGE:
         part = drawn(count, _LARGE)
         state = solve(model, state, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
-    size = float(np.ptp(rows)) + 1e-300
-    damping = 0.0
-    residuals, jacobian = model.evaluate(state, rows)
-    total = _total(residuals, weight)
-    for _ in range(_ROUNDS):
-        normal, gradient = _normal(residuals, jacobian, weight)
+    end = _descended(model, state, rows, weight, _ROUNDS)
+    if end.normal is None:
+        message = f"The fit of a {model.kind} did not settle; the {count} points do not look like one."
+        raise CannotDetermine(message)
+    return Solution(end.state, end.residuals, end.jacobian, normal_inverse(end.normal, model.kind, count))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _End:
+    """Where a descent stands: normal is J W Jᵀ (p, p) once it has settled, else None."""
+
+    state: Any
+    residuals: FloatArray
+    jacobian: FloatArray
+    total: float
+    normal: FloatArray | None = None
+
+
+def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, rounds: int) -> _End:
+    """Go down from a state until the steps are rounding, for so many rounds at most."""
+    rounding = 4e-16 * (float(rows.max()) - float(rows.min())) * math.sqrt(_mass(weight, rows.shape[1]))
+    at, damping = _seen(model, state, rows, weight), 0.0
+    for _ in range(rounds):
+        normal, gradient = _normal(at.residuals, at.jacobian, weight)
         step, length = _step(normal, gradient, damping)
-        if length <= 1e-9 * math.sqrt(total) + 4e-16 * size * math.sqrt(_mass(weight, count)):
-            return Solution(state, residuals, jacobian, normal_inverse(normal, model.kind, count))
-        trial = model.move(state, step)
-        new_residuals, new_jacobian = model.evaluate(trial, rows)
-        new_total = _total(new_residuals, weight)
-        if new_total <= total * (1 + 1e-14):
-            damping = 0.0 if damping < 1e-4 else damping / 10
-            state, residuals, jacobian, total = trial, new_residuals, new_jacobian, new_total
-        elif length <= 1e-6 * math.sqrt(total) and damping == 0:
-            return Solution(state, residuals, jacobian, normal_inverse(normal, model.kind, count))
+        if length <= 1e-9 * math.sqrt(at.total) + rounding:
+            return replace(at, normal=normal)
+        trial = _seen(model, model.move(at.state, step), rows, weight)
+        if trial.total <= at.total * (1 + 1e-12):
+            at, damping = trial, 0.0 if damping < 1e-4 else damping / 10
+        elif length <= 1e-6 * math.sqrt(at.total) and damping == 0:
+            return replace(at, normal=normal)
         else:
             damping = max(10 * damping, 1e-3)
-    message = f"The fit of a {model.kind} did not settle; the {count} points do not look like one."
-    raise CannotDetermine(message)
+    return at
+
+
+def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None) -> _End:
+    residuals, jacobian = model.evaluate(state, rows)
+    return _End(state, residuals, jacobian, _total(residuals, weight))
 
 
 def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | None = None) -> FloatArray:
@@ -131,19 +151,10 @@ def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArra
 
 
 def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:
-    """Of several starts the state that ends with the smallest sum, each settled on a part of the points."""
+    """Of several starts the state that stands lowest after some rounds on a part of the points."""
     part = rows[:, drawn(rows.shape[1], 200)]
-    ended: list[tuple[float, Any]] = []
-    for trial in trials:
-        try:
-            found = solve(model, trial, part)
-        except CannotDetermine:
-            continue
-        ended.append((_total(found.residuals, None), found.state))
-    if not ended:
-        message = f"The fit of a {model.kind} did not settle; the {rows.shape[1]} points do not look like one."
-        raise CannotDetermine(message)
-    return min(ended, key=lambda end: end[0])[1]
+    ends = [_descended(model, trial, part, None, _TRIAL_ROUNDS) for trial in trials]
+    return min(ends, key=lambda end: end.total).state
 
 
 def _mass(weight: FloatArray | None, count: int) -> float:
@@ -169,7 +180,7 @@ def _step(normal: FloatArray, gradient: FloatArray, damping: float) -> tuple[Flo
     scale = np.sqrt(np.diag(normal))
     scale = np.where(scale > 0, scale, 1.0)
     scaled = normal / np.outer(scale, scale)
-    scaled[np.diag_indices_from(scaled)] += damping + 1e-15
+    scaled.flat[:: len(scaled) + 1] += damping + 1e-15
     try:
         step = -np.linalg.solve(scaled, gradient / scale)
     except np.linalg.LinAlgError:

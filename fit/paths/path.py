@@ -19,7 +19,7 @@ from fit.paths.doubts import undecided
 from fit.paths.features import Knowledge, chain_knowledge, path_feature
 from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
 from fit.paths.noise import chained_factor, local_noise, run_factor
-from fit.paths.plan import Edge, fit_plan, free_numbers, plan_of
+from fit.paths.plan import Edge, fit_plan, free_numbers, needed_corners, plan_of
 from fit.paths.refine import Fit
 from fit.paths.search import Rival, search
 from fit.paths.walk import Walk, gap_notices, tidy
@@ -30,6 +30,8 @@ __all__ = ["PathFit", "fit_path"]
 
 _LEAST_POINTS = 5
 _MISFIT = 1.5
+_MORE_RUN = 1.5
+_SURE = 1.96
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -137,31 +139,74 @@ def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Seq
         extra += conditions.notices(held.chi2 - fit.chi2, task.name)
         fit = held
     else:
-        fit = fit_plan(edge, plan_of(fit), settle=1e-9) or fit
+        fit = _straightened(edge, fit_plan(edge, plan_of(fit), settle=1e-9) or fit, task)
     return _reported(edge, _anchored(fit), task, conditions, (extra, clear.stray))
 
 
 def _best(edge: Edge, closed: bool) -> tuple[Edge, Fit, list[Rival]]:
-    """Search with the noise's run along the edge told from the points first, from the residuals where they show more."""
-    chained = chained_factor(edge.xy)
-    while True:
-        judged = replace(edge, weight=edge.weight / chained)
-        penalty = math.log(max(len(edge.xy) / chained, 10.0))
-        for coarser in (1, 4, 16, 64):
-            turned, fit = first_fit(judged, coarser * penalty, closed)
-            if fit is not None:
-                break
-        else:
-            message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
-            raise CannotDetermine(message)
-        judged, fit, rivals = search(turned, fit, penalty)
-        numbers = free_numbers(fit.chain.arcs, fit.chain.corners)
-        together = run_factor(fit.residuals * np.sqrt(judged.weight), numbers)
-        if together <= 1.5 * chained or chained > 1:
+    """Search with the noise's run along the edge told from the points first, from the residuals where they show more.
+
+    `run` is how much more means of points vary than their stated noise lets them, as a factor on variance: noise that is
+    stated large enough to cover its own run along the edge is not widened again.
+    """
+    seen = (local_noise(edge.xy) ** 2) * float(np.mean(edge.weight))
+    run = max(1.0, chained_factor(edge.xy) * seen) if math.isfinite(seen) else 1.0
+    for attempt in range(2):
+        judged = replace(edge, weight=edge.weight / run)
+        penalty = math.log(max(len(edge.xy) / run, 10.0))
+        judged, fit, rivals = search(*_first(judged, penalty, closed), penalty)
+        more = _long_run(judged, fit) if attempt == 0 else 1.0
+        if more < _MORE_RUN:
             break
-        chained = together
-    edge = replace(judged, weight=judged.weight * chained)
-    return edge, replace(fit, chi2=fit.chi2 * chained), rivals
+        run *= more
+    edge = replace(judged, weight=judged.weight * run)
+    return edge, replace(fit, chi2=fit.chi2 * run), rivals
+
+
+def _first(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit]:
+    """A first chain to search from; where the finest cut finds no hold, a coarser one."""
+    for coarser in (1, 4, 16, 64):
+        turned, fit = first_fit(edge, coarser * penalty, closed)
+        if fit is not None:
+            return turned, fit
+    message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
+    raise CannotDetermine(message)
+
+
+def _long_run(edge: Edge, fit: Fit) -> float:
+    """Variance that means of residuals show, over what the stated noise lets them have."""
+    numbers = 2 + free_numbers(fit.chain.arcs, fit.chain.corners)
+    size = fit.chi2 / max(len(edge.xy) - numbers, 1)
+    return size * run_factor(fit.residuals * np.sqrt(edge.weight), numbers)
+
+
+def _straightened(edge: Edge, fit: Fit, task: _Task) -> Fit:
+    """Call an arc a line where its curvature is nothing beside all that is uncertain of it, shared errors included.
+
+    A wrong lens bends every line a little, which no residual shows.
+    """
+    know = chain_knowledge(edge, fit, task.points, task.frame, _inflation(edge, fit, task.known)[0], None)
+    variance = np.diag(know.cov) + (know.shared**2).sum(axis=0)
+    unsure = np.sqrt(variance[4 : 3 + 3 * len(fit.chain) : 3])
+    flat = fit.chain.arcs & (np.abs(fit.chain.curvatures) < _SURE * unsure)
+    if not flat.any():
+        return fit
+    curvatures = np.where(flat, 0.0, fit.chain.curvatures)
+    corners = needed_corners(curvatures != 0, fit.chain.corners, fit.chain.closed)
+    plan = replace(plan_of(fit), curvatures=curvatures, corners=corners)
+    return fit_plan(edge, plan, settle=1e-9) or fit
+
+
+def _inflation(edge: Edge, fit: Fit, known: bool) -> tuple[float, float, float]:
+    """Factor on the variance of the points' own noise, degrees of freedom behind it, and χ² by degree of freedom."""
+    numbers = 2 + free_numbers(fit.chain.arcs, fit.chain.corners)
+    spare = max(len(edge.xy) - numbers, 1)
+    size = fit.chi2 / spare
+    together = run_factor(fit.residuals * np.sqrt(edge.weight), numbers)
+    seen = size * together
+    if known and seen < 1 + 3 * math.sqrt(2 * together / spare):
+        return max(1.0, seen), math.inf, size
+    return max(1.0, seen) if known else seen, max(spare / together, 1.0), size
 
 
 def _anchored(fit: Fit) -> Fit:
@@ -184,14 +229,8 @@ def _reported(
     edge: Edge, fit: Fit, task: _Task, conditions: Conditions | None, found: tuple[list[Notice], NDArray[np.int_]]
 ) -> PathFit:
     notices, stray = found
-    numbers = 2 + free_numbers(fit.chain.arcs, fit.chain.corners)
-    together = run_factor(fit.residuals * np.sqrt(edge.weight), numbers)
-    spare = max(len(edge.xy) - numbers, 1)
-    size = fit.chi2 / spare
-    agrees = task.known and size < 1 + 3 * math.sqrt(2 * together / spare)
-    inflation = together * (max(1.0, size) if task.known else size)
+    inflation, dof, size = _inflation(edge, fit, task.known)
     know = chain_knowledge(edge, fit, task.points, task.frame, inflation, conditions.rows if conditions else None)
-    dof = math.inf if agrees else max(spare / together, 1.0)
     feature = path_feature(edge, fit, task.frame, know, (dof, task.name))
     residuals = np.zeros(len(task.points))
     residuals[edge.index] = fit.residuals

@@ -101,25 +101,34 @@ def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Ou
     what, at = spot
     part, plan = part_plan(edge, plan_of(fit), first, last)
     near = near_piece if what == "piece" else near_joint
-    base: Fit | None = None
-    found = []
     if plan.closed and what == "joint" and at == 0:
         return []
+    before = price(plan.curvatures != 0, plan.corners)
+    present: float | None = None
+    found = []
     for other in near(part, plan, at - first, may, at):
-        base = base or fit_plan(part, plan, settle=0.05)
-        if base is None:
-            return []
-        before = price(base.chain.arcs, base.chain.corners)
+        if present is None:
+            present = _present(part, plan, edge, fit)
         worth = penalty * (before - price(other.curvatures != 0, other.corners))
-        trial = fit_plan(part, other, hopeless=base.chi2 + worth + 20, settle=0.1)
-        if trial is not None:
-            numbers = price(trial.chain.arcs, trial.chain.corners) - before
-            saved = base.chi2 - trial.chi2
-            excess = penalty * numbers - saved
-            if (np.diff(trial.bounds)[trial.chain.arcs] < _LEAST_ON_ARC).any():
-                excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
-            found.append(Rival(first, last, plan_of(trial), excess, saved, numbers))
+        trial = fit_plan(part, other, hopeless=present + worth + 20, settle=0.1)
+        if trial is None:
+            continue
+        numbers = price(trial.chain.arcs, trial.chain.corners) - before
+        saved = present - trial.chi2
+        excess = penalty * numbers - saved
+        if (np.diff(trial.bounds)[trial.chain.arcs] < _LEAST_ON_ARC).any():
+            excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
+        found.append(Rival(first, last, plan_of(trial), excess, saved, numbers))
     return found
+
+
+def _present(part: Edge, plan: Plan, edge: Edge, fit: Fit) -> float:
+    """χ² of the present reading in a window: fitted there alone, or as it stands where a piece is nearly squeezed out."""
+    base = fit_plan(part, plan, settle=0.05)
+    if base is not None:
+        return base.chi2
+    here = np.isin(edge.index, part.index)
+    return float(edge.weight[here] @ fit.residuals[here] ** 2)
 
 
 def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[Edge, Fit] | None:

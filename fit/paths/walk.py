@@ -63,57 +63,64 @@ def _resting(xy: FloatArray) -> NDArray[np.bool_]:
 
 
 def _stray(xy: FloatArray) -> NDArray[np.bool_]:
-    """Mask (N,) of single touches off the edge: far from the cubic through two neighbours on either side.
+    """Mask (N,) of one to three touches in a row off the edge: far from the cubic through two neighbours on either side.
 
     A corner stands off that cubic too, but so do its neighbours' own cubics without it; a stray's do not.
     """
-    n = len(xy)
-    mask = np.zeros(n, dtype=bool)
+    mask = np.zeros(len(xy), dtype=bool)
     sigma = local_noise(xy)
-    if n < 12 or not sigma > 0:
+    if len(xy) < 16 or not sigma > 0:
         return mask
-    for _ in range(max(3, n // 50)):
-        keep = np.flatnonzero(~mask)
-        off = _off_cubic(xy[keep])
-        limit = _STRAY * 1.4 * sigma
-        suspects = [int(i) for i in np.argsort(-off)[:20] if off[i] > limit]
-        found = [i for i in suspects if _alone(xy[keep], i, max(limit / 2, off[i] / 4))]
-        if not found:
-            break
-        mask[keep[found[0]]] = True
+    limit = _STRAY * 1.4 * sigma
+    for run in (1, 2, 3):
+        for _ in range(max(3, len(xy) // 50)):
+            keep = np.flatnonzero(~mask)
+            off = _off_cubic(xy[keep], run)
+            suspects = [int(i) for i in np.argsort(-off)[:20] if off[i] > limit]
+            found = next((i for i in suspects if _alone(xy[keep], i, run, max(limit / 2, off[i] / 4))), None)
+            if found is None:
+                break
+            mask[keep[found : found + run]] = True
     return mask
 
 
-def _alone(xy: FloatArray, i: int, limit: float) -> bool:
-    """Whether the points beside touch i agree with each other once it is left out."""
-    rest = np.delete(xy[max(i - 5, 0) : i + 6], min(i, 5), axis=0)
-    beside = min(i, 5)
+def _alone(xy: FloatArray, i: int, run: int, limit: float) -> bool:
+    """Whether the points beside a run of touches from i on agree with each other once it is left out."""
+    left = min(i, 5)
+    rest = np.concatenate([xy[i - left : i], xy[i + run : i + run + 5]])
     if len(rest) < 7:
         return False
-    off = _off_cubic(rest)
-    return bool(off[max(beside - 2, 2) : min(beside + 2, len(rest) - 2)].max(initial=0) < limit)
+    off = _off_cubic(rest, 1)
+    return bool(off[max(left - 2, 2) : min(left + 2, len(rest) - 2)].max(initial=0) < limit)
 
 
-def _off_cubic(xy: FloatArray) -> FloatArray:
-    """Distance (N,) of each point across the chord from the cubic through two neighbours on either side."""
+def _off_cubic(xy: FloatArray, run: int) -> FloatArray:
+    """Least distance (N,) of `run` points from each place on from the cubic through two neighbours on either side.
+
+    Across the chord of the neighbours, in units that have one point's noise times √2.
+    """
     n = len(xy)
     off = np.zeros(n)
-    middle = np.arange(2, n - 2)
-    beside = np.stack([xy[middle + k] for k in (-2, -1, 1, 2)])
+    first = np.arange(2, n - run - 1)
+    beside = np.stack([xy[first - 2], xy[first - 1], xy[first + run], xy[first + run + 1]])
     chord = beside[-1] - beside[0]
     chord = chord / np.maximum(np.hypot(*chord.T), 1e-12)[:, None]
-    offset = beside - xy[middle]
+    heights = np.array([_height(beside, chord, xy[first + k]) for k in range(run)])
+    off[first] = np.abs(heights).min(axis=0)
+    return off
+
+
+def _height(beside: FloatArray, chord: FloatArray, point: FloatArray) -> FloatArray:
+    """Signed distance (M,) of points from the cubic through four neighbours (4, M, 2), over its standard deviation."""
+    offset = beside - point
     a = (offset * chord).sum(axis=2)
     b = offset[:, :, 1] * chord[:, 0] - offset[:, :, 0] * chord[:, 1]
-    value = np.zeros(len(middle))
-    spread = np.zeros(len(middle))
+    value, spread = np.zeros(len(point)), np.zeros(len(point))
     for i in range(4):
-        others = [j for j in range(4) if j != i]
-        weight = np.prod([a[j] / _apart(a[j] - a[i]) for j in others], axis=0)
+        weight = np.prod([a[j] / _apart(a[j] - a[i]) for j in range(4) if j != i], axis=0)
         value += weight * b[i]
         spread += weight**2
-    off[middle] = np.abs(value) / np.sqrt((1 + spread) / 2)
-    return off
+    return value / np.sqrt((1 + spread) / 2)
 
 
 def _apart(difference: FloatArray) -> FloatArray:
@@ -192,7 +199,7 @@ def gap_notices(xy: FloatArray, closed: bool, name: str) -> list[Notice]:
         return []
     worst = int(wide[np.argmax(step[wide])])
     text = (
-        f"The walk has {len(wide)} gap{'s' if len(wide) > 1 else ''}, the widest {step[worst]:.1f} mm after point "
-        f"{worst + 1}; what lies between is bridged, not measured. Walk it again there if it bends."
+        f"The edge has {len(wide)} gap{'s' if len(wide) > 1 else ''}, the widest {step[worst]:.1f} mm after point "
+        f"{worst + 1}; what lies between is bridged, not measured."
     )
     return [Notice("gap", text, name)]

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -24,7 +24,7 @@ from fit.points import FloatArray
 __all__ = ["GapError", "Side", "gap_error", "symmetric_halfwidth"]
 
 DRAWS = 300
-_PAIRS = 200
+_PAIRS, _PLACES = 200, 4
 _REACHES = (3.6, 2.6, 1.9)
 _SEED = 20260
 
@@ -52,16 +52,22 @@ class _Layer:
     """Points of one side that compete for the smallest gap.
 
     across : (n, 2) mm, places across the gap. drawn : (DRAWS, n) mm, heights towards the other side. mean : (n,) mm.
-    common : variance (mm²) of the errors that all of them share. lift : mm, how much lower still they may all stand
-    where no smooth surface runs through them: as if all that compete were level.
+    common : variance (mm²) of the errors that all of them share. noise : mm, of each by itself.
+    pulled : height that is left of the closest point, which was measured as 0, mm.
+    smooth : whether a smooth surface runs through them; where none does, all that compete may stand level.
     """
 
     across: FloatArray
     mean: FloatArray
     drawn: FloatArray
     common: float
-    lift: float = 0.0
-    smooth: bool = True
+    noise: float
+    pulled: float
+    smooth: bool
+
+    def lift(self, rivals: int) -> float:
+        """How much lower still (mm) the closest point may stand, if it is the highest of so many level ones."""
+        return 0.0 if self.smooth else max(0.0, _highest_of(rivals) * self.noise + self.pulled)
 
 
 def gap_error(
@@ -79,26 +85,39 @@ def gap_error(
         return None
     measured = pairs[0][0]
     rng = np.random.default_rng(_SEED)
-    gaps = [_true_gaps(sides, pose, (f, m), rng) for _, f, m in pairs]
-    draws, common, lift = _lowest(gaps)
-    bias = float(draws.mean()) - measured
-    spread = math.sqrt(float(draws.var()) + common + shared)
-    u95 = max(symmetric_halfwidth(bias, spread), symmetric_halfwidth(bias + lift, spread))
+    noise = math.hypot(sides[0].noise[pairs[0][1]], sides[1].noise[pairs[0][2]])
+    crowd = sum(distance <= measured + 4.0 * noise for distance, _, _ in pairs)
+    place = _lowest([_true_gaps(sides, pose, (f, m), crowd, rng) for _, f, m in pairs[:_PLACES]])
+    bias = float(place.draws.mean()) - measured
+    spread = math.sqrt(float(place.draws.var()) + place.common + shared)
+    u95 = max(symmetric_halfwidth(bias, spread), symmetric_halfwidth(bias + place.lift, spread))
     return GapError(u95, bias, spread)
 
 
-def _lowest(gaps: list[tuple[FloatArray, float, float]]) -> tuple[FloatArray, float, float]:
-    """Draws of the lowest of several places' gaps, its common variance and lift.
+@dataclass(frozen=True, eq=False, slots=True)
+class _Place:
+    """One place where the parts come near: draws (DRAWS,) mm of its true gap, variance (mm²) of what all its points share,
+    how much larger the gap may be yet (mm), and whether both surfaces are smooth there."""
 
-    Places that cannot be told from the lowest are taken as one level, since the lowest of several noisy levels is
+    draws: FloatArray
+    common: float
+    lift: float
+    smooth: bool
+
+
+def _lowest(places: list[_Place]) -> _Place:
+    """The lowest of several places.
+
+    Smooth places that cannot be told from the lowest are taken as one level, since the lowest of several noisy levels is
     too low.
     """
-    means = np.array([draws.mean() for draws, _, _ in gaps])
-    width = np.array([math.sqrt(float(draws.var()) + common) for draws, common, _ in gaps])
+    means = np.array([place.draws.mean() for place in places])
+    width = np.array([math.sqrt(float(place.draws.var()) + place.common) for place in places])
     low = int(np.argmin(means))
     alike = means - means[low] <= 2.5 * np.hypot(width, width[low])
-    shift = float(np.mean(means[alike])) - means[low]
-    return gaps[low][0] + shift, gaps[low][1], gaps[low][2]
+    alike &= np.array([place.smooth for place in places]) & places[low].smooth
+    shift = float(np.mean(means[alike])) - means[low] if alike.any() else 0.0
+    return replace(places[low], draws=places[low].draws + shift)
 
 
 def symmetric_halfwidth(bias: float, spread: float) -> float:
@@ -113,23 +132,21 @@ def symmetric_halfwidth(bias: float, spread: float) -> float:
 
 
 def _true_gaps(
-    sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], pair: tuple[int, int], rng: np.random.Generator
-) -> tuple[FloatArray, float, float]:
-    """Draws of the true smallest gap around one pair, the variance of what all its points share, and how much larger
-    it may be.
-    """
+    sides: tuple[Side, Side],
+    pose: tuple[FloatArray, FloatArray],
+    pair: tuple[int, int],
+    crowd: int,
+    rng: np.random.Generator,
+) -> _Place:
+    """Draws of the true smallest gap around one pair, one of a crowd of places that compete."""
     turn, shift = pose
     p = sides[0].tree.xyz[pair[0]]
     q = turn @ sides[1].tree.xyz[pair[1]] + shift
     frame = _across_frame(q - p, (_normal(sides[0].tree, pair[0]), _normal(sides[1].tree, pair[1], turn)))
     fixed = _layer(sides[0], pair[0], frame, rng)
     moving = _layer(sides[1], pair[1], frame @ turn * np.array([[-1.0], [1.0], [1.0]]), rng)
-    offset = frame[1:] @ (q - p)
-    return (
-        _smallest(fixed, moving, offset, float(frame[0] @ (q - p))),
-        fixed.common + moving.common,
-        fixed.lift + moving.lift,
-    )
+    drawn, lift = _smallest(fixed, moving, frame @ (q - p), crowd)
+    return _Place(drawn, fixed.common + moving.common, lift, fixed.smooth and moving.smooth)
 
 
 def _normal(tree: SphereTree, point: int, turn: FloatArray | None = None) -> tuple[float, FloatArray]:
@@ -155,20 +172,23 @@ def _across_frame(apart: FloatArray, normals: tuple[tuple[float, FloatArray], tu
     return frame
 
 
-def _smallest(fixed: _Layer, moving: _Layer, offset: FloatArray, apart: float) -> FloatArray:
-    """Smallest distance of each draw, over the pairs that are nearest after the noise is taken out.
+def _smallest(fixed: _Layer, moving: _Layer, apart: FloatArray, crowd: int) -> tuple[FloatArray, float]:
+    """Smallest distance of each draw, over the pairs that are nearest after the noise is taken out; and the lift.
 
     The lowest place of a surface that is itself uncertain is too low; the draws about it show by how much, and are
     turned round it to take that out (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, 10.3).
     """
-    side = fixed.across[:, None, :] - (moving.across + offset)[None]
+    side = fixed.across[:, None, :] - (moving.across + apart[1:])[None]
     square = np.einsum("ijk,ijk->ij", side, side)
-    mean = square + (apart - fixed.mean[:, None] - moving.mean[None]) ** 2
+    mean = np.sqrt(square + (apart[0] - fixed.mean[:, None] - moving.mean[None]) ** 2)
+    low = float(mean.min())
+    rivals = mean <= low + 4.0 * math.hypot(fixed.noise, moving.noise)
+    lift = fixed.lift(crowd * int(rivals.any(axis=1).sum())) + moving.lift(crowd * int(rivals.any(axis=0).sum()))
     nearest = np.argsort(mean, axis=None)[:_PAIRS] if mean.size > _PAIRS else np.arange(mean.size)
     i, j = np.unravel_index(nearest, mean.shape)
-    height = apart - fixed.drawn[:, i] - moving.drawn[:, j]
+    height = apart[0] - fixed.drawn[:, i] - moving.drawn[:, j]
     drawn = np.sqrt((square[i, j] + height**2).min(axis=1))
-    return 2.0 * math.sqrt(float(mean.min())) - drawn if fixed.smooth and moving.smooth else drawn
+    return 2.0 * low - drawn if fixed.smooth and moving.smooth else drawn, lift
 
 
 def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) -> _Layer:
@@ -179,12 +199,11 @@ def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) 
         smooth = _smooth(local[:, 0], local[:, 1:], sigma)
         if smooth.shrink == 1.0:
             drawn = smooth.level[near] + rng.normal(size=(DRAWS, smooth.root.shape[1])) @ smooth.root[near].T
-            return _Layer(local[near, 1:], smooth.level[near], drawn, smooth.common)
+            return _Layer(local[near, 1:], smooth.level[near], drawn, smooth.common, sigma, 0.0, True)
     mean = (smooth.level + (1.0 - smooth.shrink) * (local[:, 0] - smooth.level))[near]
     drawn = mean + math.sqrt(1.0 - smooth.shrink) * sigma * rng.normal(size=(DRAWS, len(mean)))
-    rivals = int((local[near, 0] > -4.0 * sigma).sum())
-    pulled = mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))]
-    return _Layer(local[near, 1:], mean, drawn, smooth.common, max(0.0, _highest_of(rivals) * sigma + pulled), False)
+    pulled = float(mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))])
+    return _Layer(local[near, 1:], mean, drawn, smooth.common, sigma, pulled, False)
 
 
 def _highest_of(count: int) -> float:

@@ -16,7 +16,6 @@ from fit.points import FloatArray
 __all__ = ["Scene", "Sweep", "make_scene", "sweep"]
 
 _PLACES = 16
-_MOST_PLACES = 4
 _WINDOW = 8.0
 
 
@@ -105,7 +104,7 @@ def _error(scene: Scene, sides: tuple[Side, Side], motion: Motion, i: int, pair:
             if near.fixed >= 0 and near.moving != pair.moving:
                 places.append((near.distance, near.fixed, near.moving))
     shared = _shared_variance(scene, motion, i, pair) + _axis_variance(scene, motion, i, pair)
-    return gap_error(sides, motion.pose(i), sorted(places)[:_MOST_PLACES], shared)
+    return gap_error(sides, motion.pose(i), sorted(places), shared)
 
 
 def _along(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> FloatArray:

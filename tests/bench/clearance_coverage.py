@@ -71,12 +71,16 @@ def corner(rng: np.random.Generator) -> Pair:
 
 
 def lone_points(rng: np.random.Generator) -> Pair:
-    return rng.uniform(-20, 20, (400, 3)), rng.uniform(-20, 20, (400, 3)) + [45, 0, 0]
+    return rng.uniform(-20, 20, (400, 3)), rng.uniform(-20, 20, (400, 3)) + np.array([45, 0, 0])
+
+
+def one_pair(rng: np.random.Generator) -> Pair:
+    return np.array([[0.0, 0, 0], [500, 0, 0]]), np.array([[0.0, 0, 20], [0, 0, 900]])
 
 
 SHAPES: dict[str, Callable[[np.random.Generator], Pair]] = {
     shape.__name__: shape
-    for shape in (parallel_plates, close_plates, rough_plates, ball, bump, waves, ridge, corner, lone_points)
+    for shape in (parallel_plates, close_plates, rough_plates, ball, bump, waves, ridge, corner, lone_points, one_pair)
 }
 
 

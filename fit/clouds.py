@@ -45,10 +45,8 @@ def xyz_bytes(points: Points) -> bytes:
     words = "x y z"
     if len(points) and np.isfinite(points.normal).all():
         rows, words = np.hstack([rows, points.normal]), "x y z nx ny nz"
-    buffer = io.StringIO()
-    buffer.write(f"# unit mm\n# {words}\n")
-    np.savetxt(buffer, rows, fmt="%.6f")
-    return buffer.getvalue().encode()
+    line = " ".join(["%.6f"] * rows.shape[1]) + "\n"
+    return (f"# unit mm\n# {words}\n" + line * len(rows) % tuple(rows.ravel().tolist())).encode()
 
 
 def _one_line(text: str) -> str:

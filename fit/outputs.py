@@ -65,7 +65,7 @@ def result_files(
     paper: str = "a4",
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
     """Bytes of every file of a result folder by name, and the results.json record."""
-    from fit.clouds import npz_bytes, ply_bytes
+    from fit.clouds import npz_bytes, ply_bytes, xyz_bytes
     from fit.drawing.files import drawing_files
     from fit.drawing.from_features import drawing_of
     from fit.drawing.model import TitleBlock
@@ -78,7 +78,7 @@ def result_files(
     sketch = drawing or drawing_of(results, unit_out=unit_out, title=block)
     content |= drawing_files(sketch, paper)
     if points is not None:
-        content |= {"cloud.ply": ply_bytes(points), "points.npz": npz_bytes(points)}
+        content |= {"cloud.ply": ply_bytes(points), "cloud_mm.xyz": xyz_bytes(points), "points.npz": npz_bytes(points)}
     content |= extra
     record = results_to_dict(results)
     sketch_svg = content.get("sketch.svg", b"").decode()

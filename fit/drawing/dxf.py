@@ -37,13 +37,14 @@ def cutting_dxf(entities: Sequence[Entity], version: str = "R2010") -> bytes:
 
 def sketch_dxf(entities: Sequence[Entity], sheet: Sheet | None = None, version: str = "R2010") -> bytes:
     """All shapes at full size, and the sheet's dimensions and words around them on layer reference."""
-    return _write([*entities, check_square(entities)], _notes(sheet) if sheet else (), version)
+    clear = (sheet.width - sheet.left) / sheet.scale if sheet else -math.inf
+    return _write([*entities, check_square(entities, clear)], _notes(sheet) if sheet else (), version)
 
 
-def check_square(entities: Sequence[Entity]) -> Polyline:
-    """The 100 mm square on layer check, clear of the part on its right."""
+def check_square(entities: Sequence[Entity], clear: float = -math.inf) -> Polyline:
+    """The 100 mm square on layer check, right of the part and of x = clear."""
     _, bottom, right, _ = bounds_of(entities)
-    x, y = math.ceil(round(right, 3)) + 20.0, float(math.floor(round(bottom, 3)))
+    x, y = math.ceil(round(max(right, clear), 3)) + 20.0, float(math.floor(round(bottom, 3)))
     corners = ((x, y), (x + CHECK_SIDE, y), (x + CHECK_SIDE, y + CHECK_SIDE), (x, y + CHECK_SIDE))
     return Polyline(tuple((a, b, 0.0) for a, b in corners), closed=True, layer="check")
 

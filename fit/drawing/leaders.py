@@ -18,6 +18,8 @@ __all__ = ["Ground", "place_leaders"]
 
 _SHOULDER = 2.0
 _LENGTHS = (5.0, 8.0, 12.0, 17.0, 23.0, 30.0, 40.0, 52.0, 66.0, 82.0, 100.0)
+_ASKEW = tuple(math.radians(turn) for turn in (-45.0, -25.0, 25.0, 45.0))
+"""Turns off the radial direction for a leader that finds no room along it."""
 _TURNS = tuple(math.radians(15.0 * k + 45.0) for k in range(24))
 
 
@@ -41,11 +43,11 @@ class Ground:
 def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -> tuple[list[Item], list[Spot]]:
     """Leaders with words for spots given on the sheet; returns the items and the spots that found no place.
 
-    Spots with the least choice go first: those in the middle of the crowd have the most trouble later.
+    Spots with the least choice go first: arcs, then those in the middle of the crowd.
     """
     items: list[Item] = []
     lost: list[Spot] = []
-    for i in _crowded_first(spots):
+    for i in _least_choice_first(spots):
         rows = [(text, TEXT) for text in spots[i].text.split("\n")] + ([(names[i], SMALL)] if names[i] else [])
         placed = _place(spots[i], rows, ground)
         if placed is None:
@@ -55,11 +57,11 @@ def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -
     return items, lost
 
 
-def _crowded_first(spots: Sequence[Spot]) -> list[int]:
+def _least_choice_first(spots: Sequence[Spot]) -> list[int]:
     places = np.array([(spot.x, spot.y) for spot in spots]).reshape(-1, 2)
     apart = np.hypot(*(places[:, None] - places[None, :]).transpose(2, 0, 1))
     crowd = np.round(np.exp(-apart / 25.0).sum(axis=1), 6)
-    return sorted(range(len(spots)), key=lambda i: (-crowd[i], i))
+    return sorted(range(len(spots)), key=lambda i: (spots[i].arc is None, -crowd[i], i))
 
 
 def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> list[Item] | None:
@@ -74,7 +76,7 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     hard = ground.words.along(starts, bends) + ground.words.along(bends, ends)
     outward = starts + 0.15 * (bends - starts)
     cost = cost + 2.0 * ground.shapes.along(outward, bends) + 1.0 * ground.lines.along(outward, bends)
-    cost = np.where(hard > 0, np.inf, cost + 6.0 * ground.lines.hits(boxes))
+    cost = np.where(hard > 0, np.inf, cost + 4.0 * ground.lines.hits(boxes))
     if not np.isfinite(cost).any():
         return None
     best = int(np.argmin(np.round(cost, 6)))
@@ -83,25 +85,27 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
 
 def _candidates(spot: Spot) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Leaders that could be drawn: where they touch, where they bend, which side the words lie, and a first cost."""
-    angle, inwards = np.array(_angles(spot)).T
+    angle, inwards, askew = np.array(_angles(spot)).T
     ray = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     touch = np.array([spot.x, spot.y]) + spot.reach * ray
-    way = np.where(inwards[:, None] > 0, -ray, ray)
+    heading = angle + askew + np.pi * inwards
+    way = np.stack([np.cos(heading), np.sin(heading)], axis=1)
     bend = touch[:, None] + np.array(_LENGTHS)[None, :, None] * way[:, None]
     flat = (np.abs(way) < 0.2).any(axis=1)
-    cost = np.array(_LENGTHS) + (6.0 * flat + 8.0 * inwards)[:, None]
+    cost = 1.5 * np.array(_LENGTHS) + (6.0 * flat + 8.0 * inwards + 4.0 * (askew != 0))[:, None]
     side = np.where(way[:, 0] > -1e-9, 1.0, -1.0)
     each = len(_LENGTHS)
     return np.repeat(touch, each, axis=0), bend.reshape(-1, 2), np.repeat(side, each), cost.ravel()
 
 
-def _angles(spot: Spot) -> list[tuple[float, bool]]:
-    """Directions from the centre, and whether the leader runs inwards from the rim: an arc takes both ways."""
+def _angles(spot: Spot) -> list[tuple[float, float, float]]:
+    """Directions from the centre, whether the leader runs inwards (an arc takes both ways), and how far it is askew."""
     if spot.arc is None:
-        return [(angle, False) for angle in _TURNS]
+        return [(angle, 0.0, 0.0) for angle in _TURNS]
     middle, half = spot.arc
     fan = [middle + part * half for part in (0.0, -0.3, 0.3, -0.6, 0.6, -0.85, 0.85)]
-    return [(angle, inwards) for inwards in (False, True) for angle in fan]
+    radial = [(angle, inwards, 0.0) for inwards in (0.0, 1.0) for angle in fan]
+    return radial + [(middle, inwards, askew) for inwards in (0.0, 1.0) for askew in _ASKEW]
 
 
 def _boxes(bends: FloatArray, sides: FloatArray, width: float, height: float) -> FloatArray:

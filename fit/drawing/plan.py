@@ -46,7 +46,8 @@ def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Pl
         tables.append(Table("Places from the datum", ("along", "distance"), extra))
         places = [place for place in places if place.axis not in crowded]
     if asked := _asked(drawing):
-        tables.append(Table("Sizes asked for", ("size", "measured", "wanted", "verdict"), asked).lean())
+        heading = "Sizes asked for" if any(any(row[2:]) for row in asked) else "Sizes"
+        tables.append(Table(heading, ("size", "measured", "wanted", "verdict"), asked).lean())
     return Plan(drawing, led, tabled, tags, places, tables, bounds_of(drawing.entities))
 
 

@@ -25,11 +25,12 @@ def dimension_section(dimensions: Sequence[Dimension], unit_out: str) -> str:
     rows = "".join(_dimension_row(item, unit_out) for item in dimensions)
     head = "<tr><th>size</th><th>measured</th><th>wanted</th><th>verdict</th><th>where the ± comes from</th></tr>"
     rule = (
-        "inside and outside are proven with the uncertainty taken off; not proven means that the interval touches a "
+        "Inside and outside are proven with the uncertainty taken off; not proven means that the interval touches a "
         "limit (decision rule of ISO 14253-1)."
     )
     table = f"<table><thead>{head}</thead><tbody>{rows}</tbody></table>"
-    return f'<section class="long"><h2>Sizes asked for</h2>{table}<p>{rule}</p></section>'
+    words = f"<p>{rule}</p>" if any(item.verdict for item in dimensions) else ""
+    return f'<section class="long"><h2>Sizes</h2>{table}{words}</section>'
 
 
 def _dimension_row(item: Dimension, unit_out: str) -> str:

@@ -40,7 +40,7 @@ def test_a_result_folder_holds_what_it_lists(tmp_path: Path, parts: ModuleType) 
     names = {item.name for item in out.iterdir()}
     assert names == set(record["files"]) == set(json.loads((out / "results.json").read_text())["files"])
     wanted = {"results.json", "sketch.svg", "sketch.dxf", "sketch.pdf", "cloud.ply", "points.npz", "report.html"}
-    assert wanted | {"cut_mm.dxf", "cut_mm_r12.dxf", "template_1to1.pdf", "overlay.png"} == names
+    assert wanted | {"cut_mm.dxf", "cut_mm_r12.dxf", "cloud_mm.xyz", "template_1to1.pdf", "overlay.png"} == names
     assert hidden(out.parent) == []
 
 

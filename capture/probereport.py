@@ -42,12 +42,13 @@ def _kinds(fitted: Fitted) -> ReportPart:
             [name, choice.kind or "not fitted", choice.why, second, used, rms, (feature.on if feature else "") or "–"]
         )
     head = ["feature", "kind", "chosen by", "runner-up", "touches used", "rms, mm", "lies in"]
-    spread = (
-        f"One touch scatters by {fitted.spread.sigma:.3f} mm (standard deviation, all features pooled)."
-        if fitted.spread
-        else ""
+    text = (
+        "In the pictures below each stick is a touch's distance from the fitted shape, magnified; the way it points is "
+        "out of the surface (up, where that looks at you) or into it. Crosses are touches left out."
     )
-    return ReportPart("Features and how their kinds were found", spread, head, rows)
+    if fitted.spread:
+        text = f"One touch scatters by {fitted.spread.sigma:.3f} mm (standard deviation, all features pooled). {text}"
+    return ReportPart("Features and how their kinds were found", text, head, rows)
 
 
 def _ties(joined: Joined) -> ReportPart:

@@ -40,7 +40,9 @@ def main(first: int, count: int) -> None:
         ratio = np.array([value for _, value in pairs])
         worst = pairs[int(np.argmax(ratio))]
         held = 100 * np.mean(ratio <= 1)
-        print(f"{kind:9}{key:12}{len(ratio):6}  held {held:5.1f} %  over 3 U95 {int((ratio > 3).sum()):3}  worst {worst[1]:.2f} (seed {worst[0]})")
+        far = int((ratio > 3).sum())
+        told = f"held {held:5.1f} %  over 3 U95 {far:3}  worst {worst[1]:.2f} (seed {worst[0]})"
+        print(f"{kind:9}{key:12}{len(ratio):6}  {told}")
     print(f"refused {refused} of {count}")
 
 

@@ -38,7 +38,7 @@ class _Part:
 
     def __init__(self, rng: np.random.Generator, tip: float) -> None:
         self.rng, self.tip = rng, tip
-        self.turn, self.shift = _turn(rng, 0.4), rng.uniform(-60, 60, 3) + [0, 0, 80]
+        self.turn, self.shift = _turn(rng, 0.4), rng.uniform(-60, 60, 3) + np.array([0, 0, 80])
         self.touches: list[tuple[str, Array, Array]] = []
         self.truth: dict[str, dict[str, float]] = {}
         self.kinds: dict[str, str] = {}

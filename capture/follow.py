@@ -42,8 +42,9 @@ _WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=1.5)
 _NEAR = _Window(-0.9, 0.9, 0.04, reach=0.1, inside=1.2, smooth=0.3, cost=25.0)
 _CLOSE = _Window(-0.45, 0.45, 0.02, reach=0.07, inside=1.2, smooth=0.15, cost=25.0)
 _LEADS = (
-    _Window(-6.0, 6.0, 0.15, reach=0.25, inside=0.0, smooth=0.8, cost=0.5),
-    _Window(-3.0, 3.0, 0.1, reach=0.2, inside=0.0, smooth=0.6, cost=2.0),
+    _Window(-9.0, 9.0, 0.2, reach=0.3, inside=0.0, smooth=0.8, cost=0.3),
+    _Window(-4.0, 4.0, 0.15, reach=0.25, inside=0.0, smooth=0.6, cost=0.7),
+    _Window(-2.0, 2.0, 0.1, reach=0.2, inside=0.0, smooth=0.5, cost=2.0),
 )
 _STRAY_COST = 0.15
 """Score lost at the far end of a lead's window, so that of two edges the nearer is meant."""

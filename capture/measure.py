@@ -12,7 +12,16 @@ from capture.flatten import Flat, flatten
 from capture.follow import follow_edge
 from capture.openings import Opening, find_openings
 from capture.part_mask import PartMask, disc, find_part
-from capture.rim_fit import Edge, FaceKnowledge, edge_of, measured_points, refined_round, refined_slot
+from capture.rim_fit import (
+    Edge,
+    FaceKnowledge,
+    edge_of,
+    measured_points,
+    refined_round,
+    refined_slot,
+    waves_to_noise,
+    waves_to_own,
+)
 from capture.rims import Sheet, twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
 from capture.rounding import ROUNDINGS, settled_rounding
@@ -223,12 +232,12 @@ def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found
     points = measured_points(bench, known, edge)
     path, notices = outline_path(points)
     corner = points.xyz[:, :2].min(axis=0)
-    features, clouds = [path.feature], [path.points.named("outline")]
+    features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]
     for word in ("circle", "slot"):
         same = [f for f in found if f.feature.kind == word]
         same.sort(key=lambda f: float(np.hypot(*(f.feature.vector(("x", "y")) - corner))))
         for i, item in enumerate(same, 1):
             name = f"{'hole' if word == 'circle' else 'slot'} {i}"
-            features.append(replace(item.feature, name=name, source=str(bench.image.path)))
-            clouds.append(item.points.named(name))
+            features.append(replace(waves_to_own(item.feature), name=name, source=str(bench.image.path)))
+            clouds.append(waves_to_noise(item.points).named(name))
     return MeasuredPart(tuple(features), join_points(clouds), tuple(notices), known.sheet, flat)

@@ -24,6 +24,8 @@ from capture.rim_fit import (
     refined_round,
     refined_slot,
     trimmed_fit,
+    waves_to_noise,
+    waves_to_own,
 )
 from capture.rims import twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
@@ -246,8 +248,10 @@ def _opening_contour(lit: Lit, bench: Bench, pick: Pick) -> FloatArray:
 def _measured(lit: Lit, bench: Bench, lead: _Lead, rounding: Rounding) -> PickedFeature:
     pick = lead.pick
     feature, points, notices = _fitted(lit, bench, pick.known.with_rounding(rounding), lead, rounding.which)
-    named = replace(feature, name=pick.name, source=str(bench.image.path))
-    return PickedFeature(named, points.named(pick.name), tuple(replace(n, feature=pick.name) for n in notices))
+    named = replace(waves_to_own(feature), name=pick.name, source=str(bench.image.path))
+    return PickedFeature(
+        named, waves_to_noise(points).named(pick.name), tuple(replace(n, feature=pick.name) for n in notices)
+    )
 
 
 def _fitted(

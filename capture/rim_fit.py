@@ -16,13 +16,25 @@ from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points, join_points
 
-__all__ = ["Edge", "FaceKnowledge", "edge_at", "measured_points", "refined_round", "refined_slot", "trimmed_fit"]
+__all__ = [
+    "Edge",
+    "FaceKnowledge",
+    "edge_at",
+    "measured_points",
+    "refined_round",
+    "refined_slot",
+    "trimmed_fit",
+    "waves_to_noise",
+    "waves_to_own",
+]
 
 _STEP_NOISE_PX = 0.1
 _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
+_WAVE, _WAVES, _WAVE_SHARE = "wave", 4, 0.3
+"""Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by."""
 _ROUNDS = 3
 _LEAST_POINTS = 8
 
@@ -75,8 +87,9 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
     """The picked steps as points in order along the edge, with own and shared errors.
 
     Upper rims are cut with the face's plane, lower rims with the lower face's, so both lie on the contour in plan; all
-    are given the face's height. Two shared errors of light are added: how far all upper rims (``edge:rim``) and all
-    lower rims (``edge:foot``) of this sheet may lie to one side, since shading and a rounding move them together.
+    are given the face's height. Shared errors of light are added: how far all upper rims (``edge:rim``) and all lower
+    rims (``edge:foot``) of this sheet may lie to one side, since shading and a rounding move them together, and slow
+    waves along this edge (``wave:k``), to be turned into the feature's own errors by `waves_to_own`.
     """
     picked, contour, sheet = edge.picked, edge.strip.contour, known.sheet
     outward = contour.outward[picked.row]
@@ -96,23 +109,51 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
             order.append(np.flatnonzero(chosen))
     joined = join_points(parts)
     joined = joined.select(np.argsort(np.concatenate(order)))
-    return _with_light(joined, outward, picked, known, edge.strip.px_per_mm)
+    return _with_light(joined, known, edge)
 
 
-def _with_light(
-    points: Points, outward: FloatArray, picked: RimPoints, known: FaceKnowledge, px_per_mm: float
-) -> Points:
-    lower, sheet = picked.kind == LOWER, known.sheet
+def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
+    picked, sheet, contour = edge.picked, known.sheet, edge.strip.contour
+    outward, lower = contour.outward[picked.row], picked.kind == LOWER
     xyz = points.xyz.copy()
     xyz[:, :2] += (picked.inset + np.where(lower, 0.0, known.rim_inset))[:, None] * outward
     xyz[:, 2] = sheet.height
     noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
-    unresolved = min(_ROUNDING_PX / px_per_mm, 0.6)
-    rim_u = float(np.linalg.norm([_RIM_PX / px_per_mm, unresolved * sheet.rounding, known.rim_u]))
+    unresolved = min(_ROUNDING_PX / edge.strip.px_per_mm, 0.6)
+    rim_u = float(np.linalg.norm([_RIM_PX / edge.strip.px_per_mm, unresolved * sheet.rounding, known.rim_u]))
     out3 = np.column_stack([outward, np.zeros(len(outward))])
-    modes = np.stack([np.where(lower, 0.0, rim_u)[:, None] * out3, np.where(lower, _FOOT_MM, 0.0)[:, None] * out3])
-    moved = replace(points, xyz=xyz, noise=noise, normal=out3)
-    return moved.with_shared(("edge:rim", "edge:foot"), modes)
+    sizes = np.vstack([np.where(lower, 0.0, rim_u), np.where(lower, _FOOT_MM, 0.0), _WAVE_SHARE * rim_u * _waves(edge)])
+    names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, _WAVES + 1)))
+    return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
+
+
+def _waves(edge: Edge) -> FloatArray:
+    """The slowest waves (_WAVES, N) of mean square 1 along the edge, at the picked rows."""
+    contour = edge.strip.contour
+    at = edge.picked.row / len(contour.xy)
+    if contour.closed:
+        turns = 2 * np.pi * np.outer(np.repeat(np.arange(1, _WAVES // 2 + 1), 2), at)
+        turns[1::2] -= np.pi / 2
+    else:
+        turns = np.pi * np.outer(np.arange(1, _WAVES + 1), at)
+    return np.asarray(np.sqrt(2) * np.cos(turns))
+
+
+def waves_to_own(feature: Feature) -> Feature:
+    """Turn the waves of light along one edge, which are no other feature's, into this feature's own errors."""
+    wave = np.array([name.startswith(_WAVE + ":") for name in feature.shared_names], bool)
+    own = feature.cov_own + feature.shared[wave].T @ feature.shared[wave]
+    names = tuple(name for name, is_wave in zip(feature.shared_names, wave, strict=True) if not is_wave)
+    segments = tuple(waves_to_own(segment) for segment in feature.segments)
+    return replace(feature, cov_own=own, shared=feature.shared[~wave], shared_names=names, segments=segments)
+
+
+def waves_to_noise(points: Points) -> Points:
+    """The same for points: without the waves' names, with their size in the noise."""
+    wave = np.array([name.startswith(_WAVE + ":") for name in points.shared_names], bool)
+    size = np.sqrt((points.shared[wave] ** 2).sum(axis=(0, 2)))
+    names = tuple(name for name, is_wave in zip(points.shared_names, wave, strict=True) if not is_wave)
+    return replace(points, noise=np.hypot(points.noise, size), shared=points.shared[~wave], shared_names=names)
 
 
 def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, Points]:

@@ -46,8 +46,8 @@ def exact_plane(points: Points) -> Feature | None:
     """
     if len(points) < 3 or not _is_flat(points.xyz):
         return None
-    constant = np.flatnonzero(np.ptp(points.xyz, axis=0) == 0)
-    if len(constant) and not points.shared_names:
+    constant = _constant(points.xyz)
+    if constant and not points.shared_names:
         values = np.concatenate([points.xyz[0], np.eye(3)[constant[-1]]])
         return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), np.zeros((0, 6)), ())
     noise = np.full(len(points), np.nan) if len(points) > 3 else np.ones(3)
@@ -59,9 +59,14 @@ def exact_plane(points: Points) -> Feature | None:
     return replace(plane, name="", cov_own=np.zeros((6, 6)), dof=math.inf)
 
 
+def _constant(xyz: FloatArray) -> list[int]:
+    """Coordinates that are the same for all points."""
+    return [i for i in range(3) if xyz[0, i] == xyz[-1, i] and bool((xyz[:, i] == xyz[0, i]).all())]
+
+
 def _is_flat(xyz: FloatArray) -> bool:
     """True where one coordinate is the same for all points, or their scatter about a plane is rounding alone."""
-    if (np.ptp(xyz, axis=0) == 0).any():
+    if _constant(xyz):
         return True
     _, squares, _ = principal_axes(np.ascontiguousarray(xyz.T))
     return bool(squares[0] <= 1e-15 * squares[2] and squares[1] > max(1e-14 * squares[2], 100 * squares[0]))

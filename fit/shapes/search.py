@@ -47,7 +47,10 @@ def search(model: Model, rows: FloatArray, noise: FloatArray | None, full: Solut
             top = int(np.argmin(scores))
             best, best_score = states[top], float(scores[top])
             wanted = _wanted(model, table[top]) if seen_noise is not None else 1.0
-    return None if best is None else best()
+    if best is None:
+        return None
+    # a shape through three points is off by several times their noise farther away; the nearest ones steady it
+    return best() if noise is not None else _concentrated(model, best(), seen, nearest_share(model, seen.shape[1]) + 1)
 
 
 def _wanted(model: Any, size: FloatArray) -> float:
@@ -64,7 +67,8 @@ def _trials(
     """States to be built and the distances (N,) of all points from each."""
     states, sizes = _sampled(model, rows, rng) if hasattr(model, "sampled") else _fitted(model, rows, rng)
     if full is not None:
-        near = _concentrated(model, full.state, rows)
+        most = max((3 * rows.shape[1]) // 5, min(rows.shape[1], model.parameters + 2))
+        near = _concentrated(model, full.state, rows, most)
         states, sizes = [*states, partial(_same, near)], [*sizes, distances(model, near, rows)]
     return states, sizes
 
@@ -100,9 +104,8 @@ def _same(state: Any) -> Any:
     return state
 
 
-def _concentrated(model: Model, state: Any, rows: FloatArray) -> Any:
-    """State after some rounds of refitting the nearest 60 % of the points (Rousseeuw & Van Driessen 1999)."""
-    most = max((3 * rows.shape[1]) // 5, min(rows.shape[1], model.parameters + 2))
+def _concentrated(model: Model, state: Any, rows: FloatArray, most: int) -> Any:
+    """State after some rounds of refitting the nearest `most` of the points (Rousseeuw & Van Driessen 1999)."""
     for _ in range(6):
         near = np.argsort(distances(model, state, rows), kind="stable")[:most]
         try:

@@ -111,7 +111,8 @@ class _End:
 
 def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, rounds: int) -> _End:
     """Go down from a state until the steps are rounding, for so many rounds at most."""
-    rounding = 4e-16 * (float(rows.max()) - float(rows.min())) * math.sqrt(_mass(weight, rows.shape[1]))
+    few = rows[:, :: max(rows.shape[1] // 100, 1)]
+    rounding = 4e-16 * (float(few.max()) - float(few.min())) * math.sqrt(_mass(weight, rows.shape[1]))
     at, damping = _seen(model, state, rows, weight), 0.0
     for _ in range(rounds):
         normal, gradient = _normal(at.residuals, at.jacobian, weight)

@@ -198,12 +198,19 @@ def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) 
         local, near = _around(side.tree, point, frame, reach, sigma)
         smooth = _smooth(local[:, 0], local[:, 1:], sigma)
         if smooth.shrink == 1.0:
-            drawn = smooth.level[near] + rng.normal(size=(DRAWS, smooth.root.shape[1])) @ smooth.root[near].T
+            drawn = smooth.level[near] + _balanced(rng, smooth.root.shape[1]) @ smooth.root[near].T
             return _Layer(local[near, 1:], smooth.level[near], drawn, smooth.common, sigma, 0.0, True)
     mean = (smooth.level + (1.0 - smooth.shrink) * (local[:, 0] - smooth.level))[near]
-    drawn = mean + math.sqrt(1.0 - smooth.shrink) * sigma * rng.normal(size=(DRAWS, len(mean)))
+    drawn = mean + math.sqrt(1.0 - smooth.shrink) * sigma * _balanced(rng, len(mean))
     pulled = float(mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))])
     return _Layer(local[near, 1:], mean, drawn, smooth.common, sigma, pulled, False)
+
+
+def _balanced(rng: np.random.Generator, count: int) -> FloatArray:
+    """Standard normal draws (DRAWS, count), each with its opposite and scaled to a spread of just one."""
+    half = rng.normal(size=(DRAWS // 2, count))
+    half /= np.sqrt(np.mean(half**2, axis=0))
+    return np.concatenate([half, -half])
 
 
 def _highest_of(count: int) -> float:

@@ -27,6 +27,16 @@ def test_offered_commands_are_in_the_table():
     assert set(OFFERED) <= set(COMMANDS)
 
 
+def test_every_command_that_is_written_is_in_the_table(root):
+    written = {
+        f"{package}.commands.{path.stem}"
+        for package in ("capture", "fit")
+        for path in (root / package / "commands").glob("*.py")
+        if "@click.command" in path.read_text()
+    }
+    assert written == {place.partition(":")[0] for place, _ in COMMANDS.values()}
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_command_explains_itself(edgewright, name):
     outcome = edgewright(name, "--help")

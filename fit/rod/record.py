@@ -82,6 +82,7 @@ def rod_record(figures: RodFigures, checks: Sequence[DieCheck], factor: float | 
     record: dict[str, Any] = {"schedule": _rows(figures, factor), "feed": "from end_a"}
     if figures.cut_length:
         record["cut_length"] = value_to_dict(figures.cut_length)
+        record["budget"] = figures.cut_length.budget()
     record["radius"] = [value_to_dict(value) for value in figures.radius]
     record["marks"] = {"from_end_a": _marks(schedule), "from_end_b": _marks(reversed_schedule(schedule))}
     if factor:

@@ -10,7 +10,7 @@ from fit.rod.touches import END_A, END_B, RUN, Touches
 
 __all__ = ["first_axes"]
 
-_TRIES = 16
+_TRIES, _STEPS = 30, 40
 
 
 def first_axes(touches: Touches, reach: float, cap: float) -> tuple[FloatArray, FloatArray]:
@@ -52,9 +52,10 @@ def _foot(touched: FloatArray, first: FloatArray, last: FloatArray, beyond: floa
 
 
 def _axis(group: FloatArray, reach: float, name: str) -> tuple[FloatArray, FloatArray]:
-    directions = np.linalg.svd(group - group.mean(axis=0))[2]
+    _, spreads, directions = np.linalg.svd(group - group.mean(axis=0))
     misfit, point, unit = min((_try_axis(group, reach, direction) for direction in directions), key=lambda t: t[0])
-    if misfit > 0.02 * reach:
+    # Touches spread three times wider one way than any other leave no doubt about the direction.
+    if misfit > 0.02 * reach and spreads[0] < 3 * spreads[1]:
         tries = (_try_axis(group, reach, direction) for direction in _all_around(_TRIES))
         misfit, point, unit = min(((misfit, point, unit), *tries), key=lambda t: t[0])
     spread = np.ptp((group - point) @ unit)
@@ -70,23 +71,68 @@ def _try_axis(group: FloatArray, reach: float, direction: FloatArray) -> tuple[f
     All touches count alike where that leaves none far off; else far ones count little. The misfit is the mean distance,
     each cut at a tenth of the reach, so that one stray touch does not decide.
     """
-    from scipy.optimize import least_squares
+    axis = _settle(group, reach, (_round_centre(group, direction), direction), reach / 4)
+    axis = _settle(group, reach, axis, np.inf)
+    if np.abs(_off(group, axis)[0] - reach).max() > reach / 20:
+        axis = _settle(group, reach, axis, reach / 40)
+    misses = np.abs(_off(group, axis)[0] - reach)
+    return float(np.mean(np.minimum(misses, reach / 10))), *axis
 
-    centre = (group.max(axis=0) + group.min(axis=0)) / 2
+
+def _round_centre(group: FloatArray, direction: FloatArray) -> FloatArray:
+    """Centre of the circle through points seen along a direction, by the linear fit of Kasa (1976)."""
     across = np.linalg.svd(direction[None])[2][1:]
+    middle = group.mean(axis=0)
+    flat = (group - middle) @ across.T
+    rows = np.column_stack([2 * flat, np.ones(len(flat))])
+    found = np.linalg.lstsq(rows, np.sum(flat**2, axis=1), rcond=None)[0]
+    return np.asarray(middle + found[:2] @ across)
 
-    def unit_of(p: FloatArray) -> FloatArray:
-        unit = direction + p[2:] @ across
-        return np.asarray(unit / np.linalg.norm(unit))
 
-    def fn(p: FloatArray) -> FloatArray:
-        return np.linalg.norm(np.cross(group - centre - p[:2] @ across, unit_of(p)), axis=1) - reach
+def _off(group: FloatArray, axis: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Distance (N,) of points from an axis, unit vectors (N, 3) out of it, places (N,) along it."""
+    point, unit = axis
+    seen = group - point
+    along = seen @ unit
+    out = seen - along[:, None] * unit
+    distance = np.linalg.norm(out, axis=1)
+    return distance, out / np.where(distance > 0, distance, 1.0)[:, None], along
 
-    rough = least_squares(fn, np.zeros(4), loss="soft_l1", f_scale=reach / 4, ftol=1e-4, max_nfev=25).x
-    found = least_squares(fn, rough, ftol=1e-6, max_nfev=25).x
-    if np.abs(fn(found)).max() > reach / 20:
-        found = least_squares(fn, rough, loss="soft_l1", f_scale=reach / 40, ftol=1e-6, max_nfev=40).x
-    return float(np.mean(np.minimum(np.abs(fn(found)), reach / 10))), centre + found[:2] @ across, unit_of(found)
+
+def _settle(
+    group: FloatArray, reach: float, axis: tuple[FloatArray, FloatArray], scale: float
+) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Newton steps on shift and tilt of an axis; misses beyond `scale` count in proportion, not squared."""
+    damping, cost = 1e-6, _cost(group, reach, axis, scale)
+    for _ in range(_STEPS):
+        distance, out, along = _off(group, axis)
+        across = np.linalg.svd(axis[1][None])[2][1:]
+        slope = out @ across.T
+        jacobian = -np.concatenate([slope, slope * along[:, None]], axis=1)
+        miss = distance - reach
+        weight = 1 / np.sqrt(1 + (miss / scale) ** 2)
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        normal[np.diag_indices(4)] += damping * np.diag(normal) + 1e-12
+        step = -np.linalg.solve(normal, jacobian.T @ (weight * miss))
+        unit = axis[1] + step[2:] @ across
+        trial = axis[0] + step[:2] @ across, unit / np.linalg.norm(unit)
+        new = _cost(group, reach, trial, scale)
+        if new > cost:
+            damping = max(10 * damping, 1e-3)
+            continue
+        settled = cost - new <= 1e-9 * cost
+        axis, cost, damping = trial, new, damping / 10
+        if settled:
+            break
+    return axis
+
+
+def _cost(group: FloatArray, reach: float, axis: tuple[FloatArray, FloatArray], scale: float) -> float:
+    """Sum of squares, or of soft absolute values where the scale is finite."""
+    miss = _off(group, axis)[0] - reach
+    if np.isinf(scale):
+        return float(miss @ miss)
+    return float(np.sum(np.sqrt(1 + (miss / scale) ** 2) - 1))
 
 
 def _all_around(count: int) -> FloatArray:

@@ -17,7 +17,7 @@ __all__ = ["Model", "Solution", "best_of", "distances", "drawn", "lengths", "nor
 
 _LARGE = 4000
 _ROUNDS = 200
-_TRIAL_ROUNDS = 12
+_TRIAL_ROUNDS = 8
 
 
 def drawn(count: int, most: int) -> NDArray[np.int_]:

@@ -18,6 +18,8 @@ __all__ = ["check_folder", "put_folder"]
 
 _EXCHANGE = 2
 _AT_FDCWD = -100
+_DROPPINGS = frozenset({".DS_Store", ".directory", "Thumbs.db", "desktop.ini"})
+"""What file managers leave in a folder that was only looked at; kept, but no reason to refuse."""
 
 
 def check_folder(out: str | Path, replace: bool = False) -> None:
@@ -36,7 +38,7 @@ def check_folder(out: str | Path, replace: bool = False) -> None:
         if not os.access(place, os.W_OK | os.X_OK):
             message = f"{place}: cannot be written to; choose another folder with -o or change its permissions."
             raise OutputError(message)
-    strangers = _strangers(out)
+    strangers = [name for name in _strangers(out) if name not in _DROPPINGS]
     if strangers and not replace:
         told = f"holds other things than an earlier result ({strangers[0]})"
         message = f"{out}: {told}; choose another folder or add --replace."
@@ -60,7 +62,7 @@ def _strangers(out: Path) -> list[str]:
     if not out.is_dir():
         return []
     own = set(listed_files(out))
-    return sorted(item.name for item in out.iterdir() if item.name not in own)
+    return sorted(item.name for item in out.iterdir() if item.name not in own or item.is_dir())
 
 
 def put_folder(out: str | Path, files: Mapping[str, bytes], *, replace: bool = False) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace as replace_fields
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,14 +69,14 @@ def result_files(
     from fit.clouds import npz_bytes, ply_bytes, xyz_bytes
     from fit.drawing.files import drawing_files
     from fit.drawing.from_features import drawing_of
-    from fit.drawing.model import TitleBlock
     from fit.report.page import report_html
 
     extra = dict(files or {})
     content: dict[str, bytes] = {}
-    name = Path(results.sources[0].path).stem if results.sources else ""
-    block = title or TitleBlock(name, date=date.today().isoformat())
-    sketch = drawing or drawing_of(results, unit_out=unit_out, title=block)
+    sketch = drawing or drawing_of(results, unit_out=unit_out, title=title or _title(results))
+    if title or not sketch.title.date:
+        block = title or sketch.title
+        sketch = replace_fields(sketch, title=replace_fields(block, date=block.date or date.today().isoformat()))
     content |= drawing_files(sketch, paper)
     if points is not None:
         content |= {"cloud.ply": ply_bytes(points), "cloud_mm.xyz": xyz_bytes(points), "points.npz": npz_bytes(points)}
@@ -86,3 +87,9 @@ def result_files(
     content["report.html"] = page.encode()
     record["files"] = ["results.json", *sorted(content)]
     return {"results.json": record_text(record).encode(), **content}, record
+
+
+def _title(results: Results) -> TitleBlock:
+    from fit.drawing.model import TitleBlock
+
+    return TitleBlock(Path(results.sources[0].path).stem if results.sources else "")

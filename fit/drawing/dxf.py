@@ -36,9 +36,13 @@ def cutting_dxf(entities: Sequence[Entity], version: str = "R2010") -> bytes:
 
 
 def sketch_dxf(entities: Sequence[Entity], sheet: Sheet | None = None, version: str = "R2010") -> bytes:
-    """All shapes at full size, and the sheet's dimensions and words around them on layer reference."""
+    """All shapes at full size, and the sheet's dimensions and words around them on layer reference.
+
+    Marks and labels come from the sheet where there is one: there they stand clear of the shapes.
+    """
     clear = (sheet.width - sheet.left) / sheet.scale if sheet else -math.inf
-    return _write([*entities, check_square(entities, clear)], _notes(sheet) if sheet else (), version)
+    drawn = [entity for entity in entities if _is_shape(entity)] if sheet else entities
+    return _write([*drawn, check_square(entities, clear)], _notes(sheet) if sheet else (), version)
 
 
 def check_square(entities: Sequence[Entity], clear: float = -math.inf) -> Polyline:

@@ -7,6 +7,7 @@ from collections.abc import Sequence, Set
 from dataclasses import dataclass
 
 from fit.drawing.datum import PartAxes, axes_of
+from fit.drawing.flat import flat_pieces
 from fit.drawing.grid import sampled
 from fit.drawing.model import (
     Arc,
@@ -16,29 +17,24 @@ from fit.drawing.model import (
     Entity,
     Line,
     Note,
-    OverAll,
-    Place,
     PointMark,
     Polyline,
     Spot,
     TitleBlock,
-    bounds_of,
 )
-from fit.drawing.ring import chain_of, ends_of, without_doubles
-from fit.drawing.view import arc_point, view_of
+from fit.drawing.ring import chain_of, without_doubles
+from fit.drawing.sizes import Sizes
+from fit.drawing.view import view_of
 from fit.feature import Feature
 from fit.results import Dimension, Results
-from fit.uncertain import Value
 from fit.units import format_angle, format_length
 
-__all__ = ["MovedPath", "drawing_of", "flat_pieces"]
+__all__ = ["MovedPath", "drawing_of"]
 
 _SOLID = ("sphere", "cone")
 """Drawn only where nothing else is: balls that tie stations are no part of the part."""
 DATUM_FRAME = "datum"
 """Results in axes of the user's own choice say so with this word first; the sketch then keeps those axes."""
-_STEEP = math.tan(math.radians(3.0))
-_AT_RIM = 0.3
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,7 +75,7 @@ def drawing_of(
     entities = [*_entities(results.features, axes, {item.of for item in moved if item.layer == "cut"})]
     arrows = [_moved(item, results.features, axes) for item in moved]
     entities += [entity for shapes, _ in arrows for entity in shapes]
-    sizes = _Sizes(axes, unit_out)
+    sizes = Sizes(axes, unit_out)
     return Drawing(
         entities=entities,
         over_all=sizes.over_all(outer) if outer else (),
@@ -87,7 +83,7 @@ def drawing_of(
         spots=[*sizes.hole_spots(holes), *sizes.arc_spots(instead or results.features), *(spot for _, spot in arrows)],
         sizes=[_asked(item, unit_out) for item in results.dimensions],
         datum=_datum(axes),
-        notes=_notes(axes, title or TitleBlock()),
+        notes=_notes(results, axes, title or TitleBlock(), unit_out),
         title=title or TitleBlock(),
         unit_out=unit_out,
     )
@@ -103,9 +99,14 @@ def _datum(axes: PartAxes) -> Datum | None:
     return Datum(0.0, 0.0, axes.words) if axes.inputs or axes.words.endswith("datum frame") else None
 
 
-def _notes(axes: PartAxes, title: TitleBlock) -> list[Note]:
-    words = axes.words[0].upper() + axes.words[1:]
-    notes = [Note(f"{words}. ± is the 95 % uncertainty of the measurement.")]
+def _notes(results: Results, axes: PartAxes, title: TitleBlock, unit_out: str) -> list[Note]:
+    placed = any(item.kind in ("circle", "slot") or item.closed for item in results.features)
+    words = f"{axes.words[0].upper()}{axes.words[1:]}. " if placed else ""
+    notes = [Note(f"{words}± is the 95 % uncertainty of the measurement.")]
+    for path in (item for item in results.features if item.kind == "path" and not item.closed):
+        length = path.value("length")
+        told = format_length(length.value, length.u95, unit_out, short=True, with_unit=True)
+        notes.append(Note(f"{path.name}: length {told}."))
     missing = [
         word for word, given in (("side", title.side), ("face", title.face), ("front", title.front)) if not given
     ]
@@ -154,31 +155,6 @@ def _moved(item: MovedPath, features: Sequence[Feature], axes: PartAxes) -> tupl
     return [chain, Line(float(start[0]), float(start[1]), x, y, "reference")], Spot("", x, y, 0.0, item.text)
 
 
-def flat_pieces(features: Sequence[Feature], axes: PartAxes, layer: str = "mark") -> list[Line | Arc]:
-    """Lines and arcs as seen in the part's axes; an arc seen slanted becomes its chord."""
-    pieces: list[Line | Arc] = []
-    for feature in features:
-        if feature.kind == "line":
-            ends = (
-                axes.place(axes.view.flat(feature.vector(keys))) for keys in (("x1", "y1", "z1"), ("x2", "y2", "z2"))
-            )
-            (x1, y1), (x2, y2) = ends
-            pieces.append(Line(x1, y1, x2, y2, layer))
-        else:
-            pieces.append(_flat_arc(feature, axes, layer))
-    return pieces
-
-
-def _flat_arc(feature: Feature, axes: PartAxes, layer: str) -> Line | Arc:
-    start, end = (arc_point(feature, feature.values, part) for part in (0.0, 1.0))
-    (x1, y1), (x2, y2) = (axes.place(axes.view.flat(point)) for point in (start, end))
-    if not axes.view.is_square(feature):
-        return Line(x1, y1, x2, y2, "reference")
-    x, y = axes.place(axes.view.flat(feature.values[:3]))
-    side = math.copysign(1.0, float(feature.vector(("nx", "ny", "nz")) @ axes.view.towards))
-    return Arc(x, y, feature["radius"], math.atan2(y1 - y, x1 - x), side * feature["span"], layer)
-
-
 def _shape(feature: Feature, axes: PartAxes) -> list[Entity]:
     if feature.kind not in ("circle", "slot", "sphere", "cylinder", "cone"):
         return []
@@ -209,91 +185,3 @@ def _slot(feature: Feature, axes: PartAxes, x: float, y: float) -> Polyline:
     c, s = math.cos(turn), math.sin(turn)
     corners = ((-half, -radius, 0.0), (half, -radius, 1.0), (half, radius, 0.0), (-half, radius, 1.0))
     return Polyline(tuple((x + c * a - s * b, y + s * a + c * b, bulge) for a, b, bulge in corners), closed=True)
-
-
-class _Sizes:
-    """Sizes and places as short texts in the reader's unit."""
-
-    def __init__(self, axes: PartAxes, unit_out: str) -> None:
-        self.axes, self.unit_out = axes, unit_out
-
-    def text(self, value: Value) -> str:
-        return format_length(value.value, value.u95, self.unit_out, short=True)
-
-    def over_all(self, outer: Feature) -> list[OverAll]:
-        """Width and height of the outline."""
-        box = bounds_of(flat_pieces(outer.segments, self.axes))
-        found = []
-        for axis in (0, 1):
-            low, high = (self._at_rim(outer, box, k) for k in (axis, axis + 2))
-            text = self.text(self.axes.extent(low, high, axis))
-            found.append(OverAll("xy"[axis], box[axis], box[axis + 2], text))
-        return found
-
-    def _at_rim(self, outer: Feature, box: tuple[float, float, float, float], k: int) -> Feature:
-        """The piece that makes one side of the outline's box; of several a straight edge, the longest."""
-        misses = []
-        for piece in outer.segments:
-            straight = 1e-3 * piece["length"] if piece.kind == "line" else 0.0
-            misses.append(abs(bounds_of(flat_pieces([piece], self.axes))[k] - box[k]) - straight)
-        return outer.segments[misses.index(min(misses))]
-
-    def edge_places(self, outer: Feature) -> list[Place]:
-        """Straight edges square to the datum that are not at the rim: steps and notches."""
-        box = bounds_of(flat_pieces(outer.segments, self.axes))
-        lines = [(piece, flat_pieces([piece], self.axes)[0]) for piece in outer.segments if piece.kind == "line"]
-        return [
-            Place("xy"[axis], *_midpoint(shape), self.text(self.axes.edge(piece, axis, 1)))
-            for piece, shape in lines
-            for axis in (0, 1)
-            if _is_square(shape, axis) and box[axis] + _AT_RIM < _midpoint(shape)[axis] < box[axis + 2] - _AT_RIM
-        ]
-
-    def hole_spots(self, holes: Sequence[Feature]) -> list[Spot]:
-        return [self._hole(hole) for hole in holes]
-
-    def _hole(self, hole: Feature) -> Spot:
-        x, y = self.axes.place(self.axes.view.flat(hole.values[:3]))
-        if hole.kind == "circle":
-            text, reach = f"Ø{self.text(hole.value('diameter'))}", hole["diameter"] / 2
-        else:
-            text = f"{self.text(hole.value('length'))}\n× {self.text(hole.value('width'))}"
-            reach = hole["width"] / 2
-        at_datum = self.axes.holes and hole is self.axes.inputs[1]
-        on_line = at_datum or (self.axes.holes and hole is self.axes.inputs[0])
-        x_text = "0" if at_datum else self.text(self.axes.coordinate(hole, 0))
-        y_text = "0" if on_line else self.text(self.axes.coordinate(hole, 1))
-        return Spot(hole.name, x, y, reach, text, x_text, y_text)
-
-    def arc_spots(self, features: Sequence[Feature]) -> list[Spot]:
-        """A radius for every arc of the outline, of other paths, and for arcs measured alone."""
-        pieces = [piece for path in features if path.kind == "path" for piece in path.segments if piece.kind == "arc"]
-        drawn = flat_pieces(pieces, self.axes)
-        for arc in (item for item in features if item.kind == "arc"):
-            shape = flat_pieces([arc], self.axes)
-            if without_doubles(shape, [_as_chain(piece) for piece in drawn]):
-                pieces.append(arc)
-        return [spot for piece in pieces if (spot := self._arc(piece))]
-
-    def _arc(self, piece: Feature) -> Spot | None:
-        shape = flat_pieces([piece], self.axes)[0]
-        if not isinstance(shape, Arc):
-            return None
-        limits = (shape.start + shape.span / 2, abs(shape.span) / 2)
-        return Spot(piece.name, shape.x, shape.y, shape.radius, f"R{self.text(piece.value('radius'))}", arc=limits)
-
-
-def _is_square(piece: Line | Arc, axis: int) -> bool:
-    """Whether a line stands square to an axis, within 3°."""
-    (x1, y1), (x2, y2) = ends_of(piece)
-    run = (abs(x2 - x1), abs(y2 - y1))
-    return run[axis] <= _STEEP * run[1 - axis]
-
-
-def _midpoint(piece: Line | Arc) -> tuple[float, float]:
-    (x1, y1), (x2, y2) = ends_of(piece)
-    return (x1 + x2) / 2, (y1 + y2) / 2
-
-
-def _as_chain(piece: Line | Arc) -> Polyline:
-    return chain_of([piece], closed=False, layer=piece.layer)

@@ -181,10 +181,9 @@ def _marks_on_part(plan: Plan, to: _Spread, ground: Ground) -> list[Item]:
         if isinstance(entity, PointMark):
             x, y = to.point(entity.x, entity.y)
             items += [line(x - 1.5, y, x + 1.5, y), line(x, y - 1.5, x, y + 1.5)]
-        elif isinstance(entity, Label):
-            items.append(Written(*to.point(entity.x, entity.y), clean(entity.text), entity.height))
     ground.add(items)
-    return items
+    labels = [entity for entity in plan.drawing.entities if isinstance(entity, Label)]
+    return [*items, *(ground.label(*to.point(e.x, e.y), clean(e.text), e.height) for e in labels)]
 
 
 def _is_within(datum: Datum, box: tuple[float, float, float, float]) -> bool:

@@ -39,6 +39,18 @@ class Ground:
             elif isinstance(item, Drawn):
                 self.lines.add_shape(item.shape)
 
+    def label(self, x: float, y: float, text: str, height: float) -> Written:
+        """A label as near to its place as it finds room, at its very place where it finds none; its room is taken."""
+        turns = [math.radians(30.0 * k) for k in range(12)]
+        shifts = [(0.0, 0.0), *((r * math.cos(a), r * math.sin(a)) for r in (2.0, 4.0, 7.0, 11.0) for a in turns)]
+        tries = [Written(x + dx, y + dy, text, height, 1.0 if dx < -1e-9 else 0.0) for dx, dy in shifts]
+        boxes = np.array([text_box(item) for item in tries])
+        hard = self.words.hits(boxes) + self.shapes.hits(boxes)
+        cost = np.where(hard > 0, 1e6, self.lines.hits(boxes)) + 0.5 * np.hypot(*np.array(shifts).T)
+        best = tries[int(np.argmin(np.round(cost, 6)))]
+        self.add([best])
+        return best
+
 
 def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -> tuple[list[Item], list[Spot]]:
     """Leaders with words for spots given on the sheet; returns the items and the spots that found no place.

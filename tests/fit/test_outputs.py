@@ -97,6 +97,29 @@ def test_a_list_of_files_cannot_reach_outside(tmp_path: Path, parts: ModuleType)
     assert (tmp_path / "precious").read_text() == "keep"
 
 
+def test_a_folder_that_was_looked_at_is_still_ours(tmp_path: Path, parts: ModuleType) -> None:
+    """What file managers drop does not count as somebody's file, and stays."""
+    out = tmp_path / "out"
+    write_result(out, parts.made_part(5))
+    (out / ".DS_Store").write_bytes(b"\0")
+    write_result(out, parts.made_part(6))
+    assert (out / ".DS_Store").read_bytes() == b"\0"
+
+
+def test_a_listed_name_that_is_a_folder_is_a_stranger(tmp_path: Path, parts: ModuleType) -> None:
+    """A result consists of files; a folder that came to bear the name of one is the user's."""
+    out = tmp_path / "out"
+    write_result(out, parts.made_part(5))
+    (out / "report.html").unlink()
+    (out / "report.html").mkdir()
+    (out / "report.html" / "mine.txt").write_text("keep")
+    with pytest.raises(OutputError, match="holds other things"):
+        write_result(out, parts.made_part(6))
+    with pytest.raises(OutputError, match="would be overwritten"):
+        write_result(out, parts.made_part(6), replace=True)
+    assert (out / "report.html" / "mine.txt").read_text() == "keep"
+
+
 def test_a_file_of_the_user_is_never_overwritten(tmp_path: Path) -> None:
     """A sketch.pdf that no result listed stops even --replace."""
     out = tmp_path / "out"

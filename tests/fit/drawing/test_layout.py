@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from fit.drawing.from_features import drawing_of
 from fit.drawing.grid import sampled
 from fit.drawing.layout import sketch_sheets
-from fit.drawing.model import Line, TitleBlock
+from fit.drawing.model import Drawing, Label, Line, TitleBlock
 from fit.drawing.room import SCALES
 from fit.drawing.sheet import Drawn, Sheet, Written
 
@@ -83,3 +83,11 @@ def test_collisions_would_be_found() -> None:
     words = (Written(50, 50, "12.00", 3.5), Written(52, 51, "13.00", 3.5), Written(205, 20, "off the page", 3.5))
     found = collisions(Sheet(210.0, 297.0, words, (Drawn(Line(40, 52, 80, 52)),)))
     assert len(found) == 4
+
+
+def test_labels_step_aside(parts: ModuleType) -> None:
+    """A label whose place lies on an edge or on another label moves to where it can be read."""
+    shapes = [Line(0, 0, 100, 60), Label(50, 30, "bend 1"), Label(50, 30, "bend 2"), Label(52, 31, "end a")]
+    sheet = sketch_sheets(Drawing(shapes))[0]
+    assert collisions(sheet) == []
+    assert {"bend 1", "bend 2", "end a"} <= {item.text for item in sheet.items if isinstance(item, Written)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,35 +153,19 @@ def circle_of(
     plane = plane if plane is not None else exact_plane(points)
     if plane is not None:
         return _in_plane(points, plane, robust, correlated, form)
-    cloud, model = cloud_of(points), CircleModel()
-    fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    cloud = cloud_of(points)
+    fitted = fit_model(CircleModel(), cloud, robust=robust, correlated=correlated)
     frame, radius = fitted.state
-    if float(upright(frame.axes[:, 2]) @ frame.axes[:, 2]) > 0:
-        return CircleFit(
-            frame,
-            radius,
-            fitted.cov,
-            fitted.shared,
-            points.shared_names,
-            fitted.dof,
-            fitted,
-            form_of("roundness", model, fitted, cloud.rows, form),
-            None,
-        )
-    # Half a turn about e1 makes n upright; steps along e2 and n and the lean to e1 change sign with it.
-    flip = np.array([1.0, -1.0, -1.0, -1.0, 1.0, 1.0])
-    turned = Frame(frame.origin, frame.axes * np.array([1.0, -1.0, -1.0]))
-    return CircleFit(
-        turned,
-        radius,
-        fitted.cov * np.outer(flip, flip),
-        fitted.shared * flip,
-        points.shared_names,
-        fitted.dof,
-        fitted,
-        form_of("roundness", model, fitted, cloud.rows, form),
-        None,
-    )
+    # roundness is that of the profile seen square to its own plane
+    flat = replace(fitted, state=np.array([0.0, 0.0, radius]), residuals=fitted.residuals[:1])
+    found = form_of("roundness", CircleInPlaneModel(), flat, frame.local(cloud.rows)[:2], form)
+    cov, shared = fitted.cov, fitted.shared
+    if float(upright(frame.axes[:, 2]) @ frame.axes[:, 2]) < 0:
+        # half a turn about e1 makes n upright; steps along e2 and n and the lean to e1 change sign with it
+        flip = np.array([1.0, -1.0, -1.0, -1.0, 1.0, 1.0])
+        frame = Frame(frame.origin, frame.axes * np.array([1.0, -1.0, -1.0]))
+        cov, shared = cov * np.outer(flip, flip), shared * flip
+    return CircleFit(frame, radius, cov, shared, points.shared_names, fitted.dof, fitted, found, None)
 
 
 def _in_plane(points: Points, plane: Feature, robust: bool, correlated: bool, form: str) -> CircleFit:

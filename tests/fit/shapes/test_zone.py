@@ -1,0 +1,67 @@
+"""Minimum zones against exhaustive search and a general optimiser."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from fit.points import Points
+from fit.shapes import fit_circle, fit_line, fit_plane
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_flatness_is_the_narrowest_pair_of_parallel_planes(seed: int) -> None:
+    """The narrowest slab touches a face and a corner, or two edges, of the points' hull: all of them tried."""
+    rng = np.random.default_rng(seed)
+    xyz = np.column_stack([rng.uniform(-20, 20, (10, 2)), rng.normal(0, 0.3, 10)])
+    edges = [xyz[j] - xyz[i] for i, j in combinations(range(10), 2)]
+    normals = np.array([np.cross(a, b) for a, b in combinations(edges, 2)])
+    size = np.linalg.norm(normals, axis=1)
+    normals = normals[size > 1e-9] / size[size > 1e-9, None]
+    heights = normals @ xyz.T
+    narrowest = float(np.ptp(heights, axis=1).min())
+    assert fit_plane(Points(xyz), robust=False, form="minimum-zone").form["flatness"] == pytest.approx(
+        narrowest, rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_straightness_in_space_is_the_thinnest_cylinder(seed: int) -> None:
+    """Against scipy's simplex search over the line's four parameters, to what that search settles to."""
+    from scipy.optimize import minimize
+
+    rng = np.random.default_rng(seed)
+    xyz = np.column_stack([rng.normal(0, 0.1, (15, 2)), np.linspace(-50, 50, 15)])
+
+    def widest(p: np.ndarray) -> float:
+        axis = np.array([p[2], p[3], 1.0]) / np.sqrt(1 + p[2] ** 2 + p[3] ** 2)
+        off = xyz - [p[0], p[1], 0.0]
+        return float(np.linalg.norm(off - np.outer(off @ axis, axis), axis=1).max())
+
+    how = {"method": "Nelder-Mead", "options": {"xatol": 1e-12, "fatol": 1e-13, "maxiter": 9000}}
+    best = min(
+        (minimize(widest, start * [0.1, 0.1, 1e-3, 1e-3], **how) for start in rng.normal(size=(12, 4))),
+        key=lambda found: found.fun,
+    )
+    found = fit_line(Points(xyz), robust=False, form="minimum-zone").form["straightness"]
+    assert found <= 2 * best.fun * (1 + 1e-9)
+    assert found == pytest.approx(2 * best.fun, rel=2e-3)
+
+
+def test_roundness_in_space_is_that_in_its_plane() -> None:
+    rng = np.random.default_rng(3)
+    turn = np.linspace(0, 6, 40)
+    flat = (30 + rng.normal(0, 0.05, 40))[:, None] * np.column_stack([np.cos(turn), np.sin(turn), np.zeros(40)])
+    turned = flat @ np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    wobbling = turned + rng.normal(0, 1e-7, turned.shape)
+    exact, free = (fit_circle(Points(xyz), form="minimum-zone").form for xyz in (flat, wobbling))
+    assert free["roundness"] == pytest.approx(exact["roundness"], abs=1e-6)
+    assert exact["roundness"] <= exact["roundness_least_squares"]
+
+
+def test_minimum_zone_comes_on_demand_only() -> None:
+    xyz = np.column_stack([np.random.default_rng(1).normal(size=(9, 2)), np.linspace(0, 9, 9)])
+    assert list(fit_line(Points(xyz), form="none").form) == []
+    assert list(fit_line(Points(xyz)).form) == ["straightness_least_squares"]

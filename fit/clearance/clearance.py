@@ -9,7 +9,7 @@ from typing import Any
 from fit.clearance.body import Body
 from fit.clearance.crossing import Crossing, find_crossings, spacing_of
 from fit.clearance.margin import Margin, Tolerance, judge
-from fit.clearance.motion import Motion
+from fit.clearance.motion import Motion, position_words
 from fit.clearance.regions import Region, region_gaps
 from fit.clearance.sweep import Scene, Sweep, make_scene, sweep
 from fit.results import Notice
@@ -41,7 +41,7 @@ class Clearance:
     @property
     def notices(self) -> list[Notice]:
         """Warnings in plain words."""
-        return _notices(self)
+        return [*_of_bodies(self), *_of_crossing(self)]
 
 
 def clear(
@@ -71,55 +71,42 @@ def clear(
     return Clearance(scene, swept, tuple(region_gaps(scene, swept)), tuple(crossings), margin, spacing)
 
 
-def _notices(found: Clearance) -> list[Notice]:
+def _of_bodies(found: Clearance) -> list[Notice]:
+    """What the files leave open: unit and uncertainty."""
     notices = []
-    assumed = (*found.scene.fixed.unit_assumed, *found.scene.moving.unit_assumed)
-    if assumed:
-        notices.append(
-            Notice(
-                "unit-assumed", f"{', '.join(assumed)}: says no unit and is taken as mm. Add --unit if that is wrong."
-            )
-        )
+    if assumed := (*found.scene.fixed.unit_assumed, *found.scene.moving.unit_assumed):
+        text = f"{', '.join(assumed)}: no unit given, taken as mm. Add --unit if that is wrong."
+        notices.append(Notice("unit-assumed", text))
     if any(error is None for error in found.swept.errors):
-        notices.append(
-            Notice(
-                "cloud-u-unknown",
-                "The uncertainty of the points is not known, so the gaps have no ±. Give --cloud-u, or use the "
-                "points.npz of a result.",
-            )
-        )
-    smallest, near = float(found.swept.gap.min()), sum(found.spacing)
-    if found.crossings:
-        deepest = max(found.crossings, key=lambda crossing: crossing.depth)
-        notices.append(
-            Notice(
-                "parts-cross",
-                f"The parts cross by {deepest.depth:.2f} mm at {_position(found.swept, deepest.at)}, judged by the "
-                "fixed cloud's normals (they must point out of the metal).",
-            )
-        )
-    elif smallest < near and found.scene.fixed.normal is None:
-        notices.append(
-            Notice(
-                "crossing-unknown",
-                f"The closest points come to {smallest:.2f} mm, nearer than the points lie apart ({near:.2f} mm): "
-                "without normals touching cannot be told from crossing. Export the fixed cloud with normals.",
-            )
-        )
-    if smallest < 2.0 * near:
-        notices.append(
-            Notice(
-                "coarse-cloud",
-                f"The points lie {found.spacing[0]:.2f} and {found.spacing[1]:.2f} mm apart, and between them the "
-                f"surfaces may come nearer than {smallest:.2f} mm. Take denser clouds there.",
-            )
-        )
+        text = "The uncertainty of the points is not known, so the gaps have no ±. Give --cloud-u, or a points.npz."
+        notices.append(Notice("cloud-u-unknown", text))
     return notices
 
 
-def _position(swept: Sweep, i: int) -> str:
-    value, unit = swept.motion.positions[i], swept.motion.unit
-    return f"pose {value:.0f}" if unit == "pose" else f"{value:g}{'°' if unit == 'deg' else ' mm'}"
+def _of_crossing(found: Clearance) -> list[Notice]:
+    """Whether the parts cross, as far as the points can tell, and whether the points are dense enough."""
+    smallest, near = float(found.swept.gap.min()), sum(found.spacing)
+    notices = []
+    if found.crossings:
+        deepest = max(found.crossings, key=lambda crossing: crossing.depth)
+        text = (
+            f"The parts cross by {deepest.depth:.2f} mm at {position_words(found.swept.motion, deepest.at)}, judged by "
+        )
+        text += "the fixed cloud's normals (they must point out of the metal)."
+        notices.append(Notice("parts-cross", text))
+    elif smallest < near and found.scene.fixed.normal is None:
+        text = (
+            f"The closest points come to {smallest:.2f} mm, nearer than the points lie apart ({near:.2f} mm): without "
+        )
+        text += "normals touching cannot be told from crossing. Export the fixed cloud with normals."
+        notices.append(Notice("crossing-unknown", text))
+    if smallest < 2.0 * near:
+        text = (
+            f"The points lie {found.spacing[0]:.2f} and {found.spacing[1]:.2f} mm apart, and between them the surfaces "
+        )
+        text += f"may come nearer than {smallest:.2f} mm. Take denser clouds there."
+        notices.append(Notice("coarse-cloud", text))
+    return notices
 
 
 def clear_table(found: Clearance) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from fit.clearance.body import read_body
@@ -14,11 +15,34 @@ from fit.clearance.margin import SITUATIONS, Tolerance
 from fit.clearance.motion import Motion, hinge_motion, parse_axis, parse_range, parse_vector, read_poses, slide_motion
 from fit.errors import InputError
 from fit.results import Results, Source
+from fit.units import parse_length
 
-__all__ = ["motion_of", "run_clear"]
+__all__ = ["DEFAULTS", "check_clear", "clear_files", "motion_of", "run_clear"]
 
 Options = Mapping[str, Any]
 Progress = Callable[[Iterable[int]], Iterable[int]]
+
+
+DEFAULTS: Mapping[str, Any] = MappingProxyType(
+    {
+        "fixed": (),
+        "moving": (),
+        "hinge": None,
+        "hinge_marks": None,
+        "angles": None,
+        "slide": None,
+        "travel": None,
+        "poses": None,
+        "unit": None,
+        "cloud_u": None,
+        "section": None,
+        "play": 0.0,
+        "rock": "0,0,0",
+        "wanted": None,
+        "situation": None,
+    }
+)
+"""Options of the command, which are also the keys of a job's clear table, and what they are when left out."""
 
 
 def run_clear(
@@ -29,16 +53,10 @@ def run_clear(
     from fit.clearance.report import clear_parts
     from fit.outputs import write_result
 
-    _check(options)
-    motion = motion_of(options)
-    tolerance = Tolerance(float(options["play"]), _three(str(options["rock"])))
-    demand = Demand(options["wanted"], options["situation"])
-    read = (options["unit"], options["cloud_u"], options["section"])
-    fixed, moving = read_body(options["fixed"], *read), read_body(options["moving"], *read)
-    found = clear(fixed, moving, motion, tolerance, demand, progress=progress)
+    found = check_clear(options, progress)
     results = Results(
         frame="axes of the fixed part's file",
-        sources=[Source.of(path) for path in _files(options)],
+        sources=[Source.of(path) for path in clear_files(options)],
         warnings=found.notices,
         tables={"clear": clear_table(found)},
     )
@@ -54,12 +72,40 @@ def run_clear(
     return found, results, record
 
 
-def _files(options: Options) -> list[Path]:
-    """Every file that was read, without the feature names behind @."""
+def check_clear(options: Options, progress: Progress = iter) -> Clearance:
+    """The clearance that options (keys of `DEFAULTS`, lengths as text or mm) ask for; nothing is written.
+
+    Raises InputError for options that make no sense and for files that cannot be read.
+    """
+    asked = _settled(options)
+    motion = motion_of(asked)
+    tolerance = Tolerance(asked["play"], _three(str(asked["rock"])))
+    demand = Demand(asked["wanted"], asked["situation"])
+    read = (asked["unit"], asked["cloud_u"], asked["section"])
+    fixed, moving = read_body(asked["fixed"], *read), read_body(asked["moving"], *read)
+    return clear(fixed, moving, motion, tolerance, demand, progress=progress)
+
+
+def _settled(options: Options) -> dict[str, Any]:
+    """Options with defaults, files as paths, lengths in mm."""
+    asked = {**DEFAULTS, **options}
+    for key in ("fixed", "moving"):
+        named = [asked[key]] if isinstance(asked[key], (str, Path)) else asked[key]
+        asked[key] = [Path(name) for name in named]
+    for key in ("cloud_u", "section", "play", "wanted"):
+        if isinstance(asked[key], str):
+            asked[key] = parse_length(asked[key]).value
+    _check(asked)
+    return asked
+
+
+def clear_files(options: Options) -> list[Path]:
+    """Every file that is read, without the feature names behind @."""
+    options = _settled(options)
     named: Sequence[Path] = [
         *options["fixed"],
         *options["moving"],
-        *(options[key] for key in ("hinge_marks", "poses") if options[key]),
+        *(Path(options[key]) for key in ("hinge_marks", "poses") if options[key]),
     ]
     files = [path if path.exists() else Path(str(path).partition("@")[0]) for path in named]
     return [path / "results.json" if path.is_dir() else path for path in dict.fromkeys(files)]

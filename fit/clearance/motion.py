@@ -19,6 +19,7 @@ __all__ = [
     "parse_axis",
     "parse_range",
     "parse_vector",
+    "position_words",
     "read_poses",
     "rotation_about",
     "slide_motion",
@@ -50,6 +51,12 @@ class Motion:
     def pose(self, i: int) -> tuple[FloatArray, FloatArray]:
         """Rotation (3, 3) and shift (3,) mm at position i."""
         return self.turn[i], self.shift[i]
+
+
+def position_words(motion: Motion, i: int) -> str:
+    """What people call position i, such as 12° or pose 3."""
+    value = motion.positions[i]
+    return f"pose {value:.0f}" if motion.unit == "pose" else f"{value:g}{'°' if motion.unit == 'deg' else ' mm'}"
 
 
 def parse_vector(text: str, what: str) -> FloatArray:

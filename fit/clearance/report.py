@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fit.clearance.clearance import Clearance
+from fit.clearance.motion import position_words
 from fit.clearance.picture import gap_plot
 from fit.report.parts import ReportPart
 from fit.units import format_length
@@ -46,8 +47,7 @@ def _gap(found: Clearance, i: int, unit_out: str) -> str:
 
 
 def _at(found: Clearance, i: int) -> str:
-    value, unit = found.swept.motion.positions[i], found.swept.motion.unit
-    return f"pose {value:.0f}" if unit == "pose" else f"{value:g}{'°' if unit == 'deg' else ' mm'}"
+    return position_words(found.swept.motion, i)
 
 
 def clear_parts(found: Clearance, unit_out: str) -> list[ReportPart]:

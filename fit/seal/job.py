@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from fit.errors import InputError
@@ -21,9 +22,31 @@ from fit.seal.seal import SealPlan, seal
 from fit.seal.squeeze import RANGES, Range, section_tolerance
 from fit.units import parse_length
 
-__all__ = ["run_seal"]
+__all__ = ["DEFAULTS", "plan_seal", "run_seal"]
 
 Options = Mapping[str, Any]
+
+
+DEFAULTS: Mapping[str, Any] = MappingProxyType(
+    {
+        "path": None,
+        "offset": "0",
+        "side": None,
+        "gap": None,
+        "gap_u": None,
+        "unit": None,
+        "free": None,
+        "section_grade": None,
+        "kind": "bulb",
+        "range": None,
+        "bend_inside": None,
+        "bend_outside": None,
+        "allowance": None,
+        "joint": None,
+        "grade": None,
+    }
+)
+"""Options of the command, which are also the keys of a job's seal table, and what they are when left out."""
 
 
 def run_seal(
@@ -36,30 +59,46 @@ def run_seal(
     from fit.seal.table import seal_table
 
     measured = read_results(options["results"])
-    path = _path(measured, options["path"], options["results"])
-    profile = _profile(options)
-    _check_u(options["gap_u"])
-    gaps = None if options["gap"] is None else gap_map(edge_of(path), options["gap"], options["unit"], options["gap_u"])
-    plan = seal(
-        path,
-        _length(options["offset"], "--offset", signed=True),
-        options["side"],
-        profile,
-        gaps,
-        allowance=_allowance(options["allowance"]),
-        joint=options["joint"],
-        grade=options["grade"],
-    )
+    plan = plan_seal(measured, options, str(options["results"]))
     results = Results(
         frame=measured.frame,
         sources=_sources(options),
-        features=[path],
+        features=[plan.line.edge.feature],
         warnings=plan.notices,
         tables={"seal": seal_table(plan)},
     )
     drawing, parts = seal_drawing(plan, unit_out), seal_parts(plan, unit_out)
     record = write_result(out, results, replace=replace_folder, unit_out=unit_out, drawing=drawing, report_parts=parts)
     return plan, results, record
+
+
+def plan_seal(measured: Results, options: Options, where: str = "the results") -> SealPlan:
+    """The seal that options (keys of `DEFAULTS`, lengths as text or mm) ask for, on a path of measured results.
+
+    Raises InputError for options that make no sense; `where` names the results in messages.
+    """
+    asked = {**DEFAULTS, **options}
+    path = _path(measured, asked["path"], where)
+    gap_u = _size(asked["gap_u"], "--gap-u")
+    if gap_u == 0:
+        message = "--gap-u must be above 0, in mm; got 0."
+        raise InputError(message)
+    source = None if asked["gap"] is None else str(asked["gap"])
+    gaps = None if source is None else gap_map(edge_of(path), source, asked["unit"], gap_u)
+    return seal(
+        path,
+        _length(str(asked["offset"]), "--offset", signed=True),
+        asked["side"],
+        _profile(asked),
+        gaps,
+        allowance=_allowance(None if asked["allowance"] is None else str(asked["allowance"])),
+        joint=_size(asked["joint"], "--joint"),
+        grade=asked["grade"],
+    )
+
+
+def _size(value: Any, what: str) -> float | None:
+    return None if value is None else _length(str(value), what)
 
 
 def _sources(options: Options) -> list[Source]:
@@ -81,7 +120,7 @@ def _path(measured: Results, name: str | None, where: str | Path) -> Feature:
     return chosen[0]
 
 
-def _length(text: str | None, what: str, signed: bool = False) -> float:
+def _length(text: str, what: str, signed: bool = False) -> float:
     minus = signed and str(text).strip().startswith("-")
     value = parse_length(str(text).strip().lstrip("-") if minus else str(text)).value
     if value < 0 or not math.isfinite(value):
@@ -90,23 +129,17 @@ def _length(text: str | None, what: str, signed: bool = False) -> float:
     return -value if minus else value
 
 
-def _check_u(value: float | None) -> None:
-    if value is not None and not (math.isfinite(value) and value > 0):
-        message = f"--gap-u must be above 0, in mm; got {value:g}."
-        raise InputError(message)
-
-
 def _profile(options: Options) -> Profile:
-    free = None if options["free"] is None else parse_length(options["free"])
+    free = None if options["free"] is None else parse_length(str(options["free"]))
     limits = BendLimits(
         *(
-            None if options[key] is None else _length(options[key], "--" + key.replace("_", "-"))
+            None if options[key] is None else _length(str(options[key]), "--" + key.replace("_", "-"))
             for key in ("bend_inside", "bend_outside")
         )
     )
     wanted = RANGES[options["kind"]]
     if options["range"] is not None:
-        wanted = _range(options["range"], wanted)
+        wanted = _range(str(options["range"]), wanted)
     u = 0.0 if free is None or free.u is None else free.u
     if free is not None and free.u is None and options["section_grade"] is not None:
         u = section_tolerance(free.value, options["section_grade"]) / math.sqrt(3.0)

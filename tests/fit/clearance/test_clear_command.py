@@ -306,3 +306,21 @@ def test_one_labelled_feature_of_a_cloud(edgewright, here):
     assert [gap["fixed_part"] for gap in gaps] == ["drive unit", "hose"]
     assert gaps[1]["gap"]["value"] > gaps[0]["gap"]["value"]
     assert "no points labelled 'pipe'" in edgewright("clear", "--fixed", "bay.npz@pipe", *arguments).err
+
+
+def test_a_table_of_plain_values_asks_for_the_same_check(edgewright, here):
+    from fit.clearance import clear_table
+    from fit.clearance.job import check_clear
+    from fit.resultfile import record_text
+
+    table = {
+        "fixed": "bay.ply",
+        "moving": ["lid.ply"],
+        "slide": "0,0,1",
+        "travel": "0:5:2",
+        "play": '1/8"',
+        "cloud_u": 0.05,
+    }
+    arguments = ("--fixed", "bay.ply", "--moving", "lid.ply", *SLIDE, "-o", "out", "--json", "--cloud-u", "0.05")
+    record = json.loads(edgewright("clear", *arguments, "--play", '1/8"').out)
+    assert json.loads(record_text(clear_table(check_clear(table)))) == record["clear"]

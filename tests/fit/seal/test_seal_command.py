@@ -244,3 +244,35 @@ def test_several_paths_must_be_told_apart(edgewright, here):
     outcome = edgewright("seal", "results.json", "--offset", "3", "-o", "out")
     assert outcome.code == 2
     assert "'hatch', 'lid', 'walk'" in outcome.err
+
+
+def test_a_table_of_plain_values_asks_for_the_same_seal(edgewright, here):
+    from fit.resultfile import read_results
+    from fit.seal import seal_table
+    from fit.seal.job import plan_seal
+
+    table = {
+        "path": "hatch",
+        "offset": 3.5,
+        "free": 12,
+        "gap": "clay.csv",
+        "gap_u": 0.2,
+        "range": "20:35:50",
+        "joint": 100,
+    }
+    plan = plan_seal(read_results("results.json"), table)
+    arguments = (
+        "--offset",
+        "3.5",
+        "--free",
+        "12",
+        "--gap",
+        "clay.csv",
+        "--gap-u",
+        "0.2",
+        "--range",
+        "20:35:50",
+        "--joint",
+        "100",
+    )
+    assert json.loads(record_text(seal_table(plan))) == record_of(edgewright, *arguments)["seal"]

@@ -21,6 +21,7 @@ __all__ = [
     "front_arrow",
     "space_of",
     "tool_version",
+    "upright",
 ]
 
 FILING, MARGIN = 20.0, 10.0
@@ -61,7 +62,7 @@ def frame_items(
     for i, cells in enumerate(_block(title, said)):
         items += _cells(left, base + (2 - i) * _CELL, cells)
     items += front_arrow(left + 85.0, base + _CELL + 4.6, title.front)
-    items += check_bar(left + 122.5, base + 3.4, 50.0)
+    items += [*check_bar(left + 122.5, base + 3.4, 50.0), *upright(check_bar(base + 2.0, FILING - 6.0, 50.0))]
     items += [Drawn(Line(left, base + i * _CELL, right, base + i * _CELL), WIDE) for i in (1, 2, 3)]
     if left > FILING + 1:
         items.append(Drawn(Line(left, base, left, base + BLOCK_HEIGHT), WIDE))
@@ -78,7 +79,7 @@ def _block(title: TitleBlock, said: Mapping[str, str]) -> list[list[tuple[str, s
     second = [("side", title.side, 30.0), ("face shown", title.face, 40.0), ("front", "", 30.0)]
     second += [("general tolerance", title.tolerance, 40.0), ("material", title.material, 40.0)]
     third = [("date", title.date, 30.0), ("measured by", title.creator, 35.0), ("made with", said["made with"], 50.0)]
-    return [first, second, [*third, ("this bar is 50 mm at 100 %", "", 65.0)]]
+    return [first, second, [*third, ("at 100 % both bars are 50 mm", "", 65.0)]]
 
 
 def _cells(left: float, base: float, cells: Sequence[tuple[str, str, float]]) -> list[Item]:
@@ -113,3 +114,9 @@ def check_bar(x: float, y: float, length: float) -> list[Item]:
     """A bar of known length with end strokes, to be measured on the paper."""
     ends = [line(x + part, y - 1.5, x + part, y + 1.5) for part in (0.0, length)]
     return [line(x, y, x + length, y), *ends]
+
+
+def upright(items: Sequence[Item]) -> list[Item]:
+    """Lines with x and y exchanged, such as a check bar that stands."""
+    shapes = [item.shape for item in items if isinstance(item, Drawn)]
+    return [line(s.y1, s.x1, s.y2, s.x2) for s in shapes if isinstance(s, Line)]

@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fit.drawing.frame import check_bar, front_arrow, tool_version
+from fit.drawing.frame import check_bar, front_arrow, tool_version, upright
 from fit.drawing.grid import sampled
 from fit.drawing.lettering import clean, fitted, text_width
-from fit.drawing.marks import SMALL, TEXT, line, scaled
+from fit.drawing.marks import SMALL, TEXT, scaled
 from fit.drawing.model import Arc, Circle, Drawing, Entity, Label, Line, PointMark, Polyline, bounds_of
 from fit.drawing.sheet import FINE, PAPERS, STROKES, Drawn, Filled, Item, Sheet, Stroke, Written
 from fit.errors import OutputError
@@ -178,16 +178,11 @@ def _foot(drawing: Drawing, tiles: _Tiles, used: Sequence[tuple[int, int]], numb
         Written(x, y + 5.5, clean(words), SMALL),
         Written(x + _BAR + 2.0, y, "100 mm both ways, or print again at 100 %", SMALL),
         *check_bar(x, y + 1.2, _BAR),
-        *_upright(check_bar(_EDGE + _FOOT, _EDGE + 2.0, _BAR)),
+        *upright(check_bar(_EDGE + _FOOT, _EDGE + 2.0, _BAR)),
     ]
     at = x + text_width(clean(side), TEXT) + 11.0
     items += front_arrow(at, y + 12.2, title.front) or [Written(at - 8.0, y + 10.5, "________", TEXT)]
     return [*items, *_map(tiles, used, number, width - _EDGE)]
-
-
-def _upright(items: Sequence[Item]) -> list[Item]:
-    shapes = [item.shape for item in items if isinstance(item, Drawn)]
-    return [line(s.y1, s.x1, s.y2, s.x2) for s in shapes if isinstance(s, Line)]
 
 
 def _map(tiles: _Tiles, used: Sequence[tuple[int, int]], number: int, right: float) -> list[Item]:

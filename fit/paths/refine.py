@@ -251,6 +251,7 @@ def refine(
     chain: Chain,
     bounds: NDArray[np.int_],
     extra: Rows | None = None,
+    *,
     rounds: int = 30,
     settle: float = 1e-3,
     hopeless: float = math.inf,

@@ -29,7 +29,7 @@ class Body:
     shared : (K, N, 3) mm per standard uncertainty. shared_names : (K,).
     part : (N,) index into parts, the names people know the pieces by.
     captures : hashes of the photos or lists that the points come from; sides with a capture in common share errors.
-    unit_assumed : files taken as mm although they do not say so.
+    unit_assumed : files taken as mm although they do not say so. frame : what the axes are, '' where not known.
     """
 
     xyz: FloatArray
@@ -41,6 +41,7 @@ class Body:
     parts: tuple[str, ...] = ("part",)
     captures: frozenset[str] = frozenset()
     unit_assumed: tuple[str, ...] = ()
+    frame: str = ""
 
     def shared_at(self, i: int) -> dict[str, FloatArray]:
         """Move (3,) mm of point i for one standard uncertainty of each shared source."""
@@ -113,6 +114,7 @@ def _from_cloud(cloud: CloudFile, path: Path, cloud_u: float | None) -> Body:
         parts,
         _captures(path),
         (str(path),) if cloud.unit_assumed else (),
+        cloud.frame,
     )
 
 
@@ -170,4 +172,5 @@ def _joined(bodies: Sequence[Body]) -> Body:
         tuple(name for body in bodies for name in body.parts),
         frozenset().union(*(body.captures for body in bodies)),
         tuple(name for body in bodies for name in body.unit_assumed),
+        " and ".join(dict.fromkeys(body.frame for body in bodies if body.frame)),
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from fit.clearance.body import Body
 from fit.clearance.crossing import Crossing, find_crossings, spacing_of
@@ -13,6 +16,7 @@ from fit.clearance.motion import Motion, position_words
 from fit.clearance.regions import Region, region_gaps
 from fit.clearance.sweep import Scene, Sweep, make_scene, sweep
 from fit.results import Notice
+from fit.uncertain import coverage_factor
 
 __all__ = ["Clearance", "Demand", "clear", "clear_table"]
 
@@ -77,6 +81,12 @@ def _of_bodies(found: Clearance) -> list[Notice]:
     if assumed := (*found.scene.fixed.unit_assumed, *found.scene.moving.unit_assumed):
         text = f"{', '.join(assumed)}: no unit given, taken as mm. Add --unit if that is wrong."
         notices.append(Notice("unit-assumed", text))
+    frames = found.scene.fixed.frame, found.scene.moving.frame
+    if all(frames) and frames[0] != frames[1]:
+        text = (
+            f"The fixed part's axes are '{frames[0]}', the moving part's '{frames[1]}': the gap means nothing unless "
+        )
+        notices.append(Notice("axes-differ", text + "both stand in the same axes."))
     if any(error is None for error in found.swept.errors):
         text = "The uncertainty of the points is not known, so the gaps have no ±. Give --cloud-u, or a points.npz."
         notices.append(Notice("cloud-u-unknown", text))
@@ -136,6 +146,8 @@ def clear_table(found: Clearance) -> dict[str, Any]:
     }
     if (error := swept.errors[at]) is not None:
         table["smallest"]["noise_bias"] = error.bias
+    if swept.motion.kind == "hinge" and swept.motion.axis is not None:
+        table["hinge"] = _hinge(swept.motion)
     if found.crossings:
         deepest = max(found.crossings, key=lambda crossing: crossing.depth)
         table["crossing"] = {
@@ -144,6 +156,16 @@ def clear_table(found: Clearance) -> dict[str, Any]:
             "point": deepest.point.tolist(),
         }
     return table
+
+
+def _hinge(motion: Motion) -> dict[str, Any]:
+    """The axis, and U95 of its point (mm) and direction where it was fitted."""
+    assert motion.axis is not None
+    record: dict[str, Any] = {"point": motion.axis[0].tolist(), "direction": motion.axis[1].tolist()}
+    if motion.axis_cov is not None:
+        u95 = coverage_factor(math.inf) * np.sqrt(np.diag(motion.axis_cov))
+        record |= {"point_u95": u95[:3].tolist(), "direction_u95": u95[3:].tolist()}
+    return record
 
 
 def _gap(swept: Sweep, i: int) -> dict[str, float]:

@@ -44,6 +44,7 @@ class CloudFile:
     xyz : (N, 3) mm. normal : (N, 3) or None. noise : (N,) mm or None. label : (N,) names or None.
     shared : (K, N, 3) mm per standard uncertainty. shared_names : (K,).
     unit_assumed : whether mm was taken because neither the file nor the caller said so.
+    frame : what the axes are, in words; '' where the file does not say.
     """
 
     xyz: FloatArray
@@ -53,6 +54,7 @@ class CloudFile:
     shared: FloatArray | None = None
     shared_names: tuple[str, ...] = ()
     unit_assumed: bool = False
+    frame: str = ""
 
 
 def read_cloud(path: str | Path, unit: str | None = None) -> CloudFile:
@@ -123,7 +125,8 @@ def _read_npz(path: Path) -> tuple[dict[str, Any], str | None]:
         message = f"{path}: noise must not be negative; export the points again."
         raise InputError(message)
     columns = {key: arrays[key] for key in shapes if key in arrays}
-    return {"xyz": xyz, **columns, "shared_names": names}, str(arrays["unit"]) if "unit" in arrays else None
+    words = {"shared_names": names, "frame": str(arrays.get("frame", ""))}
+    return {"xyz": xyz, **columns, **words}, str(arrays["unit"]) if "unit" in arrays else None
 
 
 def _read_text(path: Path) -> tuple[dict[str, Any], str | None]:

@@ -57,6 +57,7 @@ def sample_results(path: Path, name: str = "", section: float | None = None) -> 
         np.repeat(np.arange(len(bodies)), count),
         tuple(feature.name for feature in usable),
         captures,
+        frame=results.frame,
     )
 
 

@@ -324,3 +324,12 @@ def test_a_table_of_plain_values_asks_for_the_same_check(edgewright, here):
     arguments = ("--fixed", "bay.ply", "--moving", "lid.ply", *SLIDE, "-o", "out", "--json", "--cloud-u", "0.05")
     record = json.loads(edgewright("clear", *arguments, "--play", '1/8"').out)
     assert json.loads(record_text(clear_table(check_clear(table)))) == record["clear"]
+
+
+def test_parts_in_different_axes_are_warned_of(edgewright, here, clouds):
+    for name, xyz in zip(("bay", "lid"), clouds.lid_and_bay(100), strict=True):
+        (here / f"{name}.npz").write_bytes(npz_bytes(Points(xyz, noise=0.02, frame=f"axes of {name}.csv")))
+    record = json.loads(
+        edgewright("clear", "--fixed", "bay.npz", "--moving", "lid.npz", *SLIDE, "-o", "out", "--json").out
+    )
+    assert "axes-differ" in {warning["code"] for warning in record["warnings"]}

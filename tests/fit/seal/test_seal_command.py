@@ -275,4 +275,7 @@ def test_a_table_of_plain_values_asks_for_the_same_seal(edgewright, here):
         "--joint",
         "100",
     )
-    assert json.loads(record_text(seal_table(plan))) == record_of(edgewright, *arguments)["seal"]
+    assert (
+        json.loads(record_text(seal_table(plan)))
+        == record_of(edgewright, *arguments, "--range", "20:35:50", "--joint", "100")["seal"]
+    )

@@ -29,25 +29,26 @@ def test_flatness_is_the_narrowest_pair_of_parallel_planes(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_straightness_in_space_is_the_thinnest_cylinder(seed: int) -> None:
-    """Against scipy's simplex search over the line's four parameters, to what that search settles to."""
+    """Against scipy's SLSQP: the least h with every squared distance from the line below h², several starts."""
     from scipy.optimize import minimize
 
     rng = np.random.default_rng(seed)
     xyz = np.column_stack([rng.normal(0, 0.1, (15, 2)), np.linspace(-50, 50, 15)])
 
-    def widest(p: np.ndarray) -> float:
-        axis = np.array([p[2], p[3], 1.0]) / np.sqrt(1 + p[2] ** 2 + p[3] ** 2)
+    def room(p: np.ndarray) -> np.ndarray:
+        axis = np.array([p[2] / 50, p[3] / 50, 1.0]) / np.sqrt(1 + (p[2] ** 2 + p[3] ** 2) / 2500)
         off = xyz - [p[0], p[1], 0.0]
-        return float(np.linalg.norm(off - np.outer(off @ axis, axis), axis=1).max())
+        return np.asarray(p[4] ** 2 - np.sum((off - np.outer(off @ axis, axis)) ** 2, axis=1))
 
-    how = {"method": "Nelder-Mead", "options": {"xatol": 1e-12, "fatol": 1e-13, "maxiter": 9000}}
-    best = min(
-        (minimize(widest, start * [0.1, 0.1, 1e-3, 1e-3], **how) for start in rng.normal(size=(12, 4))),
-        key=lambda found: found.fun,
-    )
+    rule = [{"type": "ineq", "fun": room}]
+    starts = np.column_stack([rng.normal(0, 0.05, (6, 4)), np.full(6, 0.5)])
+    ends = [
+        minimize(lambda p: p[4], p, constraints=rule, method="SLSQP", options={"ftol": 1e-14, "maxiter": 500})
+        for p in starts
+    ]
+    best = min(end.fun for end in ends if room(end.x).min() > -1e-10)
     found = fit_line(Points(xyz), robust=False, form="minimum-zone").form["straightness"]
-    assert found <= 2 * best.fun * (1 + 1e-9)
-    assert found == pytest.approx(2 * best.fun, rel=2e-3)
+    assert found == pytest.approx(2 * best, rel=1e-6)
 
 
 def test_roundness_in_space_is_that_in_its_plane() -> None:

@@ -27,7 +27,7 @@ __all__ = ["WalkOptions", "Walked", "measure_walk", "report_parts", "walk_detail
 
 @dataclass(frozen=True, slots=True)
 class WalkOptions:
-    """What the command line may say; tip and tip_u in mm, points 'centre' or 'surface', side 'left' or 'right'."""
+    """What the command line may say; tip, tip_u and noise in mm, points 'centre' or 'surface', side 'left' or 'right'."""
 
     unit: str | None = None
     tip: float | None = None
@@ -35,6 +35,7 @@ class WalkOptions:
     points: str | None = None
     plane: Path | None = None
     side: str | None = None
+    noise: float | None = None
     closed: bool = False
     conditions: Conditions = field(default_factory=Conditions)
 
@@ -71,7 +72,9 @@ def measure_walk(file: str | Path, options: WalkOptions) -> Walked:
     if tip is not None:
         points, side_notices = _on_surface(points, walk, plane, tip, options)
         told = [*told, *side_notices]
-    path = fit_path(points, closed=options.closed, plane=plane, conditions=options.conditions, name="path")
+    path = fit_path(
+        points, closed=options.closed, plane=plane, noise=options.noise, conditions=options.conditions, name="path"
+    )
     path = replace(path, feature=replace(path.feature, on="plane" if plane is not None else None))
     return Walked(path, plane, walk, (*walk.notices, *plane_notices, *told, *path.notices))
 
@@ -134,7 +137,7 @@ def _on_surface(
     points: Points, walk: PointList, plane: Feature | None, tip: Tip, options: WalkOptions
 ) -> tuple[Points, list[Notice]]:
     """Tip centres brought to the edge along the normal of the path that the centres themselves describe."""
-    rough = fit_path(points, closed=options.closed, plane=plane, name="path")
+    rough = fit_path(points, closed=options.closed, plane=plane, noise=options.noise, name="path")
     heading = _headings(rough, len(points))
     tangent = unit(heading) @ rough.frame.axes[:2]
     left = beside(tangent, rough.frame.axes[2], "left")

@@ -41,6 +41,9 @@ Examples
     type=click.Choice(["left", "right"]),
     help="Side of the edge on which the tip ran, where i j k are missing: looking along the walk, face towards you.",
 )
+@click.option(
+    "--noise", type=float, metavar="MM", help="Standard uncertainty of a touch; told from the walk itself if left out."
+)
 @click.option("--closed", is_flag=True, help="The last point is followed by the first.")
 @click.option("--radius", "radii", multiple=True, metavar="N=MM", help="Hold the radius of piece N.")
 @click.option("--equal", multiple=True, metavar="N,N…", help="Arcs of one radius.")

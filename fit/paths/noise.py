@@ -4,42 +4,29 @@ from __future__ import annotations
 
 import numpy as np
 
+from fit.paths.moments import arc_misfit
 from fit.points import FloatArray
 
-__all__ = ["chained_factor", "local_noise", "local_spread", "run_factor"]
+__all__ = ["chained_factor", "local_noise", "run_factor"]
 
-_WINDOW = 9
+_WINDOW, _MOST_TURN = 9, 0.6
 _CHI2_6 = np.array([0.25, 0.5])
 _CHI2_6_AT = np.array([3.4546, 5.3481])
 """Lower quartile and median of χ² with 6 degrees of freedom (Abramowitz & Stegun, table 26.8)."""
 
 
 def _window_misfit(xy: FloatArray) -> FloatArray:
-    """Squared misfit (M,) of each nine points in a row from a parabola across their chord."""
+    """Squared misfit (M,) of each nine points in a row from an arc; exact on lines and arcs, however tight."""
     windows = np.lib.stride_tricks.sliding_window_view(xy, _WINDOW, axis=0)
     offset = windows - windows.mean(axis=2, keepdims=True)
-    chord = offset[:, :, -3:].sum(axis=2) - offset[:, :, :3].sum(axis=2)
-    size = np.maximum(np.hypot(*chord.T), 1e-12)[:, None]
-    a = (offset[:, 0] * chord[:, :1] + offset[:, 1] * chord[:, 1:]) / size
-    b = (offset[:, 1] * chord[:, :1] - offset[:, 0] * chord[:, 1:]) / size
-    # Gram-Schmidt of 1, a, a² over each window: what is left of b is the misfit.
-    b = b - b.mean(axis=1, keepdims=True)
-    scale = np.maximum((a * a).sum(axis=1, keepdims=True), 1e-24)
-    b = b - a * ((a * b).sum(axis=1, keepdims=True) / scale)
-    c = a * a - (a * a).mean(axis=1, keepdims=True)
-    c = c - a * ((a * c).sum(axis=1, keepdims=True) / scale)
-    scale = np.maximum((c * c).sum(axis=1, keepdims=True), 1e-24)
-    b = b - c * ((c * b).sum(axis=1, keepdims=True) / scale)
-    return (b * b).sum(axis=1)
-
-
-def local_spread(xy: FloatArray) -> FloatArray:
-    """Standard deviation (M,) of each nine points in a row about a parabola."""
-    return np.sqrt(_window_misfit(xy) / (_WINDOW - 3))
+    x, y = offset[:, 0], offset[:, 1]
+    z = x * x + y * y
+    moments = [(p * q).mean(axis=1) for p, q in ((x, x), (x, y), (y, y), (x, z), (y, z), (z, z))]
+    return arc_misfit(np.full(len(x), float(_WINDOW)), *moments)
 
 
 def local_noise(xy: FloatArray) -> float:
-    """Standard deviation of ordered points (N, 2) across the edge, mm, from parabolas through nine in a row.
+    """Standard deviation of ordered points (N, 2) across the edge, mm, from arcs through nine in a row.
 
     The lower quartile of the windows is used: windows that hold a corner or a change of curvature only spread upwards.
     """
@@ -63,10 +50,19 @@ def chained_factor(xy: FloatArray) -> float:
         if count < 4 * _WINDOW or not single > 0 or (size == 8 and found < 1.5):
             break
         means = xy[: count * size].reshape(count, size, 2).mean(axis=1)
+        if _quiet_turn(means) > _MOST_TURN:
+            break  # windows so bent would hold changes of curvature everywhere
         ratio = size * local_noise(means) ** 2 / single**2
         if ratio > 1 + 5 / np.sqrt(count):
             found = max(found, float(ratio))
     return found
+
+
+def _quiet_turn(xy: FloatArray) -> float:
+    """Turn in radians that a quarter of the windows stay below."""
+    step = np.diff(xy, axis=0)
+    heading = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    return float(np.quantile(np.abs(heading[_WINDOW - 2 :] - heading[: 2 - _WINDOW]), 0.25))
 
 
 def run_factor(residuals: FloatArray, numbers: int) -> float:

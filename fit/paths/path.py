@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.errors import CannotDetermine
+from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.paths.chain import Chain, layout
 from fit.paths.clearing import cleared
@@ -29,7 +29,9 @@ from fit.results import Notice
 __all__ = ["PathFit", "fit_path"]
 
 _LEAST_POINTS = 5
-_MISFIT = 1.5
+_MISFIT, _NO_FIT, _NO_FIT_SHARE = 1.5, 5.0, 0.05
+_LEAST_NOISE = 1e-3
+"""mm; no list is written finer, and no arm or photo sees finer (common practice, no source)."""
 _MORE_RUN = 1.5
 _SURE = 1.96
 
@@ -96,6 +98,9 @@ def fit_path(
     if len(points) < _LEAST_POINTS:
         message = f"A path needs at least {_LEAST_POINTS} points; got {len(points)}. Walk the edge more closely."
         raise CannotDetermine(message)
+    if noise is not None and not noise > 0:
+        message = f"The noise of the points must be a positive number of mm; got {noise:g}."
+        raise InputError(message)
     frame = frame_of(plane) if plane is not None else fitted_frame(points)
     flat = frame.flat(points.xyz)
     walk = tidy(flat[:, :2], closed, name)
@@ -119,14 +124,14 @@ def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
     if not math.isfinite(found):
         message = f"The noise of {len(flat)} points cannot be told from them; give it, or walk the edge more closely."
         raise CannotDetermine(message)
-    size = float(np.ptp(flat, axis=0).max())
-    return np.full(len(flat), max(found, 1e-7 * size)), False
+    return np.full(len(flat), max(found, _LEAST_NOISE)), False
 
 
 def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
     edge, fit, rivals = _best(edge, task.closed)
     clear = cleared(edge, fit, task.name)
     edge, fit = clear.edge, clear.fit
+    _check_follows(edge, fit, task.name)
     extra: list[Notice] = [*task.walk.notices, *clear.notices, *notices, *gap_notices(edge.xy, task.closed, task.name)]
     if not clear.changed:
         extra += undecided(fit, rivals, task.name)
@@ -141,6 +146,19 @@ def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Seq
     else:
         fit = _straightened(edge, fit_plan(edge, plan_of(fit), settle=1e-9) or fit, task)
     return _reported(edge, _anchored(fit), task, conditions, (extra, clear.stray))
+
+
+def _check_follows(edge: Edge, fit: Fit, name: str) -> None:
+    """Refuse where no chain follows the points: far off for their scatter, or for the size of the whole."""
+    rms = float(np.sqrt(np.mean(fit.residuals**2)))
+    noise = float(np.sqrt(np.mean(1 / edge.weight)))
+    extent = float(np.hypot(*np.ptp(edge.xy, axis=0)))
+    if fit.chi2 > _NO_FIT**2 * len(edge.xy) or rms > _NO_FIT_SHARE * extent:
+        message = (
+            f"{name}: no chain of lines and arcs follows the points: they stand {rms:.2g} mm off the best one and scatter "
+            f"{noise:.2g} mm by themselves. Check that they are in order along one edge."
+        )
+        raise CannotDetermine(message)
 
 
 def _best(edge: Edge, closed: bool) -> tuple[Edge, Fit, list[Rival]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fit.errors import CannotDetermine, InputError
 from fit.paths import fit_path
 from fit.points import Points
 
@@ -94,3 +95,24 @@ def test_uneven_spacing(along_chain):
 
 def test_a_clean_walk_says_nothing(along_chain):
     assert codes(fit_path(Points(walked(along_chain, np.arange(0, 160, 0.8))))) <= {"undecided"}
+
+
+def test_strays_in_a_row_are_left_out_too(along_chain):
+    at = np.arange(0, 160, 0.8)
+    xyz = walked(along_chain, at)
+    stray = [30, 31, 140, 141, 142]
+    xyz[stray, :2] += np.array([[-0.3, 0.9], [-0.2, 0.8], [-0.9, -0.2], [-1.0, -0.3], [-0.8, -0.2]])
+    path = fit_path(Points(xyz))
+    assert list(path.rejected) == stray
+    assert kinds(path) == "LAL"
+
+
+def test_a_cloud_without_order_is_refused():
+    points = np.column_stack([np.random.default_rng(1).uniform(0, 100, (300, 2)), np.zeros(300)])
+    with pytest.raises(CannotDetermine, match="in order along one edge"):
+        fit_path(Points(points))
+
+
+def test_noise_must_be_positive(along_chain):
+    with pytest.raises(InputError, match="positive"):
+        fit_path(Points(walked(along_chain, np.arange(0, 160, 0.8))), noise=-0.1)

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from fit.drawing.datum import PartAxes, axes_of
 from fit.drawing.flat import flat_pieces
 from fit.drawing.grid import sampled
+from fit.drawing.marks import SMALL
 from fit.drawing.model import (
     Arc,
     Circle,
     Datum,
     Drawing,
     Entity,
+    Label,
     Line,
     Note,
     PointMark,
@@ -159,10 +161,11 @@ def _shape(feature: Feature, axes: PartAxes) -> list[Entity]:
     if feature.kind not in ("circle", "slot", "sphere", "cylinder", "cone"):
         return []
     x, y = axes.place(axes.view.flat(feature.values[:3]))
+    named: list[Entity] = [PointMark(x, y), Label(x, y, feature.name, SMALL, "reference")]
     if feature.kind == "sphere":
-        return [Circle(x, y, feature["diameter"] / 2, "reference"), PointMark(x, y)]
+        return [Circle(x, y, feature["diameter"] / 2, "reference"), *named]
     if feature.kind == "cone" or not axes.view.is_square(feature):
-        return [PointMark(x, y)]
+        return named
     if feature.kind == "slot":
         return [_slot(feature, axes, x, y)]
     return [Circle(x, y, feature["diameter"] / 2, "cut" if feature.kind == "circle" else "reference")]

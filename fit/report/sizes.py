@@ -15,6 +15,8 @@ from fit.units import format_angle, format_length
 __all__ = ["dimension_section", "feature_section"]
 
 _WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle"}
+_PLAIN = (str, int, float, bool)
+_SAID = ("accurate_enough", "largest_source", "advice")
 _CLASS = {"inside": "inside", "outside": "outside", "not proven": "unproven"}
 
 
@@ -42,13 +44,20 @@ def _dimension_row(item: Dimension, unit_out: str) -> str:
     )
     budget = value.budget()
     cells = (
-        f"<td>{escape(item.name)}</td>",
+        f"<td>{escape(item.name)}<small>{escape(_more(item))}</small></td>",
         f'<td class="figure">{escape(measured)}</td>',
         f"<td>{escape(' to '.join(limits))}</td>",
         f"<td>{verdict}<small>{escape(enough(item))}</small></td>",
         f"<td>{budget_bar(budget, BUDGET)}<small>{escape(_remedy(budget))}</small></td>",
     )
     return f"<tr>{''.join(cells)}</tr>"
+
+
+def _more(item: Dimension) -> str:
+    """Further plain entries of a dimension in words, but for those that the row says by itself."""
+    told = {key: said for key, said in item.extra.items() if key not in _SAID and isinstance(said, _PLAIN)}
+    figures = {key: f"{said:.5g}" if isinstance(said, float) else str(said) for key, said in told.items()}
+    return ", ".join(f"{key.replace('_', ' ')} {said}" for key, said in figures.items())
 
 
 def _is_limit(limit: float | None) -> bool:

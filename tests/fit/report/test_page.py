@@ -79,7 +79,11 @@ def sample(parts: ModuleType, word: str = "part") -> Results:
         rejected=np.array([3, 4]),
     )
     value = Value(100.02, 1e-4, np.array([0.03, 0.0]), parts.SHARED)
-    sizes = [Dimension(f"width {word}", "distance", value, (), 100.0, 99.9, 100.1, "not proven")]
+    sizes = [
+        Dimension(
+            f"width {word}", "distance", value, (), 100.0, 99.9, 100.1, "not proven", {"check": 100.05, "advice": "x"}
+        )
+    ]
     notices = [Notice(code, f"{word} is off.", f"hole {word}") for code in CODES]
     outline = parts.path(f"outline {word}", parts.rounded_plate(90.0, 60.0, 8.0))
     return Results(f"x right {word}", [Source(f"{word}.jpg", "ab" * 32)], [outline, hole], sizes, notices, {"bend": {}})
@@ -128,7 +132,7 @@ def test_sizes_verdicts_budgets_and_residuals_are_there(parts: ModuleType) -> No
     said = " ".join(reader.text)
     assert "100.020 ±0.062" in said and "not proven" in said and "just accurate enough" in said
     assert "print scale 90 %" in said and "Read the printed pattern's sides again" in said
-    assert "2 left out" in said and "roundness 0.03" in said
+    assert "check 100.05" in said and "2 left out" in said and "roundness 0.03" in said
     assert "not an approval" in said and "coupon" in said and "Before drilling or cutting" in said
     assert "ab" * 32 in said and "NumPy" in said
     assert 'class="bar"' in text

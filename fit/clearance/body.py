@@ -155,6 +155,7 @@ def _only(body: Body, feature: str, name: str) -> Body:
         (feature,),
         body.captures,
         body.unit_assumed,
+        body.frame,
     )
 
 

@@ -25,16 +25,16 @@ _CAUTION = (
 def clear_lines(found: Clearance, unit_out: str) -> list[str]:
     """The short table on the terminal."""
     swept, at = found.swept, found.swept.tightest
-    unit = "mm" if unit_out == "mm" else "in"
+    unit = {"mm": " mm", "inch": " in"}.get(unit_out, "")
     f, m = (", ".join(f"{value:.2f}" for value in point) for point in (swept.fixed_point[at], swept.moving_point[at]))
     lines = [
-        f"smallest gap  {_gap(found, at, unit_out)} {unit} at {_at(found, at)}",
+        f"smallest gap  {_gap(found, at, unit_out)}{unit} at {_at(found, at)}",
         f"between       fixed ({f}) and moving ({m}) mm, in the fixed part's axes",
         f"left over     {found.margin.sum_words()}",
     ]
     if found.margin.wanted is not None:
         lines.append(
-            f"asked for     {format_length(found.margin.wanted, None, unit_out)} {unit} ({found.margin.why}): "
+            f"asked for     {format_length(found.margin.wanted, None, unit_out)}{unit} ({found.margin.why}): "
             f"{found.margin.verdict}"
         )
     lines += [f"{notice.code}: {notice.text}" for notice in found.notices]

@@ -32,16 +32,16 @@ def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
 
 def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     line = plan.line
-    unit = "mm" if unit_out == "mm" else "in"
+    unit = {"mm": " mm", "inch": " in"}.get(unit_out, "")
     rows = [
-        ("edge", f"{_size(line.edge.feature.value('length'), unit_out)} {unit}"),
+        ("edge", f"{_size(line.edge.feature.value('length'), unit_out)}{unit}"),
         (
             "seal's line",
-            f"{_size(line.length, unit_out)} {unit}, {format_length(line.offset, None, unit_out)} {line.side} of "
+            f"{_size(line.length, unit_out)}{unit}, {format_length(line.offset, None, unit_out)} {line.side} of "
             "the edge",
         ),
         ("change", _change(plan)),
-        ("cut", f"{_size(plan.cut, unit_out)} {unit} with {plan.allowance:.1f} mm allowance ({plan.rule.source})"),
+        ("cut", f"{_size(plan.cut, unit_out)}{unit} with {plan.allowance:.1f} mm allowance ({plan.rule.source})"),
     ]
     if plan.tolerance is not None:
         rows.append(("cut limits", f"±{plan.tolerance.limit:g} mm ({plan.tolerance.source})"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,9 @@ from capture.flatten import flatten
 from capture.image import Image, upright
 from capture.measure import MeasuredPart
 from fit.feature import Feature
-from fit.points import FloatArray
+from fit.points import FloatArray, Points
 
-__all__ = ["flattened_png", "overlay_png"]
+__all__ = ["flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
 
 _MOST_PX = 2400
 _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
@@ -22,6 +23,13 @@ _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255,
 
 def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
     """The photo upright, at most 2400 px long, with edges, names and sizes drawn on it."""
+    return marked_png(image, pixels, bench, part.features, part.points)
+
+
+def marked_png(
+    image: Image, pixels: NDArray[np.uint8], bench: Bench, features: Sequence[Feature], points: Points
+) -> bytes:
+    """The photo upright, at most 2400 px long, with features, their points (labelled with their names) and sizes."""
     import cv2
 
     shown = np.ascontiguousarray(upright(pixels, image.orientation))
@@ -35,23 +43,23 @@ def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: Mea
         displayed = image.to_displayed(bench.project(xyz))
         return np.rint((displayed + 0.5) * scale - 0.5).astype(int)
 
-    for feature in part.features:
-        points = part.points.labelled(feature.name)
-        colour = _EDGE if feature.kind == "path" else _HOLE
-        for x, y in place(points.xyz):
+    for feature in features:
+        colour = _EDGE if feature.kind in ("path", "line", "arc") else _HOLE
+        for x, y in place(points.labelled(feature.name).xyz):
             cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
-    for feature in part.features:
+    for feature in features:
         _label(shown, feature, place, size)
     return _png(shown)
 
 
 def _label(shown: NDArray[np.uint8], feature: Feature, place: Any, size: float) -> None:
-    """Name and main size beside a hole or slot; a number beside each piece of the outline."""
+    """Name and main size beside a hole, slot or edge; a number beside each piece of an outline."""
     if feature.kind == "path":
         for i, segment in enumerate(feature.segments, 1):
-            anchor = place(_middle(segment)[None])[0]
-            text = f"R {segment['radius']:.1f}" if segment.kind == "arc" else f"{segment['length']:.1f}"
-            _write(shown, f"{i}: {text}", anchor, 0.75 * size)
+            write_words(shown, f"{i}: {_edge_words(segment)}", place(_middle(segment)[None])[0], 0.75 * size)
+        return
+    if feature.kind in ("line", "arc"):
+        write_words(shown, f"{feature.name}: {_edge_words(feature)}", place(_middle(feature)[None])[0], 0.75 * size)
         return
     anchor = place(feature.vector(("x", "y", "z"))[None])[0]
     sizes = (
@@ -59,8 +67,12 @@ def _label(shown: NDArray[np.uint8], feature: Feature, place: Any, size: float) 
         if feature.kind == "circle"
         else f"{feature['length']:.2f} x {feature['width']:.2f}"
     )
-    _write(shown, feature.name, anchor - np.array([0, round(16 * size)]), size)
-    _write(shown, sizes, anchor + np.array([0, round(22 * size)]), size)
+    write_words(shown, feature.name, anchor - np.array([0, round(16 * size)]), size)
+    write_words(shown, sizes, anchor + np.array([0, round(22 * size)]), size)
+
+
+def _edge_words(edge: Feature) -> str:
+    return f"R {edge['radius']:.1f}" if edge.kind == "arc" else f"{edge['length']:.1f}"
 
 
 def _middle(segment: Feature) -> FloatArray:
@@ -71,8 +83,8 @@ def _middle(segment: Feature) -> FloatArray:
     return segment.vector(("x", "y", "z")) + out
 
 
-def _write(shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float) -> None:
-    """Write centred on a pale patch, kept inside the picture."""
+def write_words(shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float) -> None:
+    """Write centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2400 px."""
     import cv2
 
     face, height, weight = cv2.FONT_HERSHEY_SIMPLEX, 0.95 * size, max(1, round(2.2 * size))
@@ -89,9 +101,15 @@ def flattened_png(pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -
     piece = bench.pieces[0].piece
     sx, sy = bench.scale
     bounds = (-5.0, piece.width * sx + 5, -5.0, piece.height * sy + 5)
+    return flat_png(pixels, bench, part.sheet.height, bounds)
+
+
+def flat_png(
+    pixels: NDArray[np.uint8], bench: Bench, height: float, bounds: tuple[float, float, float, float]
+) -> bytes:
+    """A plane parallel to the bench within bounds (x least, x most, y least, y most) mm, to open at true size."""
     step = max(bounds[1] - bounds[0], bounds[3] - bounds[2]) / (_MOST_PX - 1)
-    flat = flatten(pixels, bench, part.sheet.height, bounds, step)
-    return _png(flat.pixels, 1000 / step)
+    return _png(flatten(pixels, bench, height, bounds, step).pixels, 1000 / step)
 
 
 def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:

@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "photo": ("capture.commands.photo:photo", "Measure a part lying in a printed frame from one photo."),
     "probe": ("capture.commands.probe:probe", "Fit features to point lists from a digitizing arm."),
     "path": ("capture.commands.path:path", "Cut one edge walk into tangent lines and arcs."),
+    "run": ("capture.commands.run:run", "Measure everything that a job file names."),
     "bend": ("fit.commands.bend:bend", "Flat blank of a bent sheet part."),
     "rod": ("capture.commands.rod:rod", "Bending schedule of a bent rod or tube."),
     "seal": ("fit.commands.seal:seal", "Length, corners and compression of a rubber seal."),

@@ -1,0 +1,71 @@
+"""What a job adds to the record and the report page: cameras, photos compared, photos with their marks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from fit.report.parts import ReportPart
+from fit.results import value_to_dict
+
+if TYPE_CHECKING:
+    from capture.jobs.compose import Composed
+    from capture.jobs.stage import Stage
+
+__all__ = ["details_of", "job_parts"]
+
+
+def details_of(composed: Composed, stages: Sequence[Stage], photos: Sequence[str]) -> dict[str, Any]:
+    """Further entries of results.json: ``camera`` (by photo where there are several), ``probe``, ``photos``."""
+    cameras = [stage.details["camera"] for stage in stages if "camera" in stage.details]
+    details: dict[str, Any] = {}
+    if cameras:
+        details["camera"] = cameras[0] if len(cameras) == 1 else dict(zip(photos, cameras, strict=True))
+    for stage in stages:
+        details |= {key: value for key, value in stage.details.items() if key != "camera" and key not in details}
+    if composed.averages:
+        details["photos"] = {name: _average_record(found) for name, found in composed.averages.items()}
+    return details
+
+
+def _average_record(found: Any) -> dict[str, Any]:
+    sizes = {
+        key: {
+            "by_photo": {photo: value_to_dict(value) for photo, value in by_photo.items()},
+            "spread": _spread([value.value for value in by_photo.values()]),
+            "mean": value_to_dict(found.feature.value(key)),
+        }
+        for key, by_photo in found.sizes.items()
+    }
+    return {"sizes": sizes, "scatter_over_expected": found.chi, "left_out": list(found.left_out)}
+
+
+def _spread(values: Sequence[float]) -> float:
+    return max(values) - min(values)
+
+
+def job_parts(composed: Composed, photos: Mapping[str, Stage]) -> list[ReportPart]:
+    """Photos with their marks and enlarged picks, and sizes compared between photos."""
+    parts = []
+    for name, stage in photos.items():
+        if len(photos) > 1:
+            parts.append(ReportPart(f"Photo {name}", picture=stage.files["overlay.png"], where="before"))
+        if "picks.png" in stage.files:
+            words = "Each pick enlarged on its own face: crosses are the way-points, dots the edge that was taken."
+            parts.append(ReportPart(f"Picks in {name}", words, picture=stage.files["picks.png"]))
+    if composed.averages:
+        parts.append(_comparison(composed))
+    return parts
+
+
+def _comparison(composed: Composed) -> ReportPart:
+    rows = []
+    for name, found in composed.averages.items():
+        for key, by_photo in found.sizes.items():
+            told = ", ".join(f"{photo} {value.value:.3f} ±{value.u95:.3f}" for photo, value in by_photo.items())
+            mean = found.feature.value(key)
+            spread = _spread([value.value for value in by_photo.values()])
+            left = ", ".join(found.left_out) or "–"
+            rows.append((name, key, told, f"{mean.value:.3f} ±{mean.u95:.3f}", f"{spread:.3f}", left))
+    head = ("feature", "size", "by photo, mm", "mean, mm", "spread, mm", "left out")
+    return ReportPart("The same feature in several photos", "Each photo is solved alone.", head, rows)

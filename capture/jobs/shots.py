@@ -1,0 +1,184 @@
+"""One photo of a job as a stage: its bench solved, its features measured, its pictures drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capture.jobs.faces import face_of, face_word
+from capture.jobs.plan import features_of_photo, photo_names
+from capture.jobs.shared import face_names_of_errors, feature_with_names, points_with_names
+from capture.jobs.stage import Stage, fingerprint, software
+from fit.errors import CannotDetermine
+from fit.points import join_points
+from fit.results import Notice, Source
+
+if TYPE_CHECKING:
+    from capture.bench import Bench
+    from capture.image import Image
+    from capture.jobs.keys import FeatureKeys, Job, PhotoKeys
+    from capture.jobs.read import JobFile
+    from capture.picked import Pick, PickedFeature
+    from capture.strip import Lit
+
+__all__ = ["photo_key", "photo_stage"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Solved:
+    """A photo with its camera solved."""
+
+    image: Image
+    bench: Bench
+    has_frame: bool
+    has_lens: bool
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Group:
+    """Picks of one face: they share the sheet, so they are measured together."""
+
+    word: str
+    picks: list[Pick]
+    notices: list[Notice]
+
+
+def photo_key(file: JobFile, index: int) -> str:
+    """Hash of all that goes into a photo's stage."""
+    job, photo = file.job, file.job.photo[index]
+    wanted = features_of_photo(job, photo_names(job)[index])
+    lens = _lens_path(job, photo)
+    hashes = [Source.of(file.folder / name).sha256 for name in (photo.file, *([lens] if lens else []))]
+    return fingerprint(software(), repr(photo), repr(wanted), hashes)
+
+
+def photo_stage(file: JobFile, index: int) -> Stage:
+    """Measure everything that a job wants from one photo.
+
+    Raises InputError, CannotDetermine with the photo's name where nothing can be said at all.
+    """
+    job, photo = file.job, file.job.photo[index]
+    name = photo_names(job)[index]
+    wanted = features_of_photo(job, name)
+    if not wanted:
+        return _by_itself(file, photo)
+    solved = _solved(file, photo)
+    return _picked(file, index, solved, wanted)
+
+
+def _lens_path(job: Job, photo: PhotoKeys) -> str | None:
+    return photo.camera or (job.camera.file if job.camera else None)
+
+
+def _by_itself(file: JobFile, photo: PhotoKeys) -> Stage:
+    """The whole part in a frame, as `edgewright photo` measures it."""
+    from capture.shooting import ShotOptions, shoot
+
+    lens = _lens_path(file.job, photo)
+    options = ShotOptions(
+        camera=file.folder / lens if lens else None,
+        **{key: getattr(photo, key) for key in ("height", "height_u", "thickness", "print_x", "print_y", "print_u")},
+    )
+    shot = shoot(file.folder / photo.file, options)
+    features = tuple(replace(feature, source=photo.file) for feature in shot.results.features)
+    return Stage(
+        shot.results.frame,
+        features,
+        replace(shot.points, source=photo.file),
+        tuple(shot.results.warnings),
+        tuple(replace(source, path=photo.file) for source in shot.results.sources),
+        shot.results.details,
+        shot.files,
+    )
+
+
+def _solved(file: JobFile, photo: PhotoKeys) -> _Solved:
+    from capture.bench import solve_bench
+    from capture.detect import find_pieces
+    from capture.image import open_image
+    from capture.profile import read_profile
+
+    lens = _lens_path(file.job, photo)
+    profile = read_profile(file.folder / lens) if lens else None
+    image = open_image(file.folder / photo.file)
+    pieces = find_pieces(image)
+    bench = solve_bench(
+        image, pieces, print_x=photo.print_x, print_y=photo.print_y, print_u=photo.print_u, camera=profile
+    )
+    return _Solved(image, bench, any(p.piece.kind == "frame" for p in pieces), profile is not None)
+
+
+def _picked(file: JobFile, index: int, solved: _Solved, wanted: Sequence[FeatureKeys]) -> Stage:
+    from capture.health import check_bench
+    from capture.jobs.pictures import Marked, photo_pictures
+    from capture.strip import Lit, linear_light
+
+    photo, name = file.job.photo[index], photo_names(file.job)[index]
+    pixels = solved.image.colour()
+    lit = Lit(linear_light(pixels))
+    groups = _groups(photo, name, wanted, solved.has_frame)
+    notices, found = list(solved.bench.notices), []
+    for group in groups:
+        measured, told = _measured(lit, solved, group)
+        found += measured
+        notices += [*group.notices, *told]
+    order = {feature.name: i for i, feature in enumerate(wanted)}
+    found.sort(key=lambda item: order[item.feature.name])
+    features = tuple(replace(item.feature, source=photo.file) for item in found)
+    points = replace(join_points([item.points for item in found]), source=photo.file) if found else None
+    heights = sorted({pick.known.sheet.height for group in groups for pick in group.picks})
+    health = check_bench(solved.bench, heights)
+    shown = [pick for group in groups for pick in group.picks]
+    return Stage(
+        solved.bench.frame,
+        features,
+        points,
+        tuple(dict.fromkeys([*notices, *(notice for item in found for notice in item.notices)])),
+        _sources(file, photo, solved),
+        {"camera": health.record(solved.bench)},
+        photo_pictures(solved.image, pixels, solved.bench, shown, Marked(features, points)),
+    )
+
+
+def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper: bool) -> list[_Group]:
+    """The features by the face they lie on."""
+    from capture.picked import Pick
+
+    groups: dict[tuple[str, float | None], _Group] = {}
+    for feature in wanted:
+        word = face_word(photo, feature)
+        known, notices = face_of(photo, feature, on_paper)
+        group = groups.setdefault((word, feature.thickness), _Group(word, [], notices))
+        near = (feature.near or {}).get(name) or (feature.near or {})[""]
+        group.picks.append(Pick(feature.name, feature.kind, np.array(near), known, feature.about, feature.closed))
+    return list(groups.values())
+
+
+def _measured(lit: Lit, solved: _Solved, group: _Group) -> tuple[list[PickedFeature], list[Notice]]:
+    """One face's features; what is too far from the target is left out with the reason."""
+    from capture.health import outside_target
+    from capture.picked import measure_picks
+
+    renamed = face_names_of_errors(group.word)
+    picked, notices = measure_picks(lit, solved.bench, group.picks)
+    kept = []
+    for item in picked:
+        try:
+            notice = outside_target(solved.bench, item.points.xyz, item.feature.name, has_lens=solved.has_lens)
+        except CannotDetermine as error:
+            notices.append(Notice("not-measured", str(error), item.feature.name))
+            continue
+        notices += [notice] if notice else []
+        named = feature_with_names(item.feature, renamed)
+        kept.append(replace(item, feature=named, points=points_with_names(item.points, renamed)))
+    return kept, notices
+
+
+def _sources(file: JobFile, photo: PhotoKeys, solved: _Solved) -> tuple[Source, ...]:
+    """Photo and lens file, by the names that the job gives them."""
+    lens = _lens_path(file.job, photo)
+    found = [Source(photo.file, solved.image.sha256)]
+    return (*found, replace(Source.of(file.folder / lens), path=lens)) if lens else tuple(found)

@@ -20,6 +20,9 @@ _AT_RIM = 0.3
 """An edge nearer than this to the outline's box, mm, is part of the over-all size."""
 
 
+_EXACT = 1e-6
+
+
 class Sizes:
     """Sizes and places as short texts in the reader's unit."""
 
@@ -28,6 +31,10 @@ class Sizes:
 
     def text(self, value: Value) -> str:
         return format_length(value.value, value.u95, self.unit_out, short=True)
+
+    def place_text(self, value: Value) -> str:
+        """A distance from the datum; what makes the datum stands at 0 by definition and has no ±."""
+        return "0" if abs(value.value) < _EXACT and value.u < _EXACT else self.text(value)
 
     def over_all(self, outer: Feature) -> list[OverAll]:
         """Width and height of the outline."""
@@ -68,10 +75,7 @@ class Sizes:
         else:
             text = f"{self.text(hole.value('length'))}\n× {self.text(hole.value('width'))}"
             reach = hole["width"] / 2
-        at_datum = self.axes.holes and hole is self.axes.inputs[1]
-        on_line = at_datum or (self.axes.holes and hole is self.axes.inputs[0])
-        x_text = "0" if at_datum else self.text(self.axes.coordinate(hole, 0))
-        y_text = "0" if on_line else self.text(self.axes.coordinate(hole, 1))
+        x_text, y_text = (self.place_text(self.axes.coordinate(hole, axis)) for axis in (0, 1))
         return Spot(hole.name, x, y, reach, text, x_text, y_text)
 
     def arc_spots(self, features: Sequence[Feature]) -> list[Spot]:

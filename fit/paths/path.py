@@ -13,15 +13,14 @@ from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.paths.chain import Chain, layout
 from fit.paths.clearing import cleared
-from fit.paths.closed import first_fit
 from fit.paths.conditions import Conditions
 from fit.paths.doubts import undecided
 from fit.paths.features import Knowledge, chain_knowledge, path_feature
 from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
-from fit.paths.noise import chained_factor, local_noise, run_factor
+from fit.paths.noise import local_noise, run_factor
 from fit.paths.plan import Edge, fit_plan, free_numbers, needed_corners, plan_of
+from fit.paths.reading import best_reading
 from fit.paths.refine import Fit
-from fit.paths.search import Rival, search
 from fit.paths.walk import Walk, gap_notices, tidy
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -32,7 +31,6 @@ _LEAST_POINTS = 5
 _MISFIT, _NO_FIT, _NO_FIT_SHARE = 1.5, 5.0, 0.05
 _LEAST_NOISE = 1e-3
 """mm; no list is written finer, and no arm or photo sees finer (common practice, no source)."""
-_MORE_RUN = 1.5
 _SURE = 1.96
 
 
@@ -128,7 +126,7 @@ def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
 
 
 def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
-    edge, fit, rivals = _best(edge, task.closed)
+    edge, fit, rivals = best_reading(edge, task.closed)
     clear = cleared(edge, fit, task.name)
     edge, fit = clear.edge, clear.fit
     _check_follows(edge, fit, task.name)
@@ -159,43 +157,6 @@ def _check_follows(edge: Edge, fit: Fit, name: str) -> None:
             f"{noise:.2g} mm by themselves. Check that they are in order along one edge."
         )
         raise CannotDetermine(message)
-
-
-def _best(edge: Edge, closed: bool) -> tuple[Edge, Fit, list[Rival]]:
-    """Search with the noise's run along the edge told from the points first, from the residuals where they show more.
-
-    `run` is how much more means of points vary than their stated noise lets them, as a factor on variance: noise that is
-    stated large enough to cover its own run along the edge is not widened again.
-    """
-    seen = (local_noise(edge.xy) ** 2) * float(np.mean(edge.weight))
-    run = max(1.0, chained_factor(edge.xy) * seen) if math.isfinite(seen) else 1.0
-    for attempt in range(2):
-        judged = replace(edge, weight=edge.weight / run)
-        penalty = math.log(max(len(edge.xy) / run, 10.0))
-        judged, fit, rivals = search(*_first(judged, penalty, closed), penalty)
-        more = _long_run(judged, fit) if attempt == 0 else 1.0
-        if more < _MORE_RUN:
-            break
-        run *= more
-    edge = replace(judged, weight=judged.weight * run)
-    return edge, replace(fit, chi2=fit.chi2 * run), rivals
-
-
-def _first(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit]:
-    """A first chain to search from; where the finest cut finds no hold, a coarser one."""
-    for coarser in (1, 4, 16, 64):
-        turned, fit = first_fit(edge, coarser * penalty, closed)
-        if fit is not None:
-            return turned, fit
-    message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."
-    raise CannotDetermine(message)
-
-
-def _long_run(edge: Edge, fit: Fit) -> float:
-    """Variance that means of residuals show, over what the stated noise lets them have."""
-    numbers = 2 + free_numbers(fit.chain.arcs, fit.chain.corners)
-    size = fit.chi2 / max(len(edge.xy) - numbers, 1)
-    return size * run_factor(fit.residuals * np.sqrt(edge.weight), numbers)
 
 
 def _straightened(edge: Edge, fit: Fit, task: _Task) -> Fit:

@@ -224,6 +224,7 @@ def _finished(
         row[at : at + 3] = unit
     rows = np.concatenate([jacobian[used], held])
     residuals = residuals_of(params, touches, setting)
+    _check_ends(touches, used, residuals)
     dof = int(used.sum()) + len(gauge) - len(params)
     if dof < 1:
         message = "The touches leave nothing to tell the uncertainty from; touch each run more often."
@@ -236,6 +237,17 @@ def _finished(
     cov = (vectors / values) @ vectors.T * sigma**2
     padded = np.concatenate([np.where(used[:, None], jacobian, 0.0), held])
     return Axes(params, jacobian, padded, residuals, used, sigma, cov, dof_used, touches.runs, setting)
+
+
+def _check_ends(touches: Touches, used: NDArray[np.bool_], residuals: FloatArray) -> None:
+    for what, name in ((END_A, "end_a"), (END_B, "end_b")):
+        rows = touches.rows(what)
+        if len(rows) and not used[rows].any():
+            message = (
+                f"{name}: its touches disagree by {np.ptp(residuals[rows]):.2f} mm and nothing tells which is right; "
+                "touch the end face again, four times."
+            )
+            raise CannotDetermine(message)
 
 
 def _noise(residuals: FloatArray, known: FloatArray, dof: int) -> tuple[float, float]:

@@ -320,6 +320,9 @@ def _notices(axes: Axes, touches: Touches) -> list[Notice]:
         text = f"Touch {row + 1} lies {axes.residuals[row]:+.2f} mm off {touches.name(row)}; it was left out."
         notices.append(Notice("stray-touch", text, touches.name(row)))
     for end, has in (("end_a", touches.has_a), ("end_b", touches.has_b)):
+        if has and np.sum(touches.what == (2 if end == "end_a" else 3)) == 1:
+            text = f"{end} was touched once, so nothing would show a stray touch there; touch it four times."
+            notices.append(Notice("end-single", text, end))
         if not has:
             text = f"{end} was not touched, so the straight to it and the cut length are left out; touch the end face."
             notices.append(Notice("end-missing", text, end))

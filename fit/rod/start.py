@@ -10,7 +10,7 @@ from fit.rod.touches import END_A, END_B, RUN, Touches
 
 __all__ = ["first_axes"]
 
-_TRIES, _STEPS = 30, 40
+_TRIES, _PART, _STEPS = 30, 7, 40
 
 
 def first_axes(touches: Touches, reach: float, cap: float) -> tuple[FloatArray, FloatArray]:
@@ -54,9 +54,11 @@ def _foot(touched: FloatArray, first: FloatArray, last: FloatArray, beyond: floa
 def _axis(group: FloatArray, reach: float, name: str) -> tuple[FloatArray, FloatArray]:
     _, spreads, directions = np.linalg.svd(group - group.mean(axis=0))
     misfit, point, unit = min((_try_axis(group, reach, direction) for direction in directions), key=lambda t: t[0])
-    # Touches spread three times wider one way than any other leave no doubt about the direction.
-    if misfit > 0.02 * reach and spreads[0] < 3 * spreads[1]:
-        tries = (_try_axis(group, reach, direction) for direction in _all_around(_TRIES))
+    if misfit > 0.02 * reach:
+        # Touches spread three times wider one way than any other leave no doubt about the direction.
+        others = directions[:1] if spreads[0] >= 3 * spreads[1] else _all_around(_TRIES)
+        tries = [_try_axis(group, reach, direction) for direction in others]
+        tries += [_try_part(group, reach, part) for part in _parts(len(group))]
         misfit, point, unit = min(((misfit, point, unit), *tries), key=lambda t: t[0])
     spread = np.ptp((group - point) @ unit)
     if spread < reach / 2:
@@ -75,6 +77,23 @@ def _try_axis(group: FloatArray, reach: float, direction: FloatArray) -> tuple[f
     axis = _settle(group, reach, axis, np.inf)
     if np.abs(_off(group, axis)[0] - reach).max() > reach / 20:
         axis = _settle(group, reach, axis, reach / 40)
+    misses = np.abs(_off(group, axis)[0] - reach)
+    return float(np.mean(np.minimum(misses, reach / 10))), *axis
+
+
+def _parts(count: int) -> FloatArray:
+    """Rows (tries, 7) of a seeded search through small parts of the touches, one of which holds no stray touch."""
+    random = np.random.default_rng(1)
+    size = min(_PART, count)
+    return np.array([random.choice(count, size, replace=False) for _ in range(_TRIES)])
+
+
+def _try_part(group: FloatArray, reach: float, rows: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Misfit of all touches to the axis found from a few of them, settled on all with far ones counting little."""
+    few = group[rows]
+    direction = np.linalg.svd(few - few.mean(axis=0))[2][0]
+    axis = _settle(few, reach, (_round_centre(few, direction), direction), np.inf)
+    axis = _settle(group, reach, axis, reach / 40)
     misses = np.abs(_off(group, axis)[0] - reach)
     return float(np.mean(np.minimum(misses, reach / 10))), *axis
 

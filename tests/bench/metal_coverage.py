@@ -1,5 +1,10 @@
 """How often the truth lies inside U95 for bent rods, flat blanks and measured bend angles; and how far off they are.
 
+Measured 2026-11-25 on two shared cores of a server (AMD EPYC), 500 rods: cut length 93.6 %, straights 94.8 %, bends
+93.9 %, rotations 94.4 % inside; 99 % of errors within 0.15 mm, 0.17 mm, 0.14° and 0.19°. Radius from touches on the
+bends (166 rods): cut length 91.0 %, straights 93.4 %, bends 95.8 %, rotations 95.8 %. Blank length 95.1 % (10 000),
+bend angle of two faces 95.0 % (2500).
+
 Run: python tests/bench/metal_coverage.py [COUNT]. Rods: random 3-bend rods touched 18 times a run and 4 times an end,
 noise 0.03 mm, tip 3 mm. Blanks: random parts of 1 to 4 bends made within typed limits. Angles: two noisy face planes.
 """

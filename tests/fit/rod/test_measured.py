@@ -120,6 +120,17 @@ def test_missing_end_leaves_its_straight_out() -> None:
     assert "end-missing" in [n.code for n in found.notices]
 
 
+def test_end_touches_that_disagree_are_refused() -> None:
+    points, truth, rod = touched_rod(10, RodWorld(per_end=2))
+    row = np.flatnonzero(points.label == "end_a")[0]
+    first = measure_rod(points, _inputs(rod, truth.radius[0])).axes.ends_of_runs()
+    unit = (first[1][0] - first[0][0]) / np.linalg.norm(first[1][0] - first[0][0])
+    xyz = points.xyz.copy()
+    xyz[row] += 2.0 * unit
+    with pytest.raises(EdgewrightError, match="end_a: its touches disagree"):
+        measure_rod(replace(points, xyz=xyz), _inputs(rod, truth.radius[0]))
+
+
 POINTS, TRUTH, ROD = touched_rod(9)
 RADIUS = float(TRUTH.radius[0])
 BAD = {

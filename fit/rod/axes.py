@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
+from fit.rod.arcs import off_arc
 from fit.rod.touches import BEND, END_A, END_B, RUN, Touches
 
-__all__ = ["Axes", "Setting", "crossing", "feet", "fit_axes", "from_arc", "residuals_of"]
+__all__ = ["Axes", "Setting", "crossing", "feet", "fit_axes", "residuals_of"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -111,30 +112,8 @@ def residuals_of(params: FloatArray, touches: Touches, setting: Setting) -> Floa
         for bend, radius in zip(touches.bends_touched, radii, strict=True):
             rows = touches.rows(BEND, bend)
             corner = (last[bend] + first[bend + 1]) / 2
-            result[rows] = _off_arc(xyz[rows] - corner, unit[bend], unit[bend + 1], radius) - setting.reach
+            result[rows] = off_arc(xyz[rows] - corner, unit[bend], unit[bend + 1], radius) - setting.reach
     return result
-
-
-def from_arc(from_corner: FloatArray, before: FloatArray, after: FloatArray, radius: float) -> FloatArray:
-    """Vectors (N, 3) to points from the nearest ones of the circle of a bend's centre line, mm.
-
-    from_corner (N, 3) are the points seen from the corner; before and after are the runs' directions.
-    """
-    inward = after - before
-    inward = inward / np.linalg.norm(inward)
-    normal = np.cross(before, after)
-    normal = normal / np.linalg.norm(normal)
-    half = np.arctan2(np.linalg.norm(np.cross(before, after)), before @ after) / 2
-    from_centre = from_corner - inward * (radius / np.cos(half))
-    height = (from_centre @ normal)[:, None] * normal
-    flat = from_centre - height
-    length = np.linalg.norm(flat, axis=1)[:, None]
-    return np.asarray(flat * (1 - radius / length) + height)
-
-
-def _off_arc(from_corner: FloatArray, before: FloatArray, after: FloatArray, radius: float) -> FloatArray:
-    """Distance (N,) from the circle of a bend's centre line."""
-    return np.asarray(np.linalg.norm(from_arc(from_corner, before, after, radius), axis=1))
 
 
 def _split(params: FloatArray, runs: int, setting: Setting) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -307,7 +286,7 @@ def _guess_radius(axes: Axes, touches: Touches, bend: int) -> float:
     most = min(length[bend], length[bend + 1]) / np.tan(half)
     from_corner = touches.points.xyz[touches.rows(BEND, bend)] - (last[bend] + first[bend + 1]) / 2
     row = np.geomspace(most / 200, most, 100)
-    misses = [np.median(np.abs(_off_arc(from_corner, before, after, r) - axes.setting.reach)) for r in row]
+    misses = [np.median(np.abs(off_arc(from_corner, before, after, r) - axes.setting.reach)) for r in row]
     return float(row[int(np.argmin(misses))])
 
 

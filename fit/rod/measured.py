@@ -12,6 +12,7 @@ from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.rod.axes import Axes, Setting, fit_axes, residuals_of
 from fit.rod.schedule import Schedule, schedule_of_axes
+from fit.rod.told import explain_excess, touch_notices
 from fit.rod.touches import Touches, sort_touches
 from fit.uncertain import Value, coverage_factor
 
@@ -123,7 +124,7 @@ def measure_rod(points: Points, inputs: RodInputs) -> MeasuredRod:
     first, last = axes.ends_of_runs()
     corners = np.concatenate([first[:1], (last[:-1] + first[1:]) / 2, last[-1:]])
     schedule = schedule_of_axes(first, last, _radii(axes, touches, inputs, axes.params))
-    notices = (*doubts, *skew_notices, *_notices(axes, touches))
+    notices = (*doubts, *skew_notices, *touch_notices(axes, touches))
     return MeasuredRod(
         schedule, straight, rotation, bend, radius, cut, corners, skew, axes, touches, inputs, modes, names, notices
     )
@@ -145,7 +146,7 @@ def _settle_points(touches: Touches, inputs: RodInputs) -> tuple[RodInputs, Axes
         excess, u = _excess(free, touches)
     significant = abs(excess) > 4 * u
     if significant and abs(excess) > 0.1 + 0.05 * inputs.diameter:
-        raise CannotDetermine(_explain_excess(excess, tried))
+        raise CannotDetermine(explain_excess(excess, tried.diameter, tried.tip, tried.points or "surface"))
     notices = []
     if significant and abs(excess) > 0.01 * inputs.diameter:
         text = (
@@ -172,16 +173,6 @@ def _excess(axes: Axes, touches: Touches) -> tuple[float, float]:
     dof = max(int(axes.kept.sum()) - len(axes.params), 1)
     inverse = np.linalg.pinv(found.jac.T @ found.jac)
     return float(found.x[-1]), float(np.sqrt(inverse[-1, -1] * 2 * found.cost / dof))
-
-
-def _explain_excess(excess: float, inputs: RodInputs) -> str:
-    seen = inputs.diameter + 2 * excess
-    said = f"The touches lie on a rod of {seen:.2f} mm, not {inputs.diameter:g} mm"
-    if inputs.points == "surface" and excess > 0:
-        return f"{said}: they look like tip centres; give --points centre --tip {2 * excess:.2f}, or check the rod."
-    if inputs.points == "centre" and abs(excess + inputs.tip / 2) < 0.1 * inputs.tip:
-        return f"{said}: they look like surface points; give --points surface."
-    return f"{said}; check --rod-diameter, --tip and the unit."
 
 
 def _settle_axes(touches: Touches, inputs: RodInputs, free: Axes) -> tuple[Axes, list[Notice]]:
@@ -311,22 +302,3 @@ def _named(
     bend, radius = values[runs + bends : runs + 2 * bends], values[runs + 2 * bends : runs + 3 * bends]
     cut = values[-1] if touches.has_a and touches.has_b else None
     return tuple(straight), rotation, tuple(bend), tuple(radius), cut
-
-
-def _notices(axes: Axes, touches: Touches) -> list[Notice]:
-    notices = []
-    relevant = axes.kept | ~np.isin(touches.what, (0, 2, 3))
-    for row in np.flatnonzero(~relevant).tolist():
-        text = f"Touch {row + 1} lies {axes.residuals[row]:+.2f} mm off {touches.name(row)}; it was left out."
-        notices.append(Notice("stray-touch", text, touches.name(row)))
-    for end, has in (("end_a", touches.has_a), ("end_b", touches.has_b)):
-        if has and np.sum(touches.what == (2 if end == "end_a" else 3)) == 1:
-            text = f"{end} was touched once, so nothing would show a stray touch there; touch it four times."
-            notices.append(Notice("end-single", text, end))
-        if not has:
-            text = f"{end} was not touched, so the straight to it and the cut length are left out; touch the end face."
-            notices.append(Notice("end-missing", text, end))
-    if touches.left_out:
-        text = f"Points named {', '.join(touches.left_out)} belong to no run, bend or end and were not used."
-        notices.append(Notice("name-unknown", text))
-    return notices

@@ -9,7 +9,7 @@ import numpy as np
 
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
-from fit.rod.axes import from_arc
+from fit.rod.arcs import from_arc
 from fit.rod.measured import MeasuredRod
 from fit.rod.touches import BEND, END_A, END_B, RUN
 

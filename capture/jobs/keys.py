@@ -220,7 +220,7 @@ class DimensionKeys(_Keys):
 class Job(_Keys):
     """A whole job file."""
 
-    job: Head = Field(default_factory=Head)
+    job: Head = Head()
     camera: Camera | None = None
     photo: list[PhotoKeys] = Field(default_factory=list)
     probe: list[ProbeKeys] = Field(default_factory=list)

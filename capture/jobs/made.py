@@ -61,7 +61,8 @@ def _path_of(line: SealLine, name: str) -> Feature:
         place = _arc(chain, i, where.joints, edge) if chain.arcs[i] else _line(where.joints[i : i + 2], edge)
         pieces.append(_piece(f"{name} {i + 1}", place, parent, rounding=origin < 0))
     radii = [piece for piece in pieces if piece.kind == "arc"]
-    order, values = ("length",), [line.length.value]
+    order: tuple[str, ...] = ("length",)
+    values = [line.length.value]
     own, shared = [line.length.own], [line.length.shared]
     names = line.length.shared_names
     if radii:

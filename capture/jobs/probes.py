@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from capture.jobs.plan import features_of_probe, probe_names
 from capture.jobs.stage import Stage, fingerprint, software
-from fit.results import Source
+from fit.results import Notice, Source
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys, ProbeKeys
@@ -16,14 +16,16 @@ if TYPE_CHECKING:
     from fit.feature import Feature
     from fit.points import Points
 
-__all__ = ["helpers_of", "probe_key", "probe_stage"]
+__all__ = ["measured_probes", "probe_key", "probe_stage"]
 
 
-def helpers_of(file: JobFile) -> set[str]:
-    """Probes that only touch the face of a walked path and give nothing of their own."""
+def measured_probes(file: JobFile) -> list[tuple[int, str]]:
+    """Number and name of the probes that give features: not those that only touch a path's face or a rod."""
     job = file.job
-    helping = {f.on for f in job.feature if f.kind == "path" and f.on}
-    return {name for name in probe_names(job) if name in helping and not features_of_probe(job, name)}
+    helping = {feature.on for feature in job.feature if feature.kind == "path" and feature.on}
+    helping |= {str(job.rod["probe"])} if job.rod and "probe" in job.rod else set()
+    named = enumerate(probe_names(job))
+    return [(i, name) for i, name in named if name not in helping or features_of_probe(job, name)]
 
 
 def probe_key(file: JobFile, index: int) -> str:
@@ -81,7 +83,7 @@ def _walk(file: JobFile, probe: ProbeKeys, keys: FeatureKeys) -> Stage:
         tip_u=probe.tip_u,
         points=probe.points,
         plane=file.folder / face[0] if face else None,
-        side=probe.side,  # type: ignore[arg-type]
+        side=probe.side,
         closed=keys.closed,
     )
     walked = measure_walk(file.folder / probe.file[0], options)
@@ -101,7 +103,8 @@ def _walk(file: JobFile, probe: ProbeKeys, keys: FeatureKeys) -> Stage:
 def _touches(file: JobFile, probe: ProbeKeys, wanted: Sequence[FeatureKeys]) -> Stage:
     from capture.probing import ProbeOptions, measure
 
-    fits = [f"{f.touches or f.name}={f.kind}{f'@{f.on}' if f.on else ''}" for f in wanted]
+    touches = {f.name: f.touches or f.name for f in wanted}
+    fits = [f"{touches[f.name]}={f.kind}{f'@{touches.get(f.on, f.on)}' if f.on else ''}" for f in wanted]
     options = ProbeOptions(
         unit=probe.unit or file.job.job.unit,
         tip=probe.tip,
@@ -120,7 +123,7 @@ def _touches(file: JobFile, probe: ProbeKeys, wanted: Sequence[FeatureKeys]) -> 
         found.results.frame,
         tuple(replace(f, source=_short(f.source, told)) for f in features),
         replace(points, source=", ".join(probe.file)),
-        tuple(replace(n, text=_short(n.text, told)) for n in found.results.warnings),
+        tuple(replace(n, text=_short(n.text, told)) for n in _notices(found.results.warnings, wanted, features)),
         _sources(file, probe.file),
         _plain(found.results.details, told),
     )
@@ -142,6 +145,14 @@ def _named(features: Sequence[Feature], points: Points, wanted: Sequence[Feature
     cloud = points.select(chosen)
     label = np.array([names.get(name, name) for name in cloud.label.tolist()], dtype=str)
     return kept, replace(cloud, label=label)
+
+
+def _notices(notices: Sequence[Notice], wanted: Sequence[FeatureKeys], features: Sequence[Feature]) -> Iterator[Notice]:
+    """Warnings on what is kept, under the job's names; where the job says the kinds, none were chosen."""
+    names = {f.touches or f.name: f.name for f in wanted} | {feature.name: feature.name for feature in features}
+    for notice in notices:
+        if not wanted or (notice.code != "kind-chosen" and (not notice.feature or notice.feature in names)):
+            yield replace(notice, feature=names.get(notice.feature, notice.feature))
 
 
 def _sources(file: JobFile, names: Sequence[str]) -> tuple[Source, ...]:

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from capture.jobs.compose import Composed, compose
-from capture.jobs.plan import photo_names, probe_names
-from capture.jobs.probes import helpers_of, probe_key, probe_stage
+from capture.jobs.plan import photo_names
+from capture.jobs.probes import measured_probes, probe_key, probe_stage
 from capture.jobs.read import JobFile, read_job
+from capture.jobs.sheets import picture_files, table_drawings, title_of
 from capture.jobs.shots import photo_key, photo_stage
 from capture.jobs.stage import Stage, Store, fingerprint, software
-from fit.errors import CannotDetermine
+from capture.jobs.tables import HEADS, table_files
+from capture.jobs.words import as_keys
+from fit.errors import CannotDetermine, InputError
 from fit.folders import check_folder
-from fit.results import Results, Source
+from fit.resultfile import record_text
+from fit.results import Results, Source, results_to_dict
 
 if TYPE_CHECKING:
     from capture.jobs.calculators import Calculated
@@ -36,6 +41,18 @@ class Step:
 
     name: str
     work: Callable[[], Stage]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Stages:
+    """What every photo and probe gave, by name."""
+
+    photos: Mapping[str, Stage]
+    probes: Mapping[str, Stage]
+
+    @property
+    def all(self) -> list[Stage]:
+        return [*self.photos.values(), *self.probes.values()]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -76,10 +93,10 @@ def run_job(
     whole = fingerprint(software(), repr(file.job), keys, unit, _table_hashes(file))
     if (kept := _kept(store, out, whole, unit)) is not None:
         return kept
-    photos, probes = _stages(file, store, keys, progress)
-    if file.job.feature and not any(stage.features for stage in (*photos.values(), *probes.values())):
-        raise _nothing(file, [*photos.values(), *probes.values()])
-    done = _finished(file, out, (photos, probes), unit, replace)
+    stages = _stages(file, store, keys, progress)
+    if file.job.feature and not any(stage.features for stage in stages.all):
+        raise _nothing(file, stages.all)
+    done = _finished(file, out, stages, unit, replace)
     store.keep_note(_NOTE, {"key": whole, "met": done.met, "files": _hashes(out, done.record["files"])})
     store.sweep()
     return done
@@ -88,23 +105,15 @@ def run_job(
 def _keys(file: JobFile) -> dict[str, str]:
     """Key of every stage by its kind and name."""
     photos = {f"photo {name}": photo_key(file, i) for i, name in enumerate(photo_names(file.job))}
-    helpers = helpers_of(file)
-    probes = {
-        f"probe {name}": probe_key(file, i) for i, name in enumerate(probe_names(file.job)) if name not in helpers
-    }
-    return photos | probes
+    return photos | {f"probe {name}": probe_key(file, i) for i, name in measured_probes(file)}
 
 
 def _table_hashes(file: JobFile) -> list[str]:
     """Hashes of the files that calculators' tables name."""
-    from capture.jobs.tables import table_files
-
     return [Source.of(file.folder / name).sha256 for name in table_files(file)]
 
 
-def _stages(
-    file: JobFile, store: Store, keys: dict[str, str], progress: Progress
-) -> tuple[dict[str, Stage], dict[str, Stage]]:
+def _stages(file: JobFile, store: Store, keys: dict[str, str], progress: Progress) -> _Stages:
     """All stages by the names of their photos and probes."""
 
     def step(kind: str, name: str, index: int, work: Callable[[JobFile, int], Stage]) -> Step:
@@ -112,24 +121,23 @@ def _stages(
         return Step(label, lambda: store.stage(label, keys[label], lambda: _named_fault(label, work, file, index)))
 
     photos = [step("photo", name, i, photo_stage) for i, name in enumerate(photo_names(file.job))]
-    helpers = helpers_of(file)
-    probes = [
-        step("probe", name, i, probe_stage) for i, name in enumerate(probe_names(file.job)) if name not in helpers
-    ]
+    probes = [step("probe", name, i, probe_stage) for i, name in measured_probes(file)]
     found = {item.name: item.work() for item in progress([*photos, *probes])}
-    return (
+    return _Stages(
         {item.name.removeprefix("photo "): found[item.name] for item in photos},
         {item.name.removeprefix("probe "): found[item.name] for item in probes},
     )
 
 
 def _named_fault(label: str, work: Callable[[JobFile, int], Stage], file: JobFile, index: int) -> Stage:
-    """A stage's refusal with the name of its photo or probe in front."""
+    """A stage with its warnings in the words of a job; its refusal with the name of its photo or probe in front."""
     try:
-        return work(file, index)
-    except CannotDetermine as error:
-        message = f"{file.path}: {label}: {error}"
-        raise CannotDetermine(message) from error
+        stage = work(file, index)
+    except (CannotDetermine, InputError) as error:
+        message = f"{file.path}: {label}: {as_keys(str(error))}"
+        raise type(error)(message) from error
+    told = (dataclasses.replace(notice, text=as_keys(notice.text)) for notice in stage.notices)
+    return dataclasses.replace(stage, notices=tuple(told))
 
 
 def _nothing(file: JobFile, stages: Sequence[Stage]) -> CannotDetermine:
@@ -138,57 +146,61 @@ def _nothing(file: JobFile, stages: Sequence[Stage]) -> CannotDetermine:
     return CannotDetermine(f"{file.path}: no feature of the job could be measured.{why}")
 
 
-def _finished(
-    file: JobFile, out: Path, stages: tuple[dict[str, Stage], dict[str, Stage]], unit: str, replace: bool
-) -> Done:
-    from capture.jobs.calculators import calculate
+def _finished(file: JobFile, out: Path, stages: _Stages, unit: str, replace: bool) -> Done:
     from capture.jobs.report import job_parts
-    from fit.drawing.model import TitleBlock
     from fit.outputs import write_result
 
-    photos, probes = stages
-    composed = compose(file, photos, probes)
-    head = file.job.job
-    done = calculate(file, composed, unit)
-    results = _results(file, [*photos.values(), *probes.values()], composed, done)
-    general = f"ISO 2768-{head.general_tolerance}" if head.general_tolerance else ""
-    title = TitleBlock(
-        head.name or file.path.stem, head.side, head.face, head.front, head.material, general,
-        head.date or date.today().isoformat(), head.creator, head.number,
-    )  # fmt: skip
+    composed = compose(file, stages.photos, stages.probes)
+    measured = _measured(file, stages, composed)
+    done = _calculated(file, measured, out, unit)
+    results = dataclasses.replace(
+        measured,
+        sources=tuple(dict.fromkeys([*measured.sources, *done.sources, Source(file.path.name, file.sha256)])),
+        warnings=tuple(dict.fromkeys([*measured.warnings, *done.notices])),
+        tables=done.tables,
+    )
+    title, paper = title_of(file), file.job.job.paper
+    main = None if composed.features else next(iter(done.drawings), None)
     record = write_result(
-        out, results, composed.points, replace=replace, unit_out=unit, title=title, paper=head.paper,
-        files=_files(photos) | done.files,
-        report_parts=[*job_parts(composed, photos), *done.parts],
-        drawing=done.drawing if not composed.features else None,
-    )  # fmt: skip
+        out,
+        results,
+        composed.points,
+        replace=replace,
+        unit_out=unit,
+        title=title,
+        paper=paper,
+        files={**picture_files(stages.photos), **done.files, **table_drawings(done.drawings, main, paper)},
+        report_parts=[*job_parts(composed, stages.photos), *done.parts],
+        drawing=done.drawings[main] if main else None,
+    )
     return Done(record, results, _all_met(file, composed, done), unit)
 
 
-def _results(file: JobFile, stages: Sequence[Stage], composed: Composed, done: Calculated) -> Results:
+def _measured(file: JobFile, stages: _Stages, composed: Composed) -> Results:
+    """The result before calculators."""
     from capture.jobs.report import details_of
 
-    sources = [source for stage in stages for source in stage.sources]
+    sources = [source for stage in stages.all for source in stage.sources]
     return Results(
         frame=composed.frame,
-        sources=tuple(dict.fromkeys([*sources, *done.sources, Source(file.path.name, file.sha256)])),
+        sources=tuple(dict.fromkeys(sources)),
         features=tuple(composed.features.values()),
         dimensions=tuple(composed.dimensions),
-        warnings=tuple(dict.fromkeys([*composed.notices, *done.notices])),
-        tables=done.tables,
-        details=details_of(composed, stages, photo_names(file.job)),
+        warnings=tuple(dict.fromkeys(composed.notices)),
+        details=details_of(composed, stages.all, photo_names(file.job)),
     )
 
 
-def _files(photos: dict[str, Stage]) -> dict[str, bytes]:
-    """Pictures by name: overlay.png of one photo, overlay-NAME.png of more."""
-    if len(photos) == 1:
-        return dict(next(iter(photos.values())).files)
-    files = {}
-    for name, stage in photos.items():
-        word = "".join(c if c.isalnum() or c in "-_." else "_" for c in name)
-        files |= {f"{Path(key).stem}-{word}{Path(key).suffix}": content for key, content in stage.files.items()}
-    return files
+def _calculated(file: JobFile, measured: Results, out: Path, unit: str) -> Calculated:
+    """The calculators' tables; those that read a result get one in a folder of its own while they work."""
+    from capture.jobs.calculators import Calculated, calculate
+
+    if not any(getattr(file.job, head) is not None for head in HEADS):
+        return Calculated()
+    with tempfile.TemporaryDirectory(prefix="edgewright-") as folder:
+        record = Path(folder) / "results.json"
+        record.write_text(record_text(results_to_dict(measured)), encoding="utf-8")
+        return calculate(file, measured, record, unit)
 
 
 def _all_met(file: JobFile, composed: Composed, done: Calculated) -> bool:

@@ -39,9 +39,8 @@ class Average:
 def average(found: Mapping[str, Feature], same_axes: bool) -> Average:
     """Weighted mean of one feature over photos.
 
-    Weights are the inverse variances of what is each photo's own; errors of one name are the same in all photos and
-    do not average out. Where the photos scatter more than they should, the own part is widened by the Birge ratio
-    (R. T. Birge, Phys. Rev. 40 (1932) 207). same_axes : whether places mean the same in all photos.
+    Errors of one name are the same in all photos and do not average out. Where the photos scatter more than they
+    should, the own part is widened by the Birge ratio (R. T. Birge, Phys. Rev. 40 (1932) 207). same_axes : whether places mean the same in all photos.
     """
     photos = list(found)
     features = _aligned([found[photo] for photo in photos])
@@ -85,8 +84,12 @@ def _own_u(features: Sequence[Feature], key: str) -> FloatArray:
 
 
 def _weights(features: Sequence[Feature], keys: Sequence[str]) -> FloatArray:
-    key = keys[0] if keys else features[0].order[0]
-    weight = 1 / _own_u(features, key) ** 2
+    """Weights of least variance of a size, errors shared between photos counted (Gauss and Markov); none negative."""
+    values = [feature.value(keys[0] if keys else features[0].order[0]) for feature in features]
+    names = tuple(dict.fromkeys(name for value in values for name in value.shared_names))
+    moves = np.array([align_shared(names, value.shared_names, value.shared) for value in values])
+    cov = np.diag([max(value.own, 1e-12) for value in values]) + moves @ moves.T
+    weight = np.maximum(np.linalg.solve(cov, np.ones(len(values))), 0.0)
     return np.asarray(weight / weight.sum())
 
 

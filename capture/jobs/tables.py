@@ -1,13 +1,71 @@
-"""Keys that the calculators' tables of a job take."""
+"""The calculators' tables of a job: keys they take, files they name, options they stand for."""
 
 from __future__ import annotations
 
-__all__ = ["known_keys", "table_files"]
+import dataclasses
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from capture.jobs.read import JobFile
+
+__all__ = ["HEADS", "known_keys", "table_files", "with_files"]
+
+HEADS = ("bend", "rod", "seal", "clear")
+_FILES = ("coupons", "results", "corners", "schedule", "gap", "fixed", "moving", "hinge_marks", "poses")
+_NOT_IN_JOBS = frozenset({"unit_out", "store", "coupon_sheet", "results"})
 
 
 def known_keys(head: str) -> list[str]:
-    return []
+    """Keys that a table takes: the options of its command, and for a rod the probe that touched it."""
+    if head == "bend":
+        from fit.bend.command import BendOptions
+
+        return [field.name for field in dataclasses.fields(BendOptions) if field.name not in _NOT_IN_JOBS]
+    if head == "rod":
+        from fit.rod.command import RodOptions
+
+        return ["probe", *(field.name for field in dataclasses.fields(RodOptions) if field.name not in _NOT_IN_JOBS)]
+    if head == "seal":
+        from fit.seal.job import DEFAULTS as SEAL
+
+        return list(SEAL)
+    from fit.clearance.job import DEFAULTS as CLEAR
+
+    return list(CLEAR)
 
 
-def table_files(file):
-    return []
+def with_files(table: Mapping[str, Any], folder: Path, own: Path | None = None) -> dict[str, Any]:
+    """The table with paths that start from the job's folder; '@NAME' alone is a feature of the job's own result."""
+
+    def placed(text: Any) -> Any:
+        if not isinstance(text, str):
+            return text
+        if text.startswith("@") and own is not None:
+            return f"{own}{text}"
+        named = text.partition("@")[0]
+        return str(folder / text) if named and (folder / named).exists() else text
+
+    placed_table = dict(table)
+    for key in _FILES:
+        value = table.get(key)
+        if value is not None:
+            placed_table[key] = [placed(item) for item in value] if isinstance(value, list) else placed(value)
+    return placed_table
+
+
+def table_files(file: JobFile) -> list[str]:
+    """Files that the tables name, relative to the job's folder."""
+    found: list[str] = []
+    for head in HEADS:
+        table = getattr(file.job, head) or {}
+        for key in _FILES:
+            values = table.get(key)
+            for value in values if isinstance(values, list) else [values]:
+                name = str(value).partition("@")[0]
+                path = file.folder / name if name else file.folder
+                if isinstance(value, str) and path.is_dir() and name:
+                    name, path = f"{name}/results.json", path / "results.json"
+                found += [name] if isinstance(value, str) and name and path.is_file() else []
+    return list(dict.fromkeys(found))

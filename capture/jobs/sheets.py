@@ -1,0 +1,60 @@
+"""Drawings and pictures of a job as files of its result folder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from capture.jobs.read import JobFile
+    from capture.jobs.stage import Stage
+    from fit.drawing.model import Drawing, TitleBlock
+
+__all__ = ["picture_files", "table_drawings", "title_of"]
+
+
+def title_of(file: JobFile) -> TitleBlock:
+    """Title block from the job's head."""
+    from fit.drawing.model import TitleBlock
+
+    head = file.job.job
+    return TitleBlock(
+        name=head.name or file.path.stem,
+        side=head.side,
+        face=head.face,
+        front=head.front,
+        material=head.material,
+        tolerance=f"ISO 2768-{head.general_tolerance}" if head.general_tolerance else "",
+        date=head.date or date.today().isoformat(),
+        creator=head.creator,
+        number=head.number,
+    )
+
+
+def picture_files(photos: Mapping[str, Stage]) -> dict[str, bytes]:
+    """Pictures by name: overlay.png of one photo, overlay-NAME.png of more."""
+    if len(photos) == 1:
+        return dict(next(iter(photos.values())).files)
+    files: dict[str, bytes] = {}
+    for name, stage in photos.items():
+        word = "".join(c if c.isalnum() or c in "-_." else "_" for c in name)
+        files |= {f"{Path(key).stem}-{word}{Path(key).suffix}": content for key, content in stage.files.items()}
+    return files
+
+
+def table_drawings(drawings: Mapping[str, Drawing], main: str | None, paper: str) -> dict[str, bytes]:
+    """Drawings of calculators beside the sketch of what was measured: bend.svg, bend_cut_mm.dxf and so on.
+
+    main : the calculator whose drawing is the sketch itself, where nothing was measured.
+    """
+    from fit.drawing.files import drawing_files
+
+    files: dict[str, bytes] = {}
+    for head, drawing in drawings.items():
+        if head == main:
+            continue
+        for name, content in drawing_files(drawing, paper).items():
+            files[name.replace("sketch", head) if name.startswith("sketch") else f"{head}_{name}"] = content
+    return files

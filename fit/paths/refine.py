@@ -19,6 +19,9 @@ from fit.points import FloatArray
 
 __all__ = ["Fit", "Rows", "basis", "columns", "free_mask", "hold", "refine", "solve_held"]
 
+_ROUNDS, _HEAVY = 30, 1e-3
+"""Most steps of one fit, and the damping from which steps are short rather than wrong."""
+
 Rows = Callable[[Chain, Layout, FloatArray], tuple[FloatArray, FloatArray]]
 """Further conditions: (chain, layout, columns (3, P)) -> gradient (C, P) and present misfit (C,)."""
 
@@ -252,7 +255,6 @@ def refine(
     bounds: NDArray[np.int_],
     extra: Rows | None = None,
     *,
-    rounds: int = 30,
     settle: float = 1e-3,
     hopeless: float = math.inf,
 ) -> Fit | None:
@@ -261,36 +263,40 @@ def refine(
     Levenberg-Marquardt with the tangent, closing and user conditions held exactly by multipliers.
     settle : a fall of χ² below this ends the search. hopeless : so does a χ² that stays above this at its present fall.
     """
-    where = layout(chain)
-    begun = _assign(xy, chain, where, bounds) if (np.diff(bounds) > 1).all() else bounds
+    begun = _assign(xy, chain, layout(chain), bounds) if (np.diff(bounds) > 1).all() else bounds
     if begun is None:
         return None
-    fit, damping = _measure(xy, weight, chain, where, begun), 1e-6
-    for turn in range(rounds):
-        try:
-            step, judged = _step(xy, weight, fit, where, damping, extra)
-        except np.linalg.LinAlgError:
+    fit, damping = _measure(xy, weight, chain, layout(chain), begun), 1e-6
+    for turn in range(_ROUNDS):
+        trial, judged = _tried(xy, weight, fit, damping, extra)
+        if trial is None:
             return None
-        moved = _apply(fit.chain, _shorten(fit.chain, step))
-        place = layout(moved)
-        new_bounds = _assign(xy, moved, place, fit.bounds)
-        if new_bounds is None:
-            return None
-        trial = _measure(xy, weight, moved, place, new_bounds)
         gain = fit.chi2 - trial.chi2
-        if judged and (gain < 0 or not np.isfinite(trial.chi2)):
-            if -gain < settle and np.isfinite(trial.chi2) and damping < 1e-3:
+        if judged and not gain >= 0:
+            if -gain < settle and damping < _HEAVY:
                 return _finished(trial)
-            damping = max(damping * 30, 1e-3)
+            damping = max(damping * 30, _HEAVY)
             if damping > 1e4:
                 return _finished(fit)
             continue
-        fit, where, damping = trial, place, damping / 10
+        fit, damping = trial, damping / 10
         if judged and gain < settle:
             return _finished(fit)
         if turn > 2 and fit.chi2 - 4 * max(gain, 0.0) > hopeless:
             return None
     return _finished(fit) if np.abs(fit.chain.turns[~fit.chain.corners]).max(initial=0) < 1e-9 else None
+
+
+def _tried(xy: FloatArray, weight: FloatArray, fit: Fit, damping: float, extra: Rows | None) -> tuple[Fit | None, bool]:
+    """The chain one step on, None where it loses a piece, and whether χ² may judge the step."""
+    try:
+        step, judged = _step(xy, weight, fit, layout(fit.chain), damping, extra)
+    except np.linalg.LinAlgError:
+        return None, False
+    moved = _apply(fit.chain, _shorten(fit.chain, step))
+    place = layout(moved)
+    bounds = _assign(xy, moved, place, fit.bounds)
+    return (None if bounds is None else _measure(xy, weight, moved, place, bounds)), judged
 
 
 def _finished(fit: Fit) -> Fit | None:

@@ -143,7 +143,7 @@ def _flanged(options: BendOptions) -> BendDone:
 
 def _part(options: BendOptions) -> BendDone:
     thickness = parse_thickness(_need(options.thickness, "--thickness"), options.unit)
-    radius = parse_inputs(_need(options.radius, "--radius"), "--radius", options.unit)
+    radius = _radius(options, thickness)
     measured = _faces(options) if options.faces else None
     angles = _angles(options, measured)
     legs = _legs(options, measured)
@@ -154,6 +154,23 @@ def _part(options: BendOptions) -> BendDone:
     rule = rule_of(options.k, setting)
     blank = develop(replace(part, k=rule.k, k_error=rule.error))
     return _done(options, blank, rule)
+
+
+def _radius(options: BendOptions, thickness: Input) -> tuple[Input, ...]:
+    """Inside radius as typed, or of a measured cylinder: ``inside:NAME``, or ``outside:NAME`` less the thickness."""
+    text = _need(options.radius, "--radius")
+    side, _, name = text.partition(":")
+    if side not in ("inside", "outside"):
+        return parse_inputs(text, "--radius", options.unit)
+    from fit.resultfile import read_results
+
+    found = [f for f in read_results(_need(options.results, "RESULTS")).features if f.name == name]
+    if not found or found[0].kind != "cylinder":
+        message = f"--radius {text}: '{name}' is not a measured cylinder of {options.results}."
+        raise InputError(message)
+    diameter = found[0].value("diameter")
+    less = thickness.value if side == "outside" else 0.0
+    return (Input(diameter.value / 2 - less, u=diameter.u95 / 1.96 / 2),)
 
 
 def _faces(options: BendOptions) -> MeasuredFaces:

@@ -30,7 +30,11 @@ Examples
 @click.argument("results", required=False)
 @click.option("--legs", metavar="MM,…", help="Legs in order, with ± if known; '?' for a measured one.")
 @click.option("--angles", metavar="DEG,…", help="Bend angles in order, turns away from flat; negative bends down.")
-@click.option("--radius", metavar="MM[,MM…]", help="Inside radius, one or one for each bend.")
+@click.option(
+    "--radius",
+    metavar="MM[,MM…]",
+    help="Inside radius, one or one for each bend; or inside:NAME, outside:NAME of a measured cylinder.",
+)
 @click.option("--thickness", metavar="MM|GAUGE", help="Sheet thickness, or a gauge like '16 ga steel'.")
 @click.option("--k", metavar="K|RULE", help="0.44±0.02, coupon:NAME, din, faa, handbook:MATERIAL or table:MATERIAL.")
 @click.option(

@@ -165,3 +165,40 @@ def _shaken(face: Feature, random: np.random.Generator) -> Feature:
     values = random.multivariate_normal(face.values, face.cov_own)
     values[3:] /= np.linalg.norm(values[3:])
     return Feature(face.name, "plane", face.order, values, face.cov_own, face.shared, ())
+
+
+def test_faces_through_the_command(edgewright, tmp_path) -> None:
+    """A channel with a measured 60 mm inner web: flat = legs on the marked face + 2 R tan(A/2) corrections (geometry)."""
+    import json
+
+    from fit.outputs import write_result
+    from fit.results import Results
+
+    write_result(tmp_path / "in", Results(frame="probe", features=_channel(90.0)))
+    words = ["--faces=left,web,right", "--legs=20,?,20", "--radius=3", "--thickness=2", "--k=0.44±0.001"]
+    done = edgewright("bend", tmp_path / "in", "-o", tmp_path / "out", *words)
+    assert done.code == 0, done
+    record = json.loads((tmp_path / "out" / "results.json").read_text())["bend"]
+    assert record["flat_length"]["value"] == pytest.approx(100 - 4 * 3 + math.pi * (3 + 0.88), abs=1e-6)
+    assert record["bends"][0]["angle"]["value"] == pytest.approx(90.0)
+    assert record["bends"][0]["angle"]["u95"] > 0
+    assert record["legs"][1]["u95"] > 0
+
+
+def test_radius_from_a_measured_cylinder(tmp_path) -> None:
+    """An outside cylinder of 10 mm diameter over 2 mm sheet is an inside radius of 3 mm."""
+    from fit.bend.command import BendOptions, finish
+    from fit.errors import InputError
+    from fit.outputs import write_result
+    from fit.results import Results
+
+    order = KIND_ORDER["cylinder"]
+    values = [0, 0, 0, 0, 1, 0, 10.0, 30.0]
+    bend = Feature("fold", "cylinder", order, values, np.diag([0.01] * 8) ** 2, np.zeros((0, 8)), ())
+    write_result(tmp_path / "in", Results(frame="probe", features=[bend, *_channel(90.0)]))
+    given = {"legs": "50,30", "angles": "90", "thickness": "2", "k": "0.44±0.001", "results": str(tmp_path / "in")}
+    table = finish(BendOptions(radius="outside:fold", **given)).results.tables["bend"]
+    assert table["flat_length"]["value"] == pytest.approx(76.0946897479642)
+    assert table["budget"]["radius"] > 0
+    with pytest.raises(InputError, match="not a measured cylinder"):
+        finish(BendOptions(radius="inside:web", **given))

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
-__all__ = ["bound_spheres", "search", "split", "within"]
+__all__ = ["bound_slabs", "bound_spheres", "search", "split", "within"]
 
 IntArray = NDArray[np.int64]
-TreeArrays = tuple[FloatArray, IntArray, FloatArray, FloatArray]
+TreeArrays = tuple[FloatArray, IntArray, FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -102,6 +102,55 @@ def bound_spheres(xyz: FloatArray, start: IntArray, centre: FloatArray, radius: 
 
 
 @_compiled
+def _flattest(spread: FloatArray) -> FloatArray:
+    """Unit vector across which a symmetric (3, 3) spread is least: power iteration on trace·I - spread, by squaring."""
+    power = -spread
+    trace = spread[0, 0] + spread[1, 1] + spread[2, 2]
+    for k in range(3):
+        power[k, k] += trace
+    for _ in range(5):
+        square = np.zeros((3, 3))
+        for i in range(3):
+            for j in range(3):
+                square[i, j] = power[i, 0] * power[0, j] + power[i, 1] * power[1, j] + power[i, 2] * power[2, j]
+        size = square[0, 0] + square[1, 1] + square[2, 2]
+        if size <= 0.0:
+            return np.array([0.0, 0.0, 1.0])
+        power = square / size
+    longest = 0
+    for k in range(1, 3):
+        if power[k, k] > power[longest, longest]:
+            longest = k
+    length = math.sqrt(power[longest, 0] ** 2 + power[longest, 1] ** 2 + power[longest, 2] ** 2)
+    return power[longest] / length
+
+
+@_compiled
+def bound_slabs(xyz: FloatArray, start: IntArray, centre: FloatArray, normal: FloatArray, thick: FloatArray) -> None:
+    """Direction across which each node is flattest, and how far its points lie from the centre along it."""
+    for node in range(len(thick)):
+        spread = np.zeros((3, 3))
+        for i in range(start[node, 0], start[node, 1]):
+            x, y, z = xyz[i, 0] - centre[node, 0], xyz[i, 1] - centre[node, 1], xyz[i, 2] - centre[node, 2]
+            spread[0, 0] += x * x
+            spread[0, 1] += x * y
+            spread[0, 2] += x * z
+            spread[1, 1] += y * y
+            spread[1, 2] += y * z
+            spread[2, 2] += z * z
+        spread[1, 0], spread[2, 0], spread[2, 1] = spread[0, 1], spread[0, 2], spread[1, 2]
+        across = _flattest(spread)
+        largest = 0.0
+        for i in range(start[node, 0], start[node, 1]):
+            height = 0.0
+            for k in range(3):
+                height += (xyz[i, k] - centre[node, k]) * across[k]
+            largest = max(largest, abs(height))
+        normal[node] = across
+        thick[node] = largest
+
+
+@_compiled
 def _square(xyz: FloatArray, i: int, x: float, y: float, z: float) -> float:
     return float((xyz[i, 0] - x) ** 2 + (xyz[i, 1] - y) ** 2 + (xyz[i, 2] - z) ** 2)
 
@@ -125,7 +174,8 @@ def _scan(
     best: tuple[float, int, int],
 ) -> tuple[float, int, int]:
     """Closest pair of two leaves; points outside the fixed leaf's sphere by more than the best so far are skipped."""
-    (xyz_f, start_f, centre_f, radius_f), (xyz_m, start_m, _, _) = fixed, moving
+    xyz_f, start_f, centre_f, radius_f = fixed[0], fixed[1], fixed[2], fixed[3]
+    xyz_m, start_m = moving[0], moving[1]
     f, m = nodes
     least, best_f, best_m = best
     square = least * least
@@ -141,10 +191,35 @@ def _scan(
 
 
 @_compiled
-def _low(fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], f: int, m: int) -> float:
-    """No two points of these nodes are nearer than this."""
+def _reach(tree: TreeArrays, node: int, along: float) -> float:
+    """How far a node's disc reaches in a direction whose cosine with the disc's normal is given."""
+    lean = abs(along)
+    return tree[5][node] * lean + tree[3][node] * math.sqrt(max(0.0, 1.0 - lean * lean))
+
+
+@_compiled
+def _low(
+    fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], nodes: tuple[int, int], best: float
+) -> float:
+    """No two points of these nodes are nearer than this.
+
+    First by their spheres; where that does not decide against `best`, by how far both discs reach along the one's
+    normal and along the other's, since the distance is at least the gap between their shadows on any direction.
+    """
+    f, m = nodes
     x, y, z = _place(moving[2], m, pose[0], pose[1])
-    return math.sqrt(_square(fixed[2], f, x, y, z)) - fixed[3][f] - moving[3][m]
+    x, y, z = x - fixed[2][f, 0], y - fixed[2][f, 1], z - fixed[2][f, 2]
+    low = math.sqrt(x * x + y * y + z * z) - fixed[3][f] - moving[3][m]
+    if low >= best:
+        return low
+    n, o, turn = fixed[4][f], moving[4][m], pose[0]
+    a = turn[0, 0] * o[0] + turn[0, 1] * o[1] + turn[0, 2] * o[2]
+    b = turn[1, 0] * o[0] + turn[1, 1] * o[1] + turn[1, 2] * o[2]
+    c = turn[2, 0] * o[0] + turn[2, 1] * o[1] + turn[2, 2] * o[2]
+    both = n[0] * a + n[1] * b + n[2] * c
+    by_fixed = abs(x * n[0] + y * n[1] + z * n[2]) - fixed[5][f] - _reach(moving, m, both)
+    by_moving = abs(x * a + y * b + z * c) - moving[5][m] - _reach(fixed, f, both)
+    return max(low, by_fixed, by_moving)
 
 
 @_compiled
@@ -171,7 +246,8 @@ def search(
         on_fixed = ends_m or (not ends_f and fixed[3][f] >= moving[3][m])
         f0, m0 = (2 * f + 1, m) if on_fixed else (f, 2 * m + 1)
         f1, m1 = (2 * f + 2, m) if on_fixed else (f, 2 * m + 2)
-        low0, low1 = _low(fixed, moving, pose, f0, m0), _low(fixed, moving, pose, f1, m1)
+        low0 = _low(fixed, moving, pose, (f0, m0), best[0])
+        low1 = _low(fixed, moving, pose, (f1, m1), best[0])
         if low0 < low1:
             f0, m0, low0, f1, m1, low1 = f1, m1, low1, f0, m0, low0
         if low0 < best[0]:
@@ -186,7 +262,7 @@ def search(
 @_compiled
 def within(tree: TreeArrays, place: FloatArray, reach: float, found: IntArray) -> int:
     """Write the places in tree order of the points within `reach` of a place; stops when `found` is full."""
-    xyz, start, centre, radius = tree
+    xyz, start, centre, radius = tree[0], tree[1], tree[2], tree[3]
     stack, top, count = np.empty(64, np.int64), 1, 0
     stack[0] = 0
     while top > 0 and count < len(found):

@@ -1,4 +1,4 @@
-"""A tree of bounding spheres over a cloud, and the exact closest pair of two of them."""
+"""A tree of bounding spheres and flat discs over a cloud, and the exact closest pair of two of them."""
 
 from __future__ import annotations
 
@@ -24,6 +24,8 @@ class SphereTree:
     ----------
     xyz : (N, 3) mm, the points in tree order; order : (N,) their places in the cloud as given.
     start : (M, 2) where each node's run of points starts and ends. centre : (M, 3) mm. radius : (M,) mm.
+    normal : (M, 3) unit vector across which a node is flattest. thick : (M,) mm, how far its points lie from its
+        centre along that.
     """
 
     xyz: FloatArray
@@ -31,11 +33,13 @@ class SphereTree:
     start: NDArray[np.int64]
     centre: FloatArray
     radius: FloatArray
+    normal: FloatArray
+    thick: FloatArray
 
     @property
-    def arrays(self) -> tuple[FloatArray, NDArray[np.int64], FloatArray, FloatArray]:
+    def arrays(self) -> tuple[FloatArray, NDArray[np.int64], FloatArray, FloatArray, FloatArray, FloatArray]:
         """What the compiled search takes."""
-        return self.xyz, self.start, self.centre, self.radius
+        return self.xyz, self.start, self.centre, self.radius, self.normal, self.thick
 
     def leaf_radius(self, i: int) -> float:
         """Radius (mm) of the smallest sphere that holds point i of the tree order; tells how dense the cloud is
@@ -82,7 +86,9 @@ def build_tree(xyz: ArrayLike, leaf: int = LEAF_POINTS) -> SphereTree:
     ordered = cloud[order]
     centre, radius = np.empty((nodes, 3)), np.empty(nodes)
     kernels.bound_spheres(ordered, start, centre, radius)
-    return SphereTree(ordered, order, start, centre, radius)
+    normal, thick = np.empty((nodes, 3)), np.empty(nodes)
+    kernels.bound_slabs(ordered, start, centre, normal, thick)
+    return SphereTree(ordered, order, start, centre, radius, normal, thick)
 
 
 def closest_pair(

@@ -70,11 +70,11 @@ def test_files_that_are_named_exist(root, page):
 
 
 def test_sample_commands_run(edgewright, root, tmp_path, monkeypatch):
-    """The fence that runs the other samples, line by line as typed, in a copy of nothing but the samples."""
-    (body,) = [body for body in fences((root / "README.md").read_text(), "bash") if "edgewright probe" in body]
+    """What the README runs on the samples, line by line as typed, where there is nothing but the samples."""
+    typed = "".join(fences((root / "README.md").read_text(), "bash")[2:]).replace("\\\n", " ")
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_sets").symlink_to(root / "sample_sets")
-    for line in body.replace("\\\n", " ").splitlines():
+    for line in typed.splitlines():
         words = shlex.split(line)
         outcome = edgewright(*words[1:])
         assert outcome.code == 0, outcome.err

@@ -23,18 +23,30 @@ if TYPE_CHECKING:
     from capture.jobs.read import JobFile
     from capture.picked import Pick, PickedFeature
     from capture.strip import Lit
+    from fit.feature import Feature
+    from fit.points import Points
 
-__all__ = ["photo_key", "photo_stage"]
+__all__ = ["Picked", "Solved", "measured_picks", "photo_key", "photo_stage", "solve_photo"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Solved:
+class Solved:
     """A photo with its camera solved."""
 
     image: Image
     bench: Bench
     has_frame: bool
     has_lens: bool
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Picked:
+    """What the way-points of one photo gave: features in the job's order, their points, warnings, the picks themselves."""
+
+    features: tuple[Feature, ...]
+    points: Points | None
+    notices: tuple[Notice, ...]
+    picks: tuple[Pick, ...]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -65,7 +77,7 @@ def photo_stage(file: JobFile, index: int) -> Stage:
     wanted = features_of_photo(job, name)
     if not wanted:
         return _by_itself(file, photo)
-    solved = _solved(file, photo)
+    solved = solve_photo(file, photo)
     return _picked(file, index, solved, wanted)
 
 
@@ -95,7 +107,8 @@ def _by_itself(file: JobFile, photo: PhotoKeys) -> Stage:
     )
 
 
-def _solved(file: JobFile, photo: PhotoKeys) -> _Solved:
+def solve_photo(file: JobFile, photo: PhotoKeys) -> Solved:
+    """Open a photo and solve its camera from the printed pieces in it."""
     from capture.bench import solve_bench
     from capture.detect import find_pieces
     from capture.image import open_image
@@ -108,17 +121,33 @@ def _solved(file: JobFile, photo: PhotoKeys) -> _Solved:
     bench = solve_bench(
         image, pieces, print_x=photo.print_x, print_y=photo.print_y, print_u=photo.print_u, camera=profile
     )
-    return _Solved(image, bench, any(p.piece.kind == "frame" for p in pieces), profile is not None)
+    return Solved(image, bench, any(p.piece.kind == "frame" for p in pieces), profile is not None)
 
 
-def _picked(file: JobFile, index: int, solved: _Solved, wanted: Sequence[FeatureKeys]) -> Stage:
+def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureKeys]) -> Stage:
     from capture.health import check_bench
     from capture.jobs.pictures import Marked, photo_pictures
     from capture.strip import Lit, linear_light
 
     photo, name = file.job.photo[index], photo_names(file.job)[index]
     pixels = solved.image.colour()
-    lit = Lit(linear_light(pixels))
+    found = measured_picks(photo, name, wanted, solved, Lit(linear_light(pixels)))
+    heights = sorted({pick.known.sheet.height for pick in found.picks})
+    health = check_bench(solved.bench, heights)
+    marked = Marked(found.features, found.points)
+    return Stage(
+        solved.bench.frame,
+        found.features,
+        found.points,
+        found.notices,
+        _sources(file, photo, solved),
+        {"camera": health.record(solved.bench)},
+        photo_pictures(solved.image, pixels, solved.bench, found.picks, marked),
+    )
+
+
+def measured_picks(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], solved: Solved, lit: Lit) -> Picked:
+    """Measure features where their way-points lead; what cannot be measured is told in the notices."""
     groups = _groups(photo, name, wanted, solved.has_frame)
     notices, found = list(solved.bench.notices), []
     for group in groups:
@@ -127,19 +156,12 @@ def _picked(file: JobFile, index: int, solved: _Solved, wanted: Sequence[Feature
         notices += [*group.notices, *told]
     order = {feature.name: i for i, feature in enumerate(wanted)}
     found.sort(key=lambda item: order[item.feature.name])
-    features = tuple(replace(item.feature, source=photo.file) for item in found)
-    points = replace(join_points([item.points for item in found]), source=photo.file) if found else None
-    heights = sorted({pick.known.sheet.height for group in groups for pick in group.picks})
-    health = check_bench(solved.bench, heights)
-    shown = [pick for group in groups for pick in group.picks]
-    return Stage(
-        solved.bench.frame,
-        features,
-        points,
-        tuple(dict.fromkeys([*notices, *(notice for item in found for notice in item.notices)])),
-        _sources(file, photo, solved),
-        {"camera": health.record(solved.bench)},
-        photo_pictures(solved.image, pixels, solved.bench, shown, Marked(features, points)),
+    notices += [notice for item in found for notice in item.notices]
+    return Picked(
+        tuple(replace(item.feature, source=photo.file) for item in found),
+        replace(join_points([item.points for item in found]), source=photo.file) if found else None,
+        tuple(dict.fromkeys(notices)),
+        tuple(pick for group in groups for pick in group.picks),
     )
 
 
@@ -157,7 +179,7 @@ def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper
     return list(groups.values())
 
 
-def _measured(lit: Lit, solved: _Solved, group: _Group) -> tuple[list[PickedFeature], list[Notice]]:
+def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeature], list[Notice]]:
     """One face's features; what is too far from the target is left out with the reason."""
     from capture.health import outside_target
     from capture.picked import measure_picks
@@ -177,7 +199,7 @@ def _measured(lit: Lit, solved: _Solved, group: _Group) -> tuple[list[PickedFeat
     return kept, notices
 
 
-def _sources(file: JobFile, photo: PhotoKeys, solved: _Solved) -> tuple[Source, ...]:
+def _sources(file: JobFile, photo: PhotoKeys, solved: Solved) -> tuple[Source, ...]:
     """Photo and lens file, by the names that the job gives them."""
     lens = _lens_path(file.job, photo)
     found = [Source(photo.file, solved.image.sha256)]

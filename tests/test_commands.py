@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from importlib import import_module
 
 import pytest
@@ -31,8 +32,8 @@ def test_every_command_that_is_written_is_in_the_table(root):
     written = {
         f"{package}.commands.{path.stem}"
         for package in ("capture", "fit")
-        for path in (root / package / "commands").glob("*.py")
-        if "@click.command" in path.read_text()
+        for path in (root / package / "commands").glob("[!_]*.py")
+        if re.search(r"^@click\.(command|group)", path.read_text(), re.MULTILINE)
     }
     assert written == {place.partition(":")[0] for place, _ in COMMANDS.values()}
 

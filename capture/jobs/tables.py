@@ -57,15 +57,15 @@ def with_files(table: Mapping[str, Any], folder: Path, own: Path | None = None) 
 
 def table_files(file: JobFile) -> list[str]:
     """Files that the tables name, relative to the job's folder."""
-    found: list[str] = []
-    for head in HEADS:
-        table = getattr(file.job, head) or {}
-        for key in _FILES:
-            values = table.get(key)
-            for value in values if isinstance(values, list) else [values]:
-                name = str(value).partition("@")[0]
-                path = file.folder / name if name else file.folder
-                if isinstance(value, str) and path.is_dir() and name:
-                    name, path = f"{name}/results.json", path / "results.json"
-                found += [name] if isinstance(value, str) and name and path.is_file() else []
-    return list(dict.fromkeys(found))
+    values = [(getattr(file.job, head) or {}).get(key) for head in HEADS for key in _FILES]
+    items = [item for value in values for item in (value if isinstance(value, list) else [value])]
+    names = [_file_name(item, file.folder) for item in items if isinstance(item, str)]
+    return list(dict.fromkeys(name for name in names if name))
+
+
+def _file_name(item: str, folder: Path) -> str:
+    """The file meant by FILE, FILE@NAME or a result folder; '' where there is none."""
+    name = item.partition("@")[0]
+    if name and (folder / name).is_dir():
+        name = f"{name}/results.json"
+    return name if name and (folder / name).is_file() else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
@@ -118,6 +119,11 @@ def _check_feature(file: JobFile, i: int, feature: FeatureKeys) -> None:
         return
     if feature.photo and feature.probe:
         raise file.fault((*where, "probe"), "a feature comes from a photo or from a probe; leave one of them out.")
+    for key, given, names in (
+        ("photo", feature.photo or (), photo_names(file.job)),
+        ("probe", [feature.probe] if feature.probe else [], probe_names(file.job)),
+    ):
+        _refuse_unknown(given, names, functools.partial(file.fault, (*where, key)), key)
     if photos_of(file.job, feature):
         _refuse_keys(file, i, (*_PROBE_KEYS, *_MADE_KEYS), "a photo")
         _check_photo_feature(file, i, feature)
@@ -138,8 +144,7 @@ def _refuse_keys(file: JobFile, i: int, keys: Sequence[str], source: str) -> Non
 
 
 def _check_photo_feature(file: JobFile, i: int, feature: FeatureKeys) -> None:
-    where, names = ("feature", i), photo_names(file.job)
-    _refuse_unknown(feature.photo or (), names, lambda text: file.fault((*where, "photo"), text), "photo")
+    where = ("feature", i)
     if len(set(feature.photo or ())) < len(feature.photo or ()):
         raise file.fault((*where, "photo"), "a photo is named twice; name each once.")
     if feature.kind not in PHOTO_KINDS:
@@ -169,9 +174,6 @@ def _check_near(file: JobFile, i: int, feature: FeatureKeys) -> None:
 
 def _check_probe_feature(file: JobFile, i: int, feature: FeatureKeys) -> None:
     where, names = ("feature", i), probe_names(file.job)
-    _refuse_unknown(
-        [feature.probe] if feature.probe else [], names, lambda t: file.fault((*where, "probe"), t), "probe"
-    )
     if feature.kind not in PROBE_KINDS:
         text = f"kind = '{feature.kind}' cannot be touched; known are {', '.join(PROBE_KINDS)}."
         raise file.fault((*where, "kind"), text)

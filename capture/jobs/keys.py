@@ -57,6 +57,13 @@ def _texts(value: object) -> tuple[str, ...]:
     return tuple(items)
 
 
+def _limits(value: object) -> tuple[float, float]:
+    if not _is_pair(value):
+        message = "must be [least, most]"
+        raise ValueError(message)
+    return float(value[0]), float(value[1])  # type: ignore[index]
+
+
 def _near(value: object) -> dict[str, tuple[tuple[float, float], ...]]:
     """Way-points by photo; '' for those that hold in every photo."""
     if isinstance(value, dict):
@@ -95,7 +102,9 @@ Mm = Annotated[float, PlainValidator(_mm), WithJsonSchema(_TEXT_OR_NUMBER)]
 Size = Annotated[float, PlainValidator(_above_zero), WithJsonSchema(_TEXT_OR_NUMBER)]
 Texts = Annotated[tuple[str, ...], PlainValidator(_texts), WithJsonSchema(_TEXTS_SCHEMA)]
 Near = Annotated[dict[str, tuple[tuple[float, float], ...]], PlainValidator(_near), WithJsonSchema(_NEAR_SCHEMA)]
-Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n]*$")]
+Name = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\r\n]*$")]
+File = Annotated[str, Field(min_length=1)]
+Limits = Annotated[tuple[float, float], PlainValidator(_limits), WithJsonSchema(_PAIR_SCHEMA)]
 Class = Literal["f", "m", "c", "v"]
 
 
@@ -125,15 +134,15 @@ class Head(_Keys):
 class Camera(_Keys):
     """The lens of all photos that do not name their own."""
 
-    file: Name = Field(description="camera.json learned by 'edgewright camera'.")
+    file: File = Field(description="camera.json learned by 'edgewright camera'.")
 
 
 class PhotoKeys(_Keys):
     """One photo of the part with a printed frame or strips in it."""
 
     name: Name | None = Field(None, description="How features refer to it; the file's name without ending if left out.")
-    file: Name = Field(description="The picture.")
-    camera: Name | None = Field(None, description="camera.json of this photo, where it is not that of [camera].")
+    file: File = Field(description="The picture.")
+    camera: File | None = Field(None, description="camera.json of this photo, where it is not that of [camera].")
     height: Limited | None = Field(None, description="Height of the part's face above the print, mm; ± is a limit.")
     height_u: Size | None = Field(None, description="Standard uncertainty of the height, mm; 0.05 if left out.")
     thickness: Size | None = Field(None, description="Thickness of the sheet, mm; the height is taken up to 6 mm.")
@@ -209,9 +218,7 @@ class DimensionKeys(_Keys):
     )
     nominal: Mm | None = Field(None, description="What it should be, mm; degrees for an angle.")
     tolerance: Size | None = Field(None, description="± about nominal, mm; degrees for an angle.")
-    limits: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
-        None, description="Least and most, mm; degrees for an angle."
-    )
+    limits: Limits | None = Field(None, description="Least and most, mm; degrees for an angle.")
     general_tolerance: Class | None = Field(None, description="Class of ISO 2768-1 for this dimension's tolerance.")
     check: Size | None = Field(None, description="The same length as a caliper reads it on the part, mm.")
     check_u: Size = Field(0.02, description="Standard uncertainty of that reading, mm.")

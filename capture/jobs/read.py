@@ -97,12 +97,15 @@ def _toml_words(text: str, data: bytes) -> str:
     if not words or not line.startswith("line "):
         last = data.rstrip().count(b"\n") + 1
         words, line = text.removesuffix(" (at end of document)"), f"line {last}"
-    return f"{line}: is not TOML: {words[0].lower()}{words[1:]}; mend this line."
+    said = {"Cannot overwrite a value": "this key stands here twice"}.get(words, f"{words[0].lower()}{words[1:]}")
+    return f"{line}: is not TOML: {said}; mend this line."
 
 
 def _first_fault(path: Path, lines: Mapping[KeyPath, int], error: Any, table: dict[str, Any]) -> InputError:
     """The mistake that stands first in the file, and how many more there are."""
-    faults = sorted(error.errors(include_url=False), key=lambda fault: line_of(lines, fault["loc"]))
+    # a key that is missing is most often there under a wrong name, so that is told first
+    told = error.errors(include_url=False)
+    faults = sorted(told, key=lambda fault: (fault["type"] == "missing", line_of(lines, fault["loc"])))
     first, more = faults[0], len(faults) - 1
     where = [part for part in first["loc"] if not _is_branch(part)]
     text = f"{path}: line {line_of(lines, where)}: {_told(where[:-1], table)}{_words(first, where)}"
@@ -118,7 +121,7 @@ def _words(fault: Mapping[str, Any], where: Sequence[str | int]) -> str:
     key, given = where[-1], fault.get("input")
     known = _known_keys(where[:-1])
     if fault["type"] == "extra_forbidden":
-        return f"the key '{key}' is not known; {nearest(str(key), known)}."
+        return f"the key '{key}' is not known; {nearest(str(key), known, least=0.0)}."
     if fault["type"] == "missing":
         return f"the key '{key}' is missing; add it."
     if isinstance(key, int) or str(key) in ("job", "camera", "photo", "probe", "datum", "feature", "dimension"):
@@ -129,10 +132,11 @@ def _words(fault: Mapping[str, Any], where: Sequence[str | int]) -> str:
         options = [
             option.strip().strip("'") for option in str(fault["ctx"]["expected"]).replace(" or ", ", ").split(",")
         ]
-        return f"{key} = '{given}' is not known; {nearest(str(given), options)}; known are {', '.join(options)}."
+        return f"{key} = '{given}' is not known; {nearest(str(given), options, all_of_them=True)}."
     text = str(fault["msg"]).removeprefix("Value error, ").rstrip(".")
     text = text[0].lower() + text[1:] if text.startswith("Input should") else text
-    return f"{key}: {text.replace('input should be', 'must be')}; got {_shown(given)}."
+    got = "" if "got " in text else f"; got {_shown(given)}"
+    return f"{key}: {text.replace('input should be', 'must be')}{got}."
 
 
 def _shown(given: object) -> str:
@@ -154,12 +158,13 @@ def _known_keys(where: Sequence[str | int]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def nearest(word: str, known: Sequence[str]) -> str:
-    """``the nearest known one is 'x'`` or a list of what there is."""
-    close = difflib.get_close_matches(word.lower(), known, 1, 0.5)
-    if close:
-        return f"the nearest known one is '{close[0]}'"
-    return f"known are {', '.join(known)}" if known else "there is none"
+def nearest(word: str, known: Sequence[str], *, least: float = 0.5, all_of_them: bool = False) -> str:
+    """``the nearest known one is 'x'``, ``known are …`` where nothing is as like as `least`, or both."""
+    close = difflib.get_close_matches(word.lower(), known, 1, least)
+    listed = f"known are {', '.join(known)}" if known else "there is none"
+    if not close:
+        return listed
+    return f"the nearest known one is '{close[0]}'" + (f"; {listed}" if all_of_them else "")
 
 
 def _told(where: Sequence[str | int], table: Any) -> str:

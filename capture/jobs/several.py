@@ -39,8 +39,9 @@ class Average:
 def average(found: Mapping[str, Feature], same_axes: bool) -> Average:
     """Weighted mean of one feature over photos.
 
-    Errors of one name are the same in all photos and do not average out. Where the photos scatter more than they
-    should, the own part is widened by the Birge ratio (R. T. Birge, Phys. Rev. 40 (1932) 207). same_axes : whether places mean the same in all photos.
+    Errors of one name are the same in all photos and do not average out. Where the photos
+    scatter more than they should, the own part is widened by the Birge ratio (R. T. Birge, Phys. Rev. 40 (1932) 207).
+    same_axes : whether places mean the same in all photos.
     """
     photos = list(found)
     features = _aligned([found[photo] for photo in photos])

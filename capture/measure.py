@@ -40,7 +40,7 @@ _STEP_MM = 0.2
 _MARGIN_MM = 4.0
 _RING = 0.7
 _LEAST_SCORE, _LEAST_SLOT_SCORE = 0.15, 0.3
-_LEAST_COVER = 0.7
+_LEAST_COVER = 0.5
 _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 75.0, 120.0, 10.0
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
@@ -231,6 +231,7 @@ def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found
 
     points = measured_points(bench, known, edge)
     path, notices = outline_path(points)
+    notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]
     for word in ("circle", "slot"):
@@ -240,4 +241,5 @@ def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found
             name = f"{'hole' if word == 'circle' else 'slot'} {i}"
             features.append(replace(waves_to_own(item.feature), name=name, source=str(bench.image.path)))
             clouds.append(waves_to_noise(item.points).named(name))
+            notices += item.edge.notices(name)
     return MeasuredPart(tuple(features), join_points(clouds), tuple(notices), known.sheet, flat)

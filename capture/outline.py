@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.paths import PathFit, fit_path
@@ -19,74 +20,86 @@ _FINE_MM = 0.05
 _STRAY = 3.0
 _STRAY_MM = 0.06
 _LEAST_NOISE_MM = 0.01
-_TELL_SHARE, _CLEAN_SHARE = 0.03, 0.02
-_KEEPS = 1.3
-_STRAY_COST, _TOGETHER = 2.5, 6.0
-"""Largest cost of one miss, and how many neighbouring points light moves together."""
+_TELL_SHARE = 0.03
+_WALKERS = frozenset({"stray-touch", "gap", "back-tracked", "stopped"})
+"""What the path tells of a hand's walk; in a photo these are stretches of poor light, told once."""
+_SETTLED_SHARE, _STRAYS_SHARE = 0.01, 0.2
+_DOUBT = 8.0
+_ROUNDS = 2
+_STEP_MM = 0.1
 
 
 def outline_path(points: Points, *, closed: bool = True) -> tuple[PathFit, list[Notice]]:
-    """Fit a path: at once where the edge is clean, else coarsely first, then through what keeps to that.
+    """Fit a path in two steps: coarsely through all points, then finely through those that keep to it.
 
-    Light does not err at random along an edge: it moves whole stretches by tenths of a millimetre. A chain that may miss
-    by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
+    Light does not err at random along an edge: it moves whole stretches by tenths of a millimetre. A chain that may
+    miss by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
     Raises CannotDetermine where no chain of lines and arcs follows the edge.
     """
     thinned = points.select(slice(None, None, _EVERY))
-    whole = _fitted(thinned, _FINE_MM, closed)
-    if whole is not None and (_misses(whole) > 2 * _FINE_MM).mean() < _CLEAN_SHARE:
-        return _with_own_noise(whole), list(whole.notices)
-    path, left_out = _better(whole, _without_light(thinned, closed), len(thinned))
-    notices = list(path.notices)
+    path = _first_fitted(thinned, _COARSE_MM, closed)
+    kept, before = thinned, np.zeros(len(thinned), bool)
+    for _ in range(_ROUNDS):
+        miss, _ = _distances(path, thinned)
+        usual = 1.4826 * float(np.median(miss))
+        near = miss < max(_STRAY * usual, _STRAY_MM)
+        if (near != before).mean() < _SETTLED_SHARE:
+            break
+        kept, before = thinned.select(near), near
+        path = _first_fitted(kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed)
+    left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
+    notices = [notice for notice in path.notices if notice.code not in _WALKERS]
     if left_out > _TELL_SHARE:
         text = (
-            f"{left_out:.0%} of the outline's edge was left out: glare or shadow shows the edge elsewhere there. Look "
-            "at the overlay, and shoot again in softer light if those places matter."
+            f"{left_out:.0%} of the edge was left out: glare or shadow shows it elsewhere there. Look at the overlay, and "
+            "shoot again in softer light if those places matter."
         )
         notices.append(Notice("low-contrast", text, "outline"))
-    return path, notices
+        return _doubted(path, before, _distances(path, thinned)[1]), notices
+    return _with_own_noise(path), notices
 
 
-def _without_light(points: Points, closed: bool) -> PathFit | None:
-    """The path through what keeps to the coarsest chain that follows the edge at all."""
-    rough = next((path for noise in _COARSE_MM if (path := _fitted(points, noise, closed)) is not None), None)
-    if rough is None:
-        return None
-    miss = _misses(rough)
-    usual = 1.4826 * float(np.median(miss))
-    kept = points.select(miss < max(_STRAY * usual, _STRAY_MM))
-    tries = (_fitted(kept, noise, closed) for noise in (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual)))
-    return next((path for path in tries if path is not None), None)
+def _distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.int_]]:
+    """Distance (N,) of points from the path, within a hundredth of a millimetre, and the piece (N,) each is nearest."""
+    from fit.paths.chain import locate
+
+    along = np.arange(0.0, float(path.chain.lengths.sum()), _STEP_MM)
+    places, _, piece = locate(path.chain, along)
+    flat = path.frame.flat(points.xyz)[:, :2]
+    square = np.concatenate(
+        [((part[:, None] - places) ** 2).sum(axis=2) for part in np.array_split(flat.astype(np.float32), 8)]
+    )
+    nearest = square.argmin(axis=1)
+    # The nearest of places _STEP_MM apart is farther than the path itself by a twelfth of a step's square on average.
+    miss = np.sqrt(np.maximum(square[np.arange(len(flat)), nearest] - _STEP_MM**2 / 12, 0.0))
+    return miss, piece[nearest]
 
 
-def _misses(path: PathFit) -> FloatArray:
-    """Distance of every point given from the path; strays that the fit left out are infinitely far."""
-    misses = np.abs(path.feature.residuals)
-    misses[path.rejected] = np.inf
-    return misses
+def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) -> PathFit:
+    """Widen every piece by the share of its points that light moved off it: what is left may be moved a little too."""
+    segments = []
+    for i, segment in enumerate(path.feature.segments):
+        mine = piece == i
+        share = float((~near[mine]).mean()) if mine.any() else 1.0
+        segments.append(replace(segment, cov_own=(1 + _DOUBT * share) ** 2 * segment.cov_own))
+    return replace(path, feature=replace(path.feature, segments=tuple(segments)))
 
 
-def _better(whole: PathFit | None, part: PathFit | None, count: int) -> tuple[PathFit, float]:
-    """The reading that costs less: misses (each at most as much as a stray), plus what every piece costs (BIC).
-
-    Returns it with the share of points that it leaves out.
-    """
-    costs = {}
-    for path in (whole, part):
-        if path is not None:
-            misses = np.minimum((_misses(path) / _FINE_MM) ** 2, _STRAY_COST)
-            left_out = count - len(misses)
-            misses = np.append(misses, np.full(left_out, _STRAY_COST))
-            pieces = 3.5 * np.log(count / _TOGETHER) * len(path.feature.segments)
-            left_out += len(path.rejected)
-            costs[misses.sum() / _TOGETHER + pieces] = (path, left_out / count)
-    if not costs:
-        message = (
-            "The edge cannot be followed as lines and arcs all along; shoot it in even light, on a plain ground, clear "
-            "of the print."
-        )
-        raise CannotDetermine(message)
-    return costs[min(costs)]
+def _first_fitted(points: Points, noises: tuple[float, ...], closed: bool) -> PathFit:
+    """The first path that keeps to its points as the noise assumed grows."""
+    for noise in noises:
+        try:
+            path = fit_path(replace(points, noise=np.full(len(points), noise)), closed=closed, name="outline")
+        except CannotDetermine:
+            continue
+        miss = np.abs(path.feature.residuals)
+        if np.median(miss) < noise and (miss > _STRAY * noise).mean() < _STRAYS_SHARE:
+            return path
+    message = (
+        "The edge cannot be followed as lines and arcs all along; shoot it in even light, on a plain ground, clear of the "
+        "print."
+    )
+    raise CannotDetermine(message)
 
 
 def _with_own_noise(path: PathFit) -> PathFit:
@@ -95,12 +108,3 @@ def _with_own_noise(path: PathFit) -> PathFit:
     segments = tuple(replace(s, cov_own=share * s.cov_own) for s in path.feature.segments)
     feature = replace(path.feature, cov_own=share * path.feature.cov_own, segments=segments)
     return replace(path, feature=feature)
-
-
-def _fitted(points: Points, noise: float, closed: bool) -> PathFit | None:
-    """The path with this noise assumed; None where none comes about that keeps to it."""
-    try:
-        path = fit_path(replace(points, noise=np.full(len(points), noise)), closed=closed, name="outline")
-    except CannotDetermine:
-        return None
-    return path if path.feature.rms < _KEEPS * noise else None

@@ -266,9 +266,9 @@ def _fitted(
         feature, points, edge = refined_round(
             lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
         )
-        return feature, points, _seen(edge, _LEAST_HOLE_COVER)
+        return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *edge.notices(lead.pick.name)]
     edge = lead.edges[which]
-    notices = _seen(edge, _LEAST_COVER)
+    notices = [*_seen(edge, _LEAST_COVER), *edge.notices(lead.pick.name)]
     if kind == "slot":
         feature, points, edge = refined_slot(lit, bench, known, edge)
         return feature, points, notices

@@ -9,12 +9,13 @@ import numpy as np
 
 from capture.bench import Bench
 from capture.follow import contour_along, resampled
-from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points
+from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points, rival_offset
 from capture.rounding import Rounding
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points, join_points
+from fit.results import Notice
 
 __all__ = [
     "Edge",
@@ -35,6 +36,8 @@ _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
 _WAVE, _WAVES, _WAVE_SHARE = "wave", 4, 0.3
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by."""
+_REACH_MM, _REACH_PX = 0.12, 0.9
+_RIVAL_DOUBT = 0.25
 _ROUNDS = 3
 _LEAST_POINTS = 8
 
@@ -61,12 +64,25 @@ class FaceKnowledge:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Edge:
-    """One edge as found: its strip, the steps picked, the share of rows that have one, and the mean contour score."""
+    """One edge as found: its strip, the steps picked, the share of rows that have one, the mean contour score, and the
+    outward distance (mm) to a second line that would do nearly as well, None where there is none.
+    """
 
     strip: Strip
     picked: RimPoints
     cover: float
     score: float
+    rival: float | None = None
+
+    def notices(self, name: str) -> list[Notice]:
+        """What is in doubt about which edge this is."""
+        if self.rival is None:
+            return []
+        text = (
+            f"Two edges lie {abs(self.rival):.1f} mm apart here; the {'inner' if self.rival > 0 else 'outer'} one, seen "
+            "from the metal, is taken and the ± widened. Look at the overlay: which one is metal?"
+        )
+        return [Notice("two-edges", text, name)]
 
 
 def edge_at(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour) -> Edge:
@@ -78,9 +94,9 @@ def edge_at(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour) -> Edge:
 
 def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray) -> Edge:
     """Pick the steps along an edge whose outward offsets (M,) on the strip are known."""
-    picked = rim_points(strip, sheet, offset, wall)
+    picked = rim_points(strip, sheet, offset, wall, max(_REACH_MM, _REACH_PX / strip.px_per_mm))
     score = float(contour_score(strip, sheet, offset, wall, 0.07).mean())
-    return Edge(strip, picked, len(picked.row) / len(wall), score)
+    return Edge(strip, picked, len(picked.row) / len(wall), score, rival_offset(strip, sheet, offset, wall))
 
 
 def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
@@ -120,7 +136,16 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
     xyz[:, 2] = sheet.height
     noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
     unresolved = min(_ROUNDING_PX / edge.strip.px_per_mm, 0.6)
-    rim_u = float(np.linalg.norm([_RIM_PX / edge.strip.px_per_mm, unresolved * sheet.rounding, known.rim_u]))
+    rim_u = float(
+        np.linalg.norm(
+            [
+                _RIM_PX / edge.strip.px_per_mm,
+                unresolved * sheet.rounding,
+                known.rim_u,
+                _RIVAL_DOUBT * abs(edge.rival or 0),
+            ]
+        )
+    )
     out3 = np.column_stack([outward, np.zeros(len(outward))])
     sizes = np.vstack([np.where(lower, 0.0, rim_u), np.where(lower, _FOOT_MM, 0.0), _WAVE_SHARE * rim_u * _waves(edge)])
     names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, _WAVES + 1)))

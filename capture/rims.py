@@ -18,12 +18,23 @@ from capture.flatten import View
 from capture.strip import Contour, Strip
 from fit.points import FloatArray
 
-__all__ = ["FACE_LINE", "HIDDEN", "LOWER", "RimPoints", "Sheet", "contour_score", "rim_points", "twin_share"]
+__all__ = [
+    "FACE_LINE",
+    "HIDDEN",
+    "LOWER",
+    "RimPoints",
+    "Sheet",
+    "contour_score",
+    "rim_points",
+    "rival_offset",
+    "twin_share",
+]
 
 _WALL_SEEN_MM = 0.06
 _WALL_CLEAR_MM = 0.25
 _APART_MM, _TWIN_MM = 0.14, 0.08
 _GAP_MM = 0.4
+_RIVAL_MM, _RIVAL_REACH_MM, _RIVAL_SHARE = 0.25, 0.9, 0.85
 _HUE_MM = (0.08, 0.28)
 _CLEAR = 0.3
 _BEYOND_MM = 0.35
@@ -106,6 +117,19 @@ def contour_score(
         drop = strip.part_share(outline - far, outline - near) - strip.part_share(outline + near, outline + far)
         found = found + 0.6 * np.clip(drop, -1.0, 1.0)
     return np.asarray(found, dtype=float)
+
+
+def rival_offset(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray) -> float | None:
+    """Outward distance, mm, to another line beside the contour that explains the steps nearly as well; else None.
+
+    Lines nearer than `_RIVAL_MM` are the edge's own.
+    """
+    steps = np.arange(-_RIVAL_REACH_MM, _RIVAL_REACH_MM + 1e-9, 0.05)
+    apart = np.abs(steps) >= _RIVAL_MM
+    score = contour_score(strip, sheet, contour + steps[:, None], wall, 0.07).mean(axis=1)
+    own = float(score[np.abs(steps) < 0.06].max())
+    best = int(np.argmax(np.where(apart, score, -np.inf)))
+    return float(steps[best]) if own > 0 and score[best] > _RIVAL_SHARE * own else None
 
 
 def twin_share(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray) -> float:

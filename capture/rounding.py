@@ -16,7 +16,7 @@ ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 _TOLD_APART = 0.015
 _RIM_SHARE = 0.3
 _RESOLVED_PX = 1.7
-_USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.05, 0.06
+_USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 
 
 @dataclass(frozen=True, slots=True)

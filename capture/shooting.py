@@ -22,7 +22,6 @@ from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import Points
 from fit.results import Dimension, Notice, Results
-from fit.shapes import short_arc
 from fit.units import Length
 
 __all__ = ["Shot", "ShotOptions", "shoot"]
@@ -79,7 +78,7 @@ def shoot(path: Path, options: ShotOptions) -> Shot:
     pixels = image.colour()
     part = measure_part(bench, pixels, known)
     notices = [*bench.notices, *notices, *part.notices, *_feature_notices(bench, part, profile is not None)]
-    health = check_bench(bench)
+    health = check_bench(bench, heights=[known.sheet.height])
     results = Results(
         frame=bench.frame,
         sources=(image.source,),
@@ -141,9 +140,6 @@ def _feature_notices(bench: Bench, part: MeasuredPart, has_lens: bool) -> Iterat
         mine = part.points.labelled(feature.name)
         if len(mine) and (notice := outside_target(bench, mine.xyz, feature.name, has_lens=has_lens)):
             yield notice
-        for i, segment in enumerate(feature.segments, 1):
-            if segment.kind == "arc" and (notice := short_arc(segment)):
-                yield Notice(notice.code, notice.text, f"{feature.name}, arc {i}")
 
 
 def _hole_distances(features: tuple[Feature, ...]) -> Iterator[Dimension]:

@@ -17,6 +17,7 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.shapes.search import nearest_share, search
 from fit.shapes.solve import Model, Solution, distances, drawn, lengths, solve
+from fit.uncertain import student_factor
 
 __all__ = ["find_kept", "limit_of_distance"]
 
@@ -35,12 +36,7 @@ def limit_of_distance(count: int, dof: float, residuals_per_point: int) -> float
     tail = _ALPHA / count
     if residuals_per_point == 2:
         return math.sqrt(-2 * math.log(tail)) if math.isinf(dof) else math.sqrt(dof * (tail ** (-2 / dof) - 1))
-    normal = NormalDist().inv_cdf(1 - tail / 2)
-    if dof > 400:
-        return normal * (1 + (normal**2 + 1) / (4 * dof))
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, 1 - tail / 2))
+    return student_factor(dof, tail)
 
 
 def find_kept(

@@ -121,7 +121,7 @@ def _words(fault: Mapping[str, Any], where: Sequence[str | int]) -> str:
     key, given = where[-1], fault.get("input")
     known = _known_keys(where[:-1])
     if fault["type"] == "extra_forbidden":
-        return f"the key '{key}' is not known; {nearest(str(key), known, least=0.0)}."
+        return f"the key '{key}' is not known; {nearest(str(key), known, always=True)}."
     if fault["type"] == "missing":
         return f"the key '{key}' is missing; add it."
     if isinstance(key, int) or str(key) in ("job", "camera", "photo", "probe", "datum", "feature", "dimension"):
@@ -132,7 +132,7 @@ def _words(fault: Mapping[str, Any], where: Sequence[str | int]) -> str:
         options = [
             option.strip().strip("'") for option in str(fault["ctx"]["expected"]).replace(" or ", ", ").split(",")
         ]
-        return f"{key} = '{given}' is not known; {nearest(str(given), options, all_of_them=True)}."
+        return f"{key} = '{given}' is not known; {nearest(str(given), options, listed=True)}."
     text = str(fault["msg"]).removeprefix("Value error, ").rstrip(".")
     text = text[0].lower() + text[1:] if text.startswith("Input should") else text
     got = "" if "got " in text else f"; got {_shown(given)}"
@@ -158,13 +158,17 @@ def _known_keys(where: Sequence[str | int]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def nearest(word: str, known: Sequence[str], *, least: float = 0.5, all_of_them: bool = False) -> str:
-    """``the nearest known one is 'x'``, ``known are …`` where nothing is as like as `least`, or both."""
-    close = difflib.get_close_matches(word.lower(), known, 1, least)
-    listed = f"known are {', '.join(known)}" if known else "there is none"
-    if not close:
-        return listed
-    return f"the nearest known one is '{close[0]}'" + (f"; {listed}" if all_of_them else "")
+def nearest(word: str, known: Sequence[str], *, always: bool = False, listed: bool = False) -> str:
+    """``the nearest known one is 'x'``, and what else is known where that is hardly like the word, or if `listed`.
+
+    always : name the nearest one however little it is like the word.
+    """
+    close = difflib.get_close_matches(word.lower(), known, 1, 0.5)
+    best = close or (difflib.get_close_matches(word.lower(), known, 1, 0.0) if always else [])
+    told = [f"the nearest known one is '{best[0]}'"] if best else []
+    if listed or not close:
+        told.append(f"known are {', '.join(known)}" if known else "there is none")
+    return "; ".join(told)
 
 
 def _told(where: Sequence[str | int], table: Any) -> str:

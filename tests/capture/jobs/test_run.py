@@ -1,0 +1,155 @@
+"""Whole runs of a job on a drawn scene with exact truth: values, verdicts, kept stages, interrupted runs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import capture.jobs.run as run_module
+from capture.jobs.run import run_job
+
+HOLES = {"hole 1": (75.0, 95.0, 10.0), "hole 2": (105.0, 95.0, 8.0)}
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in sorted(folder.iterdir())}
+
+
+def feature(record: dict, name: str) -> dict:
+    return next(item for item in record["features"] if item["name"] == name)
+
+
+def test_a_run_measures_what_was_drawn(scene) -> None:
+    done = run_job(scene.folder / "plate.toml")
+    out = scene.folder / "plate"
+    record = json.loads((out / "results.json").read_text())
+    for name, truth in HOLES.items():
+        for key, true in zip(("x", "y", "diameter"), truth, strict=True):
+            value = feature(record, name)["values"][key]
+            assert abs(value["value"] - true) <= value["u95"] < 0.4, (name, key)
+    edge = feature(record, "lower edge")["values"]
+    assert edge["y1"]["value"] == pytest.approx(80.0, abs=edge["y1"]["u95"])
+    edge = feature(record, "left edge")["values"]
+    assert edge["x1"]["value"] == pytest.approx(60.0, abs=edge["x1"]["u95"])
+    (gap,) = record["dimensions"]
+    assert abs(gap["value"] - 30.0) <= gap["u95"] < 0.2
+    assert gap["verdict"] == "inside" and gap["accurate_enough"] in ("yes", "just") and gap["advice"]
+    assert done.met
+    assert {source["path"] for source in record["sources"]} == {
+        "photo_a.jpg",
+        "photo_b.jpg",
+        "camera.json",
+        "plate.toml",
+    }
+    names = set(record["files"])
+    assert {"overlay-a.png", "overlay-b.png", "picks-a.png", "sketch.pdf", "cut_mm.dxf", "report.html"} <= names
+    by_photo = record["photos"]["hole 1"]["sizes"]["diameter"]
+    assert set(by_photo["by_photo"]) == {"a", "b"} and by_photo["spread"] < 0.2
+    assert any(name.startswith("corners:a ") for name in record["shared"])
+
+
+def test_a_second_run_is_quick_and_leaves_every_byte(scene, monkeypatch, edgewright) -> None:
+    run_job(scene.folder / "plate.toml")
+    before = hashes(scene.folder / "plate")
+
+    def again(*_: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr(run_module, "photo_stage", again)
+    start = time.process_time()
+    outcome = edgewright("run", scene.folder / "plate.toml", "--json")
+    assert time.process_time() - start < 1.0
+    assert outcome.code == 0 and json.loads(outcome.out)["format"] == "edgewright-results"
+    assert hashes(scene.folder / "plate") == before
+
+
+def test_only_what_changed_is_worked_out_again(scene, monkeypatch) -> None:
+    job = scene.folder / "plate.toml"
+    run_job(job)
+    before = hashes(scene.folder / "plate")
+    worked = []
+    real = run_module.photo_stage
+    monkeypatch.setattr(run_module, "photo_stage", lambda file, i: worked.append(i) or real(file, i))
+    job.write_text(scene.job.replace("tolerance = 0.5", "tolerance = 0.4"))
+    assert run_job(job).met and worked == []
+    job.write_text(scene.job.replace('photo = "a"\nnear = [104.0, 96.0]', 'photo = "a"\nnear = [104.1, 96.0]'))
+    run_job(job)
+    assert worked == [0]
+    job.write_text(scene.job)
+    (scene.folder / "plate" / "sketch.svg").write_bytes(b"damaged")
+    run_job(job)
+    assert hashes(scene.folder / "plate") == before, "the same job gives the same bits again"
+
+
+def test_originals_are_not_touched(scene) -> None:
+    before = {file.name: file.read_bytes() for file in scene.folder.iterdir() if file.is_file()}
+    run_job(scene.folder / "plate.toml")
+    assert {name: (scene.folder / name).read_bytes() for name in before} == before
+
+
+def test_what_cannot_be_measured_is_left_out_with_its_dimensions(scene, edgewright) -> None:
+    lost = '[[feature]]\nname = "lost"\nkind = "circle"\nphoto = "b"\nnear = [90, 120]\nabout = 6\n'
+    gap = '[[dimension]]\nname = "to lost"\nkind = "distance"\nfrom = "hole 1"\nto = "lost"\nnominal = 20\ntolerance = 1\n'
+    (scene.folder / "plate.toml").write_text(scene.job + lost + gap)
+    outcome = edgewright("run", scene.folder / "plate.toml", "--json")
+    record = json.loads(outcome.out)
+    assert outcome.code == 3, "a tolerance that was demanded is not proven"
+    assert "lost" not in {item["name"] for item in record["features"]}
+    told = {(notice["code"], notice.get("feature")) for notice in record["warnings"]}
+    assert ("not-measured", "lost") in told and ("dimension-left-out", "to lost") in told
+
+
+def test_a_photo_that_no_feature_names_is_measured_by_itself(scene, edgewright) -> None:
+    text = scene.job[: scene.job.index('[[photo]]\nname = "b"')].replace('[camera]\nfile = "camera.json"\n', "")
+    gap = '[[dimension]]\nkind = "distance"\nfrom = "hole 1"\nto = "hole 2"\nlimits = [20, 25]\n'
+    (scene.folder / "plate.toml").write_text(text + gap)
+    outcome = edgewright("run", scene.folder / "plate.toml", "-o", scene.folder / "by itself")
+    assert outcome.code == 3
+    record = json.loads((scene.folder / "by itself" / "results.json").read_text())
+    assert {"outline", "hole 1", "hole 2", "hole 3"} <= {item["name"] for item in record["features"]}
+    assert record["dimensions"][0]["verdict"] == "outside"
+    assert "overlay.png" in record["files"]
+
+
+def test_a_datum_of_two_holes(scene) -> None:
+    datum = '[datum]\nholes = ["hole 1", "hole 2"]\n'
+    (scene.folder / "plate.toml").write_text(scene.job + datum)
+    run_job(scene.folder / "plate.toml")
+    record = json.loads((scene.folder / "plate" / "results.json").read_text())
+    one, two = feature(record, "hole 1")["values"], feature(record, "hole 2")["values"]
+    assert one["x"]["value"] == pytest.approx(0, abs=1e-9) and one["y"]["value"] == pytest.approx(0, abs=1e-9)
+    assert two["y"]["value"] == pytest.approx(0, abs=1e-9)
+    assert abs(two["x"]["value"] - 30) <= two["x"]["u95"]
+    edge = feature(record, "lower edge")["values"]
+    assert edge["y1"]["value"] == pytest.approx(-15, abs=0.2)
+    assert "hole 1" in record["frame"] and record["dimensions"][0]["value"] == pytest.approx(
+        two["x"]["value"], abs=1e-6
+    )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
+    job, out = scene.folder / "plate.toml", scene.folder / "plate"
+    run_job(job)
+    earlier = hashes(out)
+    job.write_text(scene.job.replace("tolerance = 0.5", "tolerance = 0.45").replace("[104.0, 96.0]", "[104.2, 96.0]"))
+    command = [sys.executable, "-c", "from fit.commands import main; main()", "run", str(job)]
+    for wait in (0.15, 0.5, 0.9, 1.4):
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(wait)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        record = json.loads((out / "results.json").read_text())
+        assert set(record["files"]) == set(hashes(out)), "no file is missing and none is strange"
+        if record["dimensions"][0]["upper"] == 30.5:
+            assert hashes(out) == earlier
+    assert run_job(job).record["dimensions"][0]["upper"] == 30.45
+    assert not [file.name for file in scene.folder.iterdir() if ".new-" in file.name]

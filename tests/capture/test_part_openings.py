@@ -1,0 +1,143 @@
+"""Telling the part from paper and shadow, its openings from its grain, and fitting round holes and slots."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from capture.bench import solve_bench
+from capture.detect import find_pieces
+from capture.flatten import Flat, flatten
+from capture.follow import follow_edge
+from capture.image import open_image
+from capture.openings import find_openings
+from capture.part_mask import find_part
+from capture.rim_fit import FaceKnowledge, edge_of, refined_slot
+from capture.rims import Sheet
+from capture.round_holes import Circle, RoundSearch
+from capture.strip import Lit, linear_light
+from fit.errors import CannotDetermine
+
+STEP, MARGIN = 0.2, 4.0
+LEFT, TOP, COLUMNS, ROWS = 20.0, 220.0, 700, 1000
+
+
+def places():
+    x, y = np.meshgrid(LEFT + STEP * np.arange(COLUMNS), TOP - STEP * np.arange(ROWS))
+    return x, y
+
+
+def flat_picture(plate=None, *, face=90.0, shadow=0.0, gradient=0.0, grain=1.5, seed=0) -> Flat:
+    """The blank middle of the frame from straight above, in file values: paper 225, a print around, a soft shadow."""
+    rng, (x, y) = np.random.default_rng(seed), places()
+    tone = 225.0 * (1 + gradient * ((x - 90) / 132 + (y - 120) / 192))
+    if plate is not None:
+        away = plate.outside(x - 4.0, y - 3.0)
+        tone = tone * (1 - shadow * np.clip(0.5 - away / 6.0, 0, 1))
+        inside = np.clip(0.5 - plate.outside(x, y) / STEP, 0, 1)
+        marks = cv2.GaussianBlur(rng.normal(size=x.shape), (0, 0), 2.0)
+        tone = inside * (face + 2.0 * grain * marks / marks.std()) + (1 - inside) * tone
+    printed = np.maximum(np.abs(x - 90) - 66, np.abs(y - 120) - 96) > 0
+    tone = np.where(printed & ((np.floor(x / 12) + np.floor(y / 12)) % 2 == 1), 30.0, tone)
+    noisy = cv2.GaussianBlur(tone, (0, 0), 0.8) + rng.normal(0, grain, tone.shape)
+    pixels = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+    return Flat(cv2.merge([pixels] * 3), LEFT, TOP, STEP, 2.0)
+
+
+@pytest.fixture(scope="module")
+def plate(drawn):
+    holes = (drawn.Hole(-22, -38, 8.0), drawn.Hole(22, 38, 12.0))
+    return drawn.Plate(76, 112, (8, 8, 20, 3), holes, (drawn.Slot(8, -8, 30, 9, 0.7),), angle=0.1)
+
+
+@pytest.mark.parametrize("shadow, gradient", [(0.0, 0.0), (0.0, 0.15), (0.35, 0.1)])
+@pytest.mark.parametrize("face", [60.0, 110.0])
+def test_the_part_is_told_from_paper_and_shadow(plate, face, shadow, gradient):
+    part = find_part(flat_picture(plate, face=face, shadow=shadow, gradient=gradient), MARGIN)
+    x, y = places()
+    u, v = plate.local(x, y)
+    solid = type(plate)(plate.width, plate.length, plate.corners, (), (), x=0, y=0)
+    truth = solid.outside(u, v) < 0
+    found = part.mask > 0
+    assert (found & truth).sum() / (found | truth).sum() > 0.985
+    assert not part.touches_border
+
+
+def test_bare_paper_is_no_part():
+    with pytest.raises(CannotDetermine, match="No part is to be seen inside the frame"):
+        find_part(flat_picture(gradient=0.15), MARGIN)
+
+
+def test_a_part_over_the_print_is_noticed(drawn):
+    part = find_part(flat_picture(drawn.Plate(150, 60, holes=())), MARGIN)
+    assert part.touches_border
+
+
+@pytest.mark.parametrize("grain", [1.0, 4.0])
+def test_every_opening_is_offered(plate, grain):
+    openings = find_openings(find_part(flat_picture(plate, grain=grain, face=110), MARGIN))
+    for hole in plate.holes:
+        centre = plate.on_bench([(hole.x, hole.y)])[0]
+        near = [o for o in openings if np.hypot(*(o.centre - centre)) < 0.6 and o.is_round]
+        assert any(abs((o.length + o.width) / 2 - hole.diameter) < 1.25 for o in near)
+    (slot,) = plate.slots
+    centre = plate.on_bench([(slot.x, slot.y)])[0]
+    near = [o for o in openings if np.hypot(*(o.centre - centre)) < 0.8 and not o.is_round]
+    assert any(abs(o.length - slot.length) < 1.2 and abs(o.width - slot.width) < 1.25 for o in near)
+
+
+@pytest.fixture(scope="module")
+def shot(drawn, plate, tmp_path_factory):
+    """The plate photographed at 18°, 6 px per mm, and solved."""
+    camera = drawn.look(18, 60, 235, size=(2000, 1500))
+    picture = drawn.draw(drawn.Scene(camera, plate, light=drawn.Light(shadow=(0.3, 0.4))))
+    image = open_image(drawn.save(tmp_path_factory.mktemp("shot") / "shot.png", picture))
+    bench = solve_bench(image, find_pieces(image), print_x=180.0, print_y=240.0)
+    return bench, Lit(linear_light(image.colour()))
+
+
+def test_flattening_shows_things_where_they_are(shot, plate):
+    bench, _ = shot
+    flat = flatten(bench.image.grey, bench, plate.height, (20, 160, 20, 220), 0.2)
+    x, y = flat.to_bench(np.array([[100.0, 200.0]]))[0]
+    assert (x, y) == pytest.approx((40, 180))
+    np.testing.assert_allclose(flat.to_flat(np.array([[x, y]])), [[100, 200]], atol=1e-9)
+    columns, rows = np.meshgrid(np.arange(flat.pixels.shape[1]), np.arange(flat.pixels.shape[0]))
+    xy = flat.to_bench(np.column_stack([columns.ravel(), rows.ravel()]).astype(float))
+    inside = plate.outside(*xy.T).reshape(rows.shape) < -1
+    beside = (plate.outside(*xy.T).reshape(rows.shape) > 4) & (columns > 40) & (columns < 660)
+    assert np.median(flat.pixels[inside]) < 0.6 * np.median(flat.pixels[beside])
+
+
+def test_round_holes(shot, plate):
+    """From a start half a millimetre wrong to the upper rim, though the lower one shows beside it."""
+    bench, lit = shot
+    for hole in plate.holes:
+        x, y = plate.on_bench([(hole.x, hole.y)])[0]
+        search = RoundSearch(lit, bench, Sheet(2.0, 2.0), Circle(x + 0.4, y - 0.3, hole.diameter / 2 + 0.3))
+        assert search.ring() > 0.7
+        best = search.fine(search.coarse(0.6), 0.0)
+        assert (best.x, best.y, 2 * best.radius) == pytest.approx((x, y, hole.diameter), abs=0.08)
+    nothing = RoundSearch(lit, bench, Sheet(2.0, 2.0), Circle(*plate.on_bench([(-10, 25)])[0], 5.0))
+    assert nothing.ring() < 0.5
+
+
+def test_slots(shot, plate):
+    bench, lit = shot
+    (slot,) = plate.slots
+    half, turn = (slot.length - slot.width) / 2, np.linspace(-np.pi / 2, np.pi / 2, 40)
+    cap = np.column_stack([half + 0.3 + (slot.width / 2 - 0.3) * np.cos(turn), (slot.width / 2 - 0.3) * np.sin(turn)])
+    rough = np.vstack([cap, -cap])  # a little long and a little narrow
+    c, s = np.cos(slot.angle), np.sin(slot.angle)
+    ring = plate.on_bench(rough @ np.array([[c, s], [-s, c]]) + [slot.x, slot.y])
+    known = FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05)
+    ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], ring, material_inside=False, wide=False)
+    found, points, _ = refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
+    assert found["width"] == pytest.approx(slot.width, abs=0.08)
+    assert found["length"] == pytest.approx(slot.length, abs=0.12)
+    assert (found["angle"] - slot.angle - plate.angle) % np.pi == pytest.approx(0, abs=0.01)
+    assert found.vector(("x", "y")) == pytest.approx(plate.on_bench([(slot.x, slot.y)])[0], abs=0.05)
+    for key in ("width", "length"):
+        assert abs(found[key] - getattr(slot, key)) < found.value(key).u95
+    assert len(points) > 100

@@ -54,9 +54,8 @@ def pitch_circle(holes: Sequence[Feature]) -> PitchCircle:
     middle = centres.mean(axis=0)
     model, rows = CircleInPlaneModel(), ((centres - middle) @ axes[:, :2]).T
     solution = solve(model, model.start(rows), rows)
-    turned = -np.einsum(
-        "pq,qn,dn->npd", solution.inverse, solution.jacobian[:, 0], model.gradients(solution.state, rows)[0]
-    )
+    slopes, gradients = model.evaluate(solution.state, rows)[1][:, 0], model.gradients(solution.state, rows)[0]
+    turned = -np.einsum("pq,qn,dn->npd", solution.inverse, slopes, gradients)
     # steps u, v, R answer each centre's move in the plane; the height answers the mean of their moves across it
     turn = np.zeros((len(holes), 7, 3))
     turn[:, :3] = np.einsum("ik,nkj,lj->nil", axes[:, :2], turned[:, :2], axes[:, :2])

@@ -87,8 +87,8 @@ def fit_cylinder(
     fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
     _refuse_loose(points, fitted)
     frame, radius = fitted.state
-    members = np.flatnonzero(fitted.kept)
-    along = (points.xyz[members] - frame.origin) @ frame.axes[:, 2]
+    along = fitted.used(points.xyz, axis=0) @ frame.axes[:, 2] - float(frame.origin @ frame.axes[:, 2])
+    members = np.arange(len(points)) if fitted.count == len(points) else np.flatnonzero(fitted.kept)
     ends = members[[int(np.argmin(along)), int(np.argmax(along))]]
     middle = float(along.mean())
     normal = upright(frame.axes[:, 2])

@@ -35,13 +35,14 @@ class Fitted:
     Attributes
     ----------
     state : the shape's own.
-    kept : (N,) points used. residuals : (r, N) of all points, mm.
+    kept : (N,) points used, count of them. residuals : (r, N) of all points, mm.
     cov : (p, p) own covariance of the local step. shared : (K, p) answer to each of the cloud's modes.
     dof : of cov, inf where the noise was known and the residuals agree. rms : mm, of the points used.
     """
 
     state: Any
     kept: NDArray[np.bool_]
+    count: int
     residuals: FloatArray
     cov: FloatArray
     shared: FloatArray
@@ -49,12 +50,12 @@ class Fitted:
     rms: float
 
     @property
-    def count(self) -> int:
-        return int(self.kept.sum())
-
-    @property
     def rejected(self) -> NDArray[np.int_]:
-        return np.flatnonzero(~self.kept)
+        return np.flatnonzero(~self.kept) if self.count < len(self.kept) else np.zeros(0, dtype=int)
+
+    def used(self, values: FloatArray, axis: int = -1) -> FloatArray:
+        """Those of the values, one a point along an axis, that belong to the points used."""
+        return values if self.count == len(self.kept) else np.compress(self.kept, values, axis=axis)
 
 
 def cloud_of(points: Points, axes: FloatArray | None = None, origin: FloatArray | None = None) -> Cloud:
@@ -90,7 +91,7 @@ def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bo
     if robust:
         kept, solution = find_kept(model, cloud.rows, cloud.noise, cloud.weight)
     else:
-        kept, solution = np.ones(count, bool), solve(model, model.start(cloud.rows), cloud.rows, cloud.weight)
+        kept, solution = np.ones(count, bool), solve(model, None, cloud.rows, cloud.weight)
     residuals = solution.residuals if kept.all() else residuals_of(model, solution.state, cloud.rows)
     return _finish(model, cloud, solution, kept, residuals, correlated)
 
@@ -120,22 +121,21 @@ def _finish(
     inner = solution.residuals
     per, members = inner.shape
     free = per * members - model.parameters
-    weight = cloud.weight if cloud.weight is None or kept.all() else cloud.weight[kept]
-    plain = float(inner.ravel() @ inner.ravel())
-    square = plain if weight is None else float(np.sum(inner**2 * weight))
-    variance, dof = _variance(square, free, cloud.noise)
+    every = members == len(kept)
+    weight = cloud.weight if cloud.weight is None or every else cloud.weight[kept]
+    plain = solution.total if weight is None else float(np.sum(inner**2))
+    variance, dof = _variance(solution.total, free, cloud.noise)
     length = _correlation_length(inner[0], model.parameters) if correlated and per == 1 else 1.0
     if length > 1 and math.isfinite(dof):
         variance *= free / max(free - (length - 1) * model.parameters, 1.0)
         dof = max(dof / length, 1.0)
     shared = np.zeros((len(cloud.modes), model.parameters))
     if len(cloud.modes):
-        every = bool(kept.all())
         rows = cloud.rows if every else cloud.rows[:, kept]
         modes = cloud.modes if every else cloud.modes[:, kept]
         shared = _answer(model, solution, rows, weight, modes)
     rms = math.sqrt(plain / members)
-    return Fitted(solution.state, kept, residuals, solution.inverse * (variance * length), shared, dof, rms)
+    return Fitted(solution.state, kept, members, residuals, solution.inverse * (variance * length), shared, dof, rms)
 
 
 def _variance(square: float, free: int, noise: FloatArray | None) -> tuple[float, float]:
@@ -159,7 +159,8 @@ def _answer(
 ) -> FloatArray:
     """Local steps (K, p) that moves of the points (K, N, D) bring: −(J W Jᵀ)⁻¹ J W (gradient · move)."""
     gradients = model.gradients(solution.state, rows)
-    jacobian = solution.jacobian if weight is None else solution.jacobian * weight
+    jacobian = model.evaluate(solution.state, rows)[1]
+    jacobian = jacobian if weight is None else jacobian * weight
     pull = (
         np.einsum("prn,rdn->pnd", jacobian, gradients)
         if len(gradients) > 1

@@ -25,11 +25,11 @@ def form_of(key: str, model: Model, fitted: Fitted, rows: FloatArray, form: str)
         raise InputError(message)
     if form == "none":
         return {}
-    inner = fitted.residuals[:, fitted.kept]
+    inner = fitted.used(fitted.residuals)
     width = float(np.ptp(inner[0])) if len(inner) == 1 else 2 * float(np.sqrt(np.sum(inner**2, axis=0)).max())
     found = {f"{key}_least_squares": width}
     if form == "minimum-zone":
         from fit.shapes.zone import minimum_zone
 
-        found[key] = minimum_zone(model, fitted.state, rows[:, fitted.kept])
+        found[key] = minimum_zone(model, fitted.state, fitted.used(rows))
     return found

@@ -61,12 +61,13 @@ class Frame:
 
     def moved(self, shift: ArrayLike, tilt: ArrayLike) -> Frame:
         """Shift the origin by local (3,) and lean n by local (2,) towards e1 and e2, keeping the axes orthonormal."""
-        normal = self.axes @ np.array([*np.asarray(tilt, float), 1.0])
+        lean, across = np.asarray(tilt, float), self.axes[:, 0]
+        normal = self.axes[:, 2] + self.axes[:, :2] @ lean
         normal /= math.sqrt(float(normal @ normal))
-        first = self.axes[:, 0] - normal * float(normal @ self.axes[:, 0])
+        first = across - normal * float(normal @ across)
         first /= math.sqrt(float(first @ first))
-        second = _cross(normal, first)
-        return Frame(self.origin + self.axes @ np.asarray(shift, float), np.column_stack([first, second, normal]))
+        axes = np.array([first, _cross(normal, first), normal]).T
+        return Frame(self.origin + self.axes @ np.asarray(shift, float), axes)
 
 
 def frame_at(origin: ArrayLike, normal: ArrayLike) -> Frame:

@@ -44,9 +44,9 @@ def exact_plane(points: Points) -> Feature | None:
 
     Such points say nothing about their noise across the plane, so the plane has no own error.
     """
-    if len(points) < 3 or not _is_flat(points.xyz):
+    constant = _constant(points.xyz) if len(points) > 2 else []
+    if len(points) < 3 or not (constant or _is_flat(points.xyz)):
         return None
-    constant = _constant(points.xyz)
     if constant and not points.shared_names:
         values = np.concatenate([points.xyz[0], np.eye(3)[constant[-1]]])
         return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), np.zeros((0, 6)), ())
@@ -65,9 +65,7 @@ def _constant(xyz: FloatArray) -> list[int]:
 
 
 def _is_flat(xyz: FloatArray) -> bool:
-    """True where one coordinate is the same for all points, or their scatter about a plane is rounding alone."""
-    if _constant(xyz):
-        return True
+    """True where the scatter of points about a plane is rounding alone."""
     _, squares, _ = principal_axes(np.ascontiguousarray(xyz.T))
     return bool(squares[0] <= 1e-15 * squares[2] and squares[1] > max(1e-14 * squares[2], 100 * squares[0]))
 
@@ -79,10 +77,10 @@ def seen_in(frame: Frame, points: Points) -> Cloud:
     two modes are added last: what a lean of n to e1 and e2 does to them.
     """
     cloud = cloud_of(points, frame.axes[:, :2], frame.origin)
-    height = points.xyz @ frame.axes[:, 2] - float(frame.origin @ frame.axes[:, 2])
-    if np.abs(height).max() < 1e-9:
+    height, plane = points.xyz @ frame.axes[:, 2], float(frame.origin @ frame.axes[:, 2])
+    if max(float(height.max()) - plane, plane - float(height.min())) < 1e-9:
         return cloud
-    lean = -height[None, :, None] * np.eye(2)[:, None, :]
+    lean = (plane - height)[None, :, None] * np.eye(2)[:, None, :]
     return replace(cloud, modes=np.concatenate([cloud.modes, lean]))
 
 

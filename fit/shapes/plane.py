@@ -14,6 +14,7 @@ from fit.points import FloatArray, Points
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
+from fit.shapes.solve import blocks
 
 __all__ = ["PlaneModel", "fit_plane", "plane_feature", "principal_axes"]
 
@@ -24,9 +25,11 @@ _LEAST_WIDTH = 5.0
 def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weighted centroid (D,), mean squares (D,) in ascending order and directions (D, D) in columns."""
     centre = rows.mean(axis=1) if weight is None else rows @ weight / weight.sum()
-    off = rows - centre[:, None]
-    scatter = off @ off.T / rows.shape[1] if weight is None else (off * weight) @ off.T / weight.sum()
-    squares, directions = np.linalg.eigh(scatter)
+    scatter = np.zeros((len(rows), len(rows)))
+    for run in blocks(rows.shape[1]):
+        off = rows[:, run] - centre[:, None]
+        scatter += off @ off.T if weight is None else (off * weight[run]) @ off.T
+    squares, directions = np.linalg.eigh(scatter / (rows.shape[1] if weight is None else weight.sum()))
     return centre, np.maximum(squares, 0.0), directions
 
 
@@ -85,21 +88,24 @@ def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, 
     CannotDetermine : too few points, or points in line.
     """
     cloud, model = cloud_of(points), PlaneModel()
+    squares = principal_axes(cloud.rows)[1] if len(points) else np.zeros(3)
     if len(points) > 2:
-        _refuse_line(cloud.rows, 0.0)
+        _refuse_line(len(points), squares, 0.0)
     fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
-    _refuse_line(cloud.rows[:, fitted.kept], _LEAST_WIDTH)
+    if fitted.count < len(points):
+        squares = principal_axes(fitted.used(cloud.rows))[1]
+    _refuse_line(fitted.count, squares, _LEAST_WIDTH)
     return plane_feature(points, fitted, form_of("flatness", model, fitted, cloud.rows, form))
 
 
 def plane_feature(points: Points, fitted: Fitted, form: dict[str, float]) -> Feature:
     """Plane of a fit with its errors; see `fit_plane`."""
     state: Frame = fitted.state
-    foot = points.xyz[fitted.kept].mean(axis=0)
+    foot = fitted.used(points.xyz, axis=0).T @ np.full(fitted.count, 1 / fitted.count)
     height = float(state.axes[:, 2] @ (foot - state.origin))
     foot = foot - state.axes[:, 2] * height
     inner = state.local(foot[:, None])[:, 0]
-    normal = _faced(state.axes[:, 2], points.normal[fitted.kept])
+    normal = _faced(state.axes[:, 2], fitted.used(points.normal, axis=0))
     turn = np.zeros((6, 3))
     turn[:3] = np.outer(state.axes[:, 2], [1.0, -inner[0], -inner[1]])
     turn[3:, 1:] = state.axes[:, :2] * math.copysign(1.0, float(normal @ state.axes[:, 2]))
@@ -123,17 +129,16 @@ def plane_feature(points: Points, fitted: Fitted, form: dict[str, float]) -> Fea
 
 def _faced(normal: FloatArray, sides: FloatArray) -> FloatArray:
     """Normal turned to the side that the points' normals name; upright where they name none."""
-    known = np.isfinite(sides).all(axis=1)
-    side = float(np.sum(sides[known] @ normal)) if known.any() else 0.0
-    if abs(side) > 0.5 * known.sum() and known.any():
+    along = sides @ normal
+    along = along[np.isfinite(along)]
+    side = float(along.sum())
+    if abs(side) > 0.5 * len(along):
         return normal if side > 0 else -normal
     return upright(normal)
 
 
-def _refuse_line(rows: FloatArray, times: float) -> None:
+def _refuse_line(count: int, squares: FloatArray, times: float) -> None:
     """Refuse points that spread across their longest direction by less than `times` their own scatter."""
-    count = rows.shape[1]
-    _, squares, _ = principal_axes(rows)
     length, width = (2 * math.sqrt(3 * square) for square in (squares[2], squares[1]))
     spread = math.sqrt(squares[0] * count / max(count - 3, 1))
     if math.sqrt(squares[1]) > max(times * spread, 1e-7 * length):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.shapes.search import nearest_share, search
-from fit.shapes.solve import Model, Solution, distances, drawn, lengths, solve
+from fit.shapes.solve import Model, Solution, blocks, distances, drawn, lengths, solve
 from fit.uncertain import student_factor
 
 __all__ = ["find_kept", "limit_of_distance"]
@@ -71,7 +71,7 @@ def _plain(model: Model, rows: FloatArray, weight: FloatArray | None) -> Solutio
 
 
 def _must(model: Model, rows: FloatArray, weight: FloatArray | None) -> Solution:
-    return solve(model, model.start(rows), rows, weight)
+    return solve(model, None, rows, weight)
 
 
 def _looks_clean(model: Model, full: Solution, noise: FloatArray | None) -> bool:
@@ -96,8 +96,10 @@ def _of_many(
     few, found = find_kept(model, np.ascontiguousarray(rows[:, part]), few_noise, few_weight)
     spread = _spread(model, found, None if few_noise is None else few_noise[few])
     spread = spread if noise is None else max(spread, 1.0)
-    size = distances(model, found.state, rows, noise)
-    kept = size <= limit_of_distance(len(size), math.inf, model.per_point) * spread
+    kept = np.empty(rows.shape[1], bool)
+    limit = limit_of_distance(len(kept), math.inf, model.per_point) * spread
+    for run in blocks(len(kept)):
+        kept[run] = distances(model, found.state, rows[:, run], None if noise is None else noise[run]) <= limit
     if kept.all():
         return kept, solve(model, found.state, rows, weight)
     return kept, solve(model, found.state, rows[:, kept], None if weight is None else weight[kept])

@@ -72,9 +72,21 @@ class Occupancy:
         return np.where(outside, 1e6, inside)
 
     def along(self, starts: FloatArray, ends: FloatArray) -> FloatArray:
-        """Number of taken cells met by each straight line from starts (N, 2) to ends (N, 2), at 48 points of it."""
-        part = np.linspace(0.0, 1.0, 48)[None, :, None]
+        """Length in mm, roughly, that each straight line from starts (N, 2) to ends (N, 2) runs over taken cells."""
+        length = np.hypot(*(ends - starts).T)
+        return self._met(starts, ends).mean(axis=1) * length
+
+    def crossings(self, starts: FloatArray, ends: FloatArray) -> FloatArray:
+        """How often each straight line from starts (N, 2) to ends (N, 2) comes upon taken cells."""
+        met = self._met(starts, ends)
+        return (met[:, 1:] & ~met[:, :-1]).sum(axis=1) + met[:, 0].astype(float)
+
+    def _met(self, starts: FloatArray, ends: FloatArray) -> NDArray[np.bool_]:
+        """Whether points along each line, no further apart than a cell, lie on taken cells."""
+        longest = float(np.hypot(*(ends - starts).T).max(initial=_CELL))
+        part = np.linspace(0.0, 1.0, math.ceil(longest / _CELL) + 1)[None, :, None]
         cells = np.floor((starts[:, None] * (1 - part) + ends[:, None] * part) / _CELL).astype(int)
         x = np.clip(cells[..., 0], 0, self.shape[1] - 1)
         y = np.clip(cells[..., 1], 0, self.shape[0] - 1)
-        return self._taken[y, x].sum(axis=1).astype(float)
+        met: NDArray[np.bool_] = self._taken[y, x]
+        return met

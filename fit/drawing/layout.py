@@ -14,7 +14,7 @@ from fit.drawing.plan import Plan, marks_of, note_lines, plan_of
 from fit.drawing.room import NOTE_ROW, Room, best_room, borders_of
 from fit.drawing.rows import over_all_items, row_items
 from fit.drawing.sheet import PAPERS, STROKES, Drawn, Item, Sheet, Written
-from fit.drawing.tables import paged, table_items, table_size
+from fit.drawing.tables import Table, paged, table_items, table_size
 
 __all__ = ["sketch_sheets"]
 
@@ -87,7 +87,7 @@ def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, list[Spot]]:
     items += [*_panel_items(plan, room), *_over_all(plan, to)]
     for axis in "xy":
         items += row_items(*marks_of(plan, axis, to.scale, to.left, to.bottom))
-    ground = _ground(room, part, items)
+    ground = _ground(plan, room, part, items)
     items += _marks_on_part(plan, to, ground)
     placed, lost = _led(plan, to, ground)
     return Sheet(*room.size, (*items, *placed), part, to.scale, to.left, to.bottom), lost
@@ -133,14 +133,19 @@ def _note_items(plan: Plan, room: Room) -> list[Item]:
 
 
 def _panel_items(plan: Plan, room: Room) -> list[Item]:
+    return [item for table, left, top in _panel(plan, room) for item in table_items(table, left, top)]
+
+
+def _panel(plan: Plan, room: Room) -> list[tuple[Table, float, float]]:
+    """Tables beside the part, each with its upper left corner."""
     if room.panel is None:
         return []
-    items: list[Item] = []
+    placed = []
     top = room.panel[3] - 2.0
     for table in plan.tables:
-        items += table_items(table, room.panel[0], top)
+        placed.append((table, room.panel[0], top))
         top -= table_size(table)[1] + 5.0
-    return items
+    return placed
 
 
 def _over_all(plan: Plan, to: _Spread) -> list[Item]:
@@ -154,7 +159,7 @@ def _over_all(plan: Plan, to: _Spread) -> list[Item]:
     return items
 
 
-def _ground(room: Room, part: Sequence[Drawn], items: Sequence[Item]) -> Ground:
+def _ground(plan: Plan, room: Room, part: Sequence[Drawn], items: Sequence[Item]) -> Ground:
     ground = Ground(*room.size)
     for drawn in part:
         ground.shapes.add_shape(drawn.shape)
@@ -163,8 +168,9 @@ def _ground(room: Room, part: Sequence[Drawn], items: Sequence[Item]) -> Ground:
     left, low, right, top = space_of(width, height)
     for box in ((0, 0, width, low), (0, 0, left, height), (right, 0, width, height), (0, top, width, height)):
         ground.words.add_box(box)
-    if room.panel:
-        ground.words.add_box(room.panel)
+    for table, left, top in _panel(plan, room):
+        wide, high = table_size(table)
+        ground.words.add_box((left - 2.0, top - high - 1.0, left + wide + 1.0, top + 1.0))
     return ground
 
 

@@ -20,6 +20,8 @@ _SHOULDER = 2.0
 _LENGTHS = (5.0, 8.0, 12.0, 17.0, 23.0, 30.0, 40.0, 52.0, 66.0, 82.0, 100.0)
 _ASKEW = tuple(math.radians(turn) for turn in (-45.0, -25.0, 25.0, 45.0))
 """Turns off the radial direction for a leader that finds no room along it."""
+_CROSSING = 60.0
+"""Cost of a leader that crosses an edge of the part, in mm of leader as it were; twice the edges, four times that."""
 _TURNS = tuple(math.radians(15.0 * k + 45.0) for k in range(24))
 
 
@@ -87,7 +89,8 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
     hard = ground.words.along(starts, bends) + ground.words.along(bends, ends)
     outward = starts + 0.15 * (bends - starts)
-    cost = cost + 2.0 * ground.shapes.along(outward, bends) + 1.0 * ground.lines.along(outward, bends)
+    cost = cost + _CROSSING * ground.shapes.crossings(outward, ends) ** 2 + 1.0 * ground.lines.along(outward, bends)
+    cost = cost + 4.0 * ground.lines.crossings(outward, bends)
     cost = np.where(hard > 0, np.inf, cost + 4.0 * ground.lines.hits(boxes))
     if not np.isfinite(cost).any():
         return None

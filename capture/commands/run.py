@@ -43,6 +43,8 @@ def run(job: Path, out: Path | None, replace: bool, as_json: bool, unit_out: str
     from fit.commands.show import show
 
     done = run_job(job, out, replace=replace, unit_out=unit_out, progress=_progress)
+    if done.lines and not as_json:
+        click.echo("\n".join(done.lines))
     show(done.record, done.results, as_json, done.unit_out)
     if not as_json:
         told = "written to" if done.fresh else "unchanged since the last run, in"

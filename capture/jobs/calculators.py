@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,7 +24,7 @@ __all__ = ["Calculated", "calculate"]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Calculated:
-    """What calculators gave: tables by name, report parts, drawings by name, files, warnings.
+    """What calculators gave: tables by name, report parts, drawings by name, files, warnings, lines for a terminal.
 
     met : whether what was demanded of them is met.
     """
@@ -34,6 +35,7 @@ class Calculated:
     files: Mapping[str, bytes] = field(default_factory=dict)
     notices: Sequence[Notice] = ()
     sources: Sequence[Source] = ()
+    lines: Sequence[str] = ()
     met: bool = True
 
 
@@ -63,7 +65,8 @@ def calculate(file: JobFile, measured: Results, record: Path, unit_out: str) -> 
         try:
             found.append(work[head](with_files(table, file.folder, record), setting))
         except (InputError, CannotDetermine) as error:
-            raise type(error)(str(file.fault((head,), _told(str(error), head)))) from error
+            text = _told(str(error), head)
+            raise type(error)(str(file.fault(_place(text, head, table), text))) from error
     sources = [replace(Source.of(file.folder / name), path=name) for name in table_files(file)]
     return _joined(found, sources)
 
@@ -73,16 +76,28 @@ def _told(text: str, head: str) -> str:
     return as_keys(text.replace(f"[{head}]: ", "").replace(f"; see 'edgewright {head} --help'", ""))
 
 
+def _place(text: str, head: str, table: Mapping[str, Any]) -> tuple[str, ...]:
+    """The key that a message is about, where one of its first words is one."""
+    key = next((word for word in re.findall(r"[a-z_]+", text)[:3] if word in table), None)
+    return (head,) if key is None else (head, key)
+
+
 def _joined(found: Sequence[Calculated], sources: Sequence[Source]) -> Calculated:
     return Calculated(
         tables={key: table for one in found for key, table in one.tables.items()},
         parts=[part for one in found for part in one.parts],
         drawings={key: drawing for one in found for key, drawing in one.drawings.items()},
         files={name: content for one in found for name, content in one.files.items()},
-        notices=[notice for one in found for notice in one.notices],
+        notices=[replace(notice, text=as_keys(notice.text)) for one in found for notice in one.notices],
         sources=sources,
+        lines=[line for one in found for line in (*_without_warnings(one), "")],
         met=all(one.met for one in found),
     )
+
+
+def _without_warnings(one: Calculated) -> list[str]:
+    """Lines for the terminal but for the warnings, which the job tells with all others."""
+    return [line for line in one.lines if not any(line.endswith(notice.text) for notice in one.notices)]
 
 
 def _bend(table: Mapping[str, Any], setting: _Setting) -> Calculated:
@@ -95,7 +110,7 @@ def _bend(table: Mapping[str, Any], setting: _Setting) -> Calculated:
     done = finish(replace(options, unit_out=setting.unit_out))
     drawings = {} if done.drawing is None else {"bend": done.drawing}
     own = [notice for notice in done.results.warnings if notice not in setting.measured.warnings]
-    return Calculated(done.results.tables, done.parts, drawings, notices=own)
+    return Calculated(done.results.tables, done.parts, drawings, notices=own, lines=done.lines)
 
 
 def _rod(table: Mapping[str, Any], setting: _Setting) -> Calculated:
@@ -103,6 +118,7 @@ def _rod(table: Mapping[str, Any], setting: _Setting) -> Calculated:
     from fit.bend.jobtable import options_of_table
     from fit.points import Points
     from fit.rod.command import RodOptions, finish
+    from fit.rod.record import rod_lines
 
     given = dict(table)
     name, listed = given.pop("probe", None), None
@@ -115,25 +131,29 @@ def _rod(table: Mapping[str, Any], setting: _Setting) -> Calculated:
         listed = (points, list(found.notices))
     options = options_of_table(RodOptions, given, "[rod]")
     done = finish(replace(options, unit_out=setting.unit_out), listed)
-    return Calculated(done.results.tables, done.parts, {"rod": done.drawing}, done.files, done.results.warnings)
+    lines = rod_lines(done.figures, done.factor, setting.unit_out)
+    return Calculated(
+        done.results.tables, done.parts, {"rod": done.drawing}, done.files, done.results.warnings, lines=lines
+    )
 
 
 def _seal(table: Mapping[str, Any], setting: _Setting) -> Calculated:
     from fit.seal.job import plan_seal
     from fit.seal.picture import seal_drawing
-    from fit.seal.report import seal_parts
+    from fit.seal.report import seal_lines, seal_parts
     from fit.seal.table import seal_table
 
     plan = plan_seal(setting.measured, table, "the job")
     drawing, parts = seal_drawing(plan, setting.unit_out), seal_parts(plan, setting.unit_out)
-    return Calculated({"seal": seal_table(plan)}, parts, {"seal": drawing}, notices=plan.notices)
+    lines = seal_lines(plan, setting.unit_out)
+    return Calculated({"seal": seal_table(plan)}, parts, {"seal": drawing}, notices=plan.notices, lines=lines)
 
 
 def _clear(table: Mapping[str, Any], setting: _Setting) -> Calculated:
     from fit.clearance.clearance import clear_table
     from fit.clearance.job import check_clear
     from fit.clearance.picture import coloured_ply, tightest_drawing
-    from fit.clearance.report import clear_parts
+    from fit.clearance.report import clear_lines, clear_parts
 
     found = check_clear(table)
     return Calculated(
@@ -142,5 +162,6 @@ def _clear(table: Mapping[str, Any], setting: _Setting) -> Calculated:
         {"clear": tightest_drawing(found, setting.unit_out)},
         {"clear_cloud.ply": coloured_ply(found)},
         found.notices,
+        lines=clear_lines(found, setting.unit_out),
         met=found.margin.verdict in (None, "inside"),
     )

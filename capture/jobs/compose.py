@@ -18,6 +18,7 @@ from fit.points import Points, join_points
 from fit.results import Dimension, Notice
 
 if TYPE_CHECKING:
+    from capture.jobs.keys import PhotoKeys
     from capture.jobs.read import JobFile
     from capture.jobs.stage import Stage
 
@@ -53,7 +54,7 @@ def compose(file: JobFile, photos: Mapping[str, Stage], probes: Mapping[str, Sta
     points = [stage.points for stage in (*photos.values(), *probes.values()) if stage.points is not None]
     cloud, told = _cloud(points)
     notices += told
-    frame = " | ".join(dict.fromkeys(stage.frame for stage in (*photos.values(), *probes.values())))
+    frame = " | ".join(dict.fromkeys(stage.frame for stage in (*photos.values(), *probes.values()))) or "as typed"
     if file.job.datum is not None and features:
         features, cloud, frame = _in_datum(file, features, cloud, frames)
     dimensions, more = _dimensions(file, features, frames)
@@ -69,14 +70,23 @@ def _told_apart(file: JobFile, photos: Mapping[str, Stage]) -> dict[str, Stage]:
     auto = [name for name in photos if not features_of_photo(file.job, name)]
     result = {}
     for name, stage in photos.items():
-        photo = keys[name]
-        alike = (photo.print_x, photo.print_y, photo.print_u) == (first.print_x, first.print_y, first.print_u)
-        renamed = photo_names_of_errors(name, "" if photo.camera == first.camera else name, "" if alike else name)
+        renamed = photo_names_of_errors(name, _own_sources(keys[name], first))
         features = tuple(feature_with_names(feature, renamed) for feature in stage.features)
         points = stage.points and points_with_names(stage.points, renamed)
         stage = replace(stage, features=features, points=points)
         result[name] = _prefixed(stage, name) if name in auto and len(photos) > 1 else stage
     return result
+
+
+def _own_sources(photo: PhotoKeys, first: PhotoKeys) -> frozenset[str]:
+    """Words of error sources in which a photo differs from the first: typed anew, so they err anew."""
+    groups = {
+        ("lens", "focal"): ("camera",),
+        ("caliper", "print"): ("print_x", "print_y", "print_u"),
+        ("height",): ("height", "height_u"),
+    }
+    differ = [words for words, keys in groups.items() if any(getattr(photo, k) != getattr(first, k) for k in keys)]
+    return frozenset(word for words in differ for word in words)
 
 
 def _prefixed(stage: Stage, photo: str) -> Stage:

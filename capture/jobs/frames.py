@@ -10,6 +10,7 @@ import numpy as np
 
 from capture.datum import Datum as DatumFrame
 from capture.datum import datum_from_features
+from capture.jobs.read import nearest
 from capture.jobs.sizes import feature_named
 from fit.errors import CannotDetermine, InputError
 from fit.feature import KIND_ORDER, Feature
@@ -44,7 +45,7 @@ def datum_frame(file: JobFile, features: Mapping[str, Feature]) -> DatumFrame:
     for name in names:
         part = feature_named(features, name)
         if part is None:
-            message = f"the datum feature '{name}' was not measured, so nothing can be told from it; see its warning."
+            message = f"the datum feature '{name}' was not measured; {nearest(name, list(features), listed=True)}."
             raise CannotDetermine(str(file.fault(("datum",), message)))
         parts.append(part)
     if datum.primary is None:

@@ -57,12 +57,17 @@ class _Stages:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Done:
-    """What a run left: the record of results.json, the results, and whether every demanded tolerance is met."""
+    """What a run left.
+
+    met : whether every demanded tolerance is met. lines : what the calculators tell on a terminal. fresh : False where
+    the earlier result stands.
+    """
 
     record: dict[str, Any]
     results: Results
     met: bool
     unit_out: str
+    lines: Sequence[str] = ()
     fresh: bool = True
 
 
@@ -97,7 +102,9 @@ def run_job(
     if file.job.feature and not any(stage.features for stage in stages.all):
         raise _nothing(file, stages.all)
     done = _finished(file, out, stages, unit, replace)
-    store.keep_note(_NOTE, {"key": whole, "met": done.met, "files": _hashes(out, done.record["files"])})
+    store.keep_note(
+        _NOTE, {"key": whole, "met": done.met, "lines": list(done.lines), "files": _hashes(out, done.record["files"])}
+    )
     store.sweep()
     return done
 
@@ -173,7 +180,7 @@ def _finished(file: JobFile, out: Path, stages: _Stages, unit: str, replace: boo
         report_parts=[*job_parts(composed, stages.photos), *done.parts],
         drawing=done.drawings[main] if main else None,
     )
-    return Done(record, results, _all_met(file, composed, done), unit)
+    return Done(record, results, _all_met(file, composed, done), unit, done.lines)
 
 
 def _measured(file: JobFile, stages: _Stages, composed: Composed) -> Results:
@@ -227,4 +234,4 @@ def _kept(store: Store, out: Path, key: str, unit: str) -> Done | None:
         record = json.loads((out / "results.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return Done(record, results_from_dict(record), bool(note["met"]), unit, fresh=False)
+    return Done(record, results_from_dict(record), bool(note["met"]), unit, note["lines"], fresh=False)

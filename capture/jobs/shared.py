@@ -19,21 +19,17 @@ def face_names_of_errors(word: str) -> Callable[[str], str]:
     return lambda name: f"{name} {word}" if word and name.startswith("height:") else name
 
 
-def photo_names_of_errors(photo: str, lens: str, readings: str) -> Callable[[str], str]:
+def photo_names_of_errors(photo: str, own: frozenset[str]) -> Callable[[str], str]:
     """Errors of one of several photos, told apart from those of the others.
 
-    lens, readings : words that are equal for photos of the same lens file and of the same caliper readings.
+    own : words of the sources that are this photo's alone besides corners and flatness, such as ``lens`` where it was
+    taken with another lens.
     """
 
     def renamed(name: str) -> str:
         word, _, rest = name.partition(":")
-        if word in _OF_PHOTO:
-            return f"{word}:{photo} {rest}"
-        if word in ("lens", "focal") and lens:
-            return f"{word}:{lens} {rest}"
-        if word in ("caliper", "print") and readings:
-            return f"{word}:{readings} {rest}"
-        return name
+        is_own = word in _OF_PHOTO or (word in own and " " not in rest)
+        return f"{word}:{photo} {rest}" if is_own else name
 
     return renamed
 

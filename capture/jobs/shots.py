@@ -101,7 +101,7 @@ def _by_itself(file: JobFile, photo: PhotoKeys) -> Stage:
         features,
         replace(shot.points, source=photo.file),
         tuple(shot.results.warnings),
-        tuple(replace(source, path=photo.file) for source in shot.results.sources),
+        _sources(file, photo, shot.results.sources[0].sha256),
         shot.results.details,
         shot.files,
     )
@@ -140,7 +140,7 @@ def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureK
         found.features,
         found.points,
         found.notices,
-        _sources(file, photo, solved),
+        _sources(file, photo, solved.image.sha256),
         {"camera": health.record(solved.bench)},
         photo_pictures(solved.image, pixels, solved.bench, found.picks, marked),
     )
@@ -199,8 +199,8 @@ def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeatu
     return kept, notices
 
 
-def _sources(file: JobFile, photo: PhotoKeys, solved: Solved) -> tuple[Source, ...]:
+def _sources(file: JobFile, photo: PhotoKeys, sha256: str) -> tuple[Source, ...]:
     """Photo and lens file, by the names that the job gives them."""
     lens = _lens_path(file.job, photo)
-    found = [Source(photo.file, solved.image.sha256)]
-    return (*found, replace(Source.of(file.folder / lens), path=lens)) if lens else tuple(found)
+    picture = Source(photo.file, sha256)
+    return (picture, replace(Source.of(file.folder / lens), path=lens)) if lens else (picture,)

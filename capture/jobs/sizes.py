@@ -140,6 +140,8 @@ def _limited(
     low, high = limits
     judged = verdict(found.value, low, high)
     extra = {**found.extra, **_enough(found.value, high - low, scale), **({"tolerance_from": source} if source else {})}
+    if keys.tolerance is not None:
+        extra["tolerance"] = keys.tolerance
     told = _verdict_notice(found, judged, extra)
     return replace(found, nominal=nominal, lower=low, upper=high, verdict=judged, extra=extra), told
 

@@ -15,13 +15,11 @@ from fit.points import FloatArray
 
 __all__ = ["contour_along", "follow_edge", "resampled", "thread", "trace_edge"]
 
-_STRIDE = 2
-
-
 @dataclass(frozen=True, slots=True)
 class _Window:
     """Offsets tried in one pass, mm: low to high by step; the tolerance of a step's place; how far into the material
-    steps count against an offset; smoothing along the edge; cost of a change of offset per mm, in rows of full score.
+    steps count against an offset; smoothing along the edge; cost of a change of offset per mm, in rows of full score;
+    most steps that the offset may change by from row to row.
     """
 
     low: float
@@ -31,6 +29,7 @@ class _Window:
     inside: float
     smooth: float
     cost: float
+    stride: int = 2
 
     @property
     def offsets(self) -> FloatArray:
@@ -38,7 +37,7 @@ class _Window:
 
 
 # Leaving a shadow's edge must be cheap; changing between the lines of one edge must not be, since edges run smooth.
-_WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=1.5)
+_WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=4.0, stride=6)
 _NEAR = _Window(-0.9, 0.9, 0.04, reach=0.1, inside=1.2, smooth=0.3, cost=25.0)
 _CLOSE = _Window(-0.45, 0.45, 0.02, reach=0.07, inside=1.2, smooth=0.15, cost=25.0)
 _LEADS = (
@@ -139,7 +138,7 @@ def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, close
         offsets = window.offsets
         rows = np.repeat(offsets[:, None], len(line), axis=1)
         score = strip.around(rows, window.reach) - _STRAY_COST * (np.abs(rows) / window.high) ** 2
-        best = offsets[thread(score.T, window.step * window.cost, closed)]
+        best = offsets[thread(score.T, window.step * window.cost, window.stride, closed)]
         line = resampled(line + best[:, None] * contour.outward, 0.5, 0.6, closed)
     return line
 
@@ -156,28 +155,28 @@ def _searched(
     score = contour_score(
         strip, sheet, np.repeat(offsets[:, None], len(line), axis=1), wall, window.reach, window.inside
     )
-    best = offsets[thread(score.T, window.step * window.cost, sides.closed)]
+    best = offsets[thread(score.T, window.step * window.cost, window.stride, sides.closed)]
     return line + best[:, None] * contour.outward, strip, best
 
 
-def thread(score: FloatArray, column_cost: float, closed: bool) -> NDArray[np.int_]:
-    """Column per row (M,) of the best path through scores (M, G), moving at most two columns a row.
+def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:
+    """Column per row (M,) of the best path through scores (M, G), moving at most `stride` columns a row.
 
     Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
     rows, columns = score.shape
     if closed:
         half = rows // 2
-        path = thread(np.concatenate([score, score]), column_cost, closed=False)
+        path = thread(np.concatenate([score, score]), column_cost, stride, closed=False)
         return np.concatenate([path[rows : rows + half], path[half:rows]])
-    moves = np.arange(-_STRIDE, _STRIDE + 1)
+    moves = np.arange(-stride, stride + 1)
     cost = column_cost * np.abs(moves)[:, None]
     came = np.zeros((rows, columns), dtype=np.int8)
-    padded = np.full(columns + 2 * _STRIDE, -np.inf)
+    padded = np.full(columns + 2 * stride, -np.inf)
     reached = score[0]
-    windows = moves[:, None] + _STRIDE + np.arange(columns)
+    windows = moves[:, None] + stride + np.arange(columns)
     for i in range(1, rows):
-        padded[_STRIDE : _STRIDE + columns] = reached
+        padded[stride : stride + columns] = reached
         options = padded[windows] - cost
         choice = options.argmax(axis=0)
         came[i] = choice

@@ -20,23 +20,27 @@ _FINE_MM = 0.05
 _STRAY = 3.0
 _STRAY_MM = 0.06
 _LEAST_NOISE_MM = 0.01
-_TELL_SHARE = 0.03
+_TELL_SHARE, _CLEAN_SHARE = 0.03, 0.02
 _WALKERS = frozenset({"stray-touch", "gap", "back-tracked", "stopped"})
 """What the path tells of a hand's walk; in a photo these are stretches of poor light, told once."""
 _SETTLED_SHARE, _STRAYS_SHARE = 0.01, 0.2
 _DOUBT = 8.0
 _ROUNDS = 2
-_STEP_MM = 0.1
+_STEP_MM = 0.4
 
 
-def outline_path(points: Points, *, closed: bool = True) -> tuple[PathFit, list[Notice]]:
+def outline_path(points: Points, *, closed: bool = True, clean: bool = False) -> tuple[PathFit, list[Notice]]:
     """Fit a path in two steps: coarsely through all points, then finely through those that keep to it.
 
     Light does not err at random along an edge: it moves whole stretches by tenths of a millimetre. A chain that may
     miss by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
+    clean: the edge looks clean, so that one fine fit through all points is tried first.
     Raises CannotDetermine where no chain of lines and arcs follows the edge.
     """
     thinned = points.select(slice(None, None, _EVERY))
+    path = _clean_path(thinned, closed) if clean else None
+    if path is not None:
+        return _with_own_noise(path), _told(path)
     path = _first_fitted(thinned, _COARSE_MM, closed)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
@@ -48,31 +52,42 @@ def outline_path(points: Points, *, closed: bool = True) -> tuple[PathFit, list[
         kept, before = thinned.select(near), near
         path = _first_fitted(kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed)
     left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
-    notices = [notice for notice in path.notices if notice.code not in _WALKERS]
-    if left_out > _TELL_SHARE:
-        text = (
-            f"{left_out:.0%} of the edge was left out: glare or shadow shows it elsewhere there. Look at the overlay, and "
-            "shoot again in softer light if those places matter."
-        )
-        notices.append(Notice("low-contrast", text, "outline"))
-        return _doubted(path, before, _distances(path, thinned)[1]), notices
-    return _with_own_noise(path), notices
+    if left_out <= _TELL_SHARE:
+        return _with_own_noise(path), _told(path)
+    text = (
+        f"{left_out:.0%} of the edge was left out: glare or shadow shows it elsewhere there. Look at the overlay, and "
+        "shoot again in softer light if those places matter."
+    )
+    doubted = _doubted(path, before, _distances(path, thinned)[1])
+    return doubted, [*_told(path), Notice("low-contrast", text, "outline")]
+
+
+def _told(path: PathFit) -> list[Notice]:
+    return [notice for notice in path.notices if notice.code not in _WALKERS]
+
+
+def _clean_path(points: Points, closed: bool) -> PathFit | None:
+    """One fine fit through all points, if hardly any lies off it."""
+    try:
+        path = _first_fitted(points, (_FINE_MM,), closed)
+    except CannotDetermine:
+        return None
+    off = np.abs(path.feature.residuals) > 2 * _FINE_MM
+    return path if off.mean() + len(path.rejected) / len(points) < _CLEAN_SHARE else None
 
 
 def _distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.int_]]:
-    """Distance (N,) of points from the path, within a hundredth of a millimetre, and the piece (N,) each is nearest."""
-    from fit.paths.chain import locate
+    """Distance (N,) of points from the path, and the piece (N,) each is nearest: across the nearest of close places."""
+    from fit.paths.chain import locate, unit
 
     along = np.arange(0.0, float(path.chain.lengths.sum()), _STEP_MM)
-    places, _, piece = locate(path.chain, along)
+    places, heading, piece = locate(path.chain, along)
     flat = path.frame.flat(points.xyz)[:, :2]
-    square = np.concatenate(
-        [((part[:, None] - places) ** 2).sum(axis=2) for part in np.array_split(flat.astype(np.float32), 8)]
+    nearest = np.concatenate(
+        [((part[:, None] - places) ** 2).sum(axis=2).argmin(axis=1) for part in np.array_split(flat, 8)]
     )
-    nearest = square.argmin(axis=1)
-    # The nearest of places _STEP_MM apart is farther than the path itself by a twelfth of a step's square on average.
-    miss = np.sqrt(np.maximum(square[np.arange(len(flat)), nearest] - _STEP_MM**2 / 12, 0.0))
-    return miss, piece[nearest]
+    away, tangent = flat - places[nearest], unit(heading[nearest])
+    return np.abs(away[:, 0] * tangent[:, 1] - away[:, 1] * tangent[:, 0]), piece[nearest]
 
 
 def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) -> PathFit:

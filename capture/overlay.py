@@ -17,19 +17,19 @@ from fit.points import FloatArray, Points
 
 __all__ = ["flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
 
-_MOST_PX = 2400
+_MOST_PX = 2000
 _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
 
 
 def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
-    """The photo upright, at most 2400 px long, with edges, names and sizes drawn on it."""
+    """The photo upright, at most 2000 px long, with edges, names and sizes drawn on it."""
     return marked_png(image, pixels, bench, part.features, part.points)
 
 
 def marked_png(
     image: Image, pixels: NDArray[np.uint8], bench: Bench, features: Sequence[Feature], points: Points
 ) -> bytes:
-    """The photo upright, at most 2400 px long, with features, their points (labelled with their names) and sizes."""
+    """The photo upright, at most 2000 px long, with features, their points (labelled with their names) and sizes."""
     import cv2
 
     shown = np.ascontiguousarray(upright(pixels, image.orientation))
@@ -61,7 +61,10 @@ def _label(shown: NDArray[np.uint8], feature: Feature, place: Any, size: float) 
     if feature.kind in ("line", "arc"):
         write_words(shown, f"{feature.name}: {_edge_words(feature)}", place(_middle(feature)[None])[0], 0.75 * size)
         return
-    anchor = place(feature.vector(("x", "y", "z"))[None])[0]
+    centre = feature.vector(("x", "y", "z"))
+    reach = feature["diameter" if feature.kind == "circle" else "length"] / 2
+    around = place(centre + reach * np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]]))
+    anchor = np.array([around[:, 0].max() + round(110 * size), round(around[:, 1].mean())])
     sizes = (
         f"{chr(0xD8)} {feature['diameter']:.2f}"
         if feature.kind == "circle"
@@ -84,7 +87,7 @@ def _middle(segment: Feature) -> FloatArray:
 
 
 def write_words(shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float) -> None:
-    """Write centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2400 px."""
+    """Write centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
     import cv2
 
     face, height, weight = cv2.FONT_HERSHEY_SIMPLEX, 0.95 * size, max(1, round(2.2 * size))
@@ -119,7 +122,7 @@ def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:
 
     import cv2
 
-    _, coded = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, 3])
+    _, coded = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, 2])
     data = coded.tobytes()
     if px_per_metre is None:
         return data

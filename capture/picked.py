@@ -276,7 +276,7 @@ def _fitted(
     if kind == "path":
         from capture.outline import outline_path
 
-        path, more = outline_path(points, closed=lead.pick.closed)
+        path, more = outline_path(points, closed=lead.pick.closed, clean=edge.clean)
         return path.feature, path.points, [*notices, *more]
     feature, kept = trimmed_fit(fit_line if kind == "line" else fit_arc, points)
     warned = short_arc(feature)

@@ -34,10 +34,12 @@ _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
-_WAVE, _WAVES, _WAVE_SHARE = "wave", 4, 0.3
-"""Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by."""
+_WAVE, _WAVES, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 4, 0.3, 0.8
+"""Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
+where the edge leaps or hides."""
 _REACH_MM, _REACH_PX = 0.12, 0.9
 _RIVAL_DOUBT = 0.25
+_LEAP_MM = 0.06
 _ROUNDS = 3
 _LEAST_POINTS = 8
 
@@ -73,6 +75,12 @@ class Edge:
     cover: float
     score: float
     rival: float | None = None
+
+    @property
+    def clean(self) -> bool:
+        """Whether the edge shows all along without leaps between lines."""
+        leaps = np.abs(np.diff(self.picked.offset + self.picked.inset)) > _LEAP_MM
+        return bool(self.cover > 0.99 and leaps.mean() < 0.03)
 
     def notices(self, name: str) -> list[Notice]:
         """What is in doubt about which edge this is."""
@@ -147,7 +155,13 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
         )
     )
     out3 = np.column_stack([outward, np.zeros(len(outward))])
-    sizes = np.vstack([np.where(lower, 0.0, rim_u), np.where(lower, _FOOT_MM, 0.0), _WAVE_SHARE * rim_u * _waves(edge)])
+    sizes = np.vstack(
+        [
+            np.where(lower, 0.0, rim_u),
+            np.where(lower, _FOOT_MM, 0.0),
+            (_WAVE_SHARE if edge.clean else _WAVE_SHARE_POOR) * rim_u * _waves(edge),
+        ]
+    )
     names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, _WAVES + 1)))
     return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
 

@@ -135,6 +135,17 @@ def test_a_datum_of_two_holes(scene) -> None:
     )
 
 
+def test_a_datum_of_an_edge_and_a_corner(scene) -> None:
+    datum = '[datum]\nedge = "lower edge"\ncorner = "left edge"\n'
+    (scene.folder / "plate.toml").write_text(scene.job + datum)
+    run_job(scene.folder / "plate.toml")
+    record = json.loads((scene.folder / "plate" / "results.json").read_text())
+    hole = feature(record, "hole 1")["values"]
+    assert abs(hole["x"]["value"] - 15) <= hole["x"]["u95"] and abs(hole["y"]["value"] - 15) <= hole["y"]["u95"]
+    assert feature(record, "lower edge")["values"]["y2"]["value"] == pytest.approx(0, abs=1e-9)
+    assert "lower edge" in record["frame"] and "left edge" in record["frame"]
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals")
 def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
     job, out = scene.folder / "plate.toml", scene.folder / "plate"

@@ -7,7 +7,7 @@ and what holes show of the paper follow from perspective alone. Real photos add 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -22,9 +22,7 @@ __all__ = ["Camera", "Hole", "Light", "Plate", "Scene", "Slot", "draw", "look", 
 
 _TEXELS = 20.0  # per mm of the print
 _NODE_PX = 16
-_LEVELS = 7
-
-Distance = Callable[[FloatArray, FloatArray], FloatArray]
+_LEVELS = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +65,7 @@ class Slot:
     angle: float
 
     def outside(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        c, s = np.cos(self.angle), np.sin(self.angle)
+        c, s = math.cos(self.angle), math.sin(self.angle)
         along, across = c * (x - self.x) + s * (y - self.y), c * (y - self.y) - s * (x - self.x)
         half = (self.length - self.width) / 2
         return np.hypot(np.maximum(np.abs(along) - half, 0), across) - self.width / 2
@@ -93,11 +91,11 @@ class Plate:
     angle: float = 0.0
 
     def local(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-        c, s = np.cos(self.angle), np.sin(self.angle)
+        c, s = math.cos(self.angle), math.sin(self.angle)
         return c * (x - self.x) + s * (y - self.y), c * (y - self.y) - s * (x - self.x)
 
     def on_bench(self, xy: FloatArray) -> FloatArray:
-        c, s = np.cos(self.angle), np.sin(self.angle)
+        c, s = math.cos(self.angle), math.sin(self.angle)
         return np.atleast_2d(xy) @ np.array([[c, s], [-s, c]]) + [self.x, self.y]
 
     def outside(self, x: FloatArray, y: FloatArray) -> FloatArray:
@@ -223,8 +221,9 @@ def _print_on_bench(scene: Scene, ground: tuple[NDArray[np.float32], NDArray[np.
     light = scene.light
     tone = np.broadcast_to(np.float32(light.bench), (*ground[0].shape, 3)).copy()
     for piece, place in zip(scene.pieces, scene.places, strict=True):
-        c, s = np.cos(place[0]), np.sin(place[0])
-        dx, dy = ground[0] - place[1], ground[1] - place[2]
+        (turn, left, low) = map(float, place)
+        c, s = math.cos(turn), math.sin(turn)
+        dx, dy = ground[0] - left, ground[1] - low
         x, y = (c * dx + s * dy) / scene.scale[0], (c * dy - s * dx) / scene.scale[1]
         margin = 12.0
         sheet = np.maximum(
@@ -308,14 +307,14 @@ def _levels(plate: Plate) -> list[float]:
 def _inset(plate: Plate, z: float) -> float:
     """How far inside the contour a level of the rounded edge lies."""
     up = max(z - (plate.height - plate.rounding), 0.0)
-    return plate.rounding - float(np.sqrt(max(plate.rounding**2 - up**2, 0.0)))
+    return plate.rounding - math.sqrt(max(plate.rounding**2 - up**2, 0.0))
 
 
 def _shade(scene: Scene, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
     """Brightness of the ground, 1 in full light, by how much of the light the solid hides."""
     plate, light = scene.plate, scene.light
     left = np.ones_like(x)
-    for z in np.linspace(0.0, plate.height, _LEVELS):
+    for z in map(float, np.linspace(0.0, plate.height, _LEVELS)):
         gap = plate.outside(x - z * light.shadow[0], y - z * light.shadow[1])
         width = light.soft * z + 0.15
         left = np.minimum(left, np.clip(0.5 + gap / width, 0, 1))
@@ -333,7 +332,9 @@ def save(path: Path, picture: NDArray[np.uint8], focal_35: float | None = 26.0, 
     if focal_35:
         inner[0xA405] = round(focal_35)
         inner[0xA002], inner[0xA003] = photo.size
-    photo.save(path, exif=exif, **({"quality": quality, "subsampling": 0} if path.suffix == ".jpg" else {}))
+    photo.save(
+        path, exif=exif, **({"quality": quality, "subsampling": 0} if path.suffix == ".jpg" else {"compress_level": 1})
+    )
     return path
 
 

@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "job": ("capture.commands.job:job", "Start a job file, or print its schema."),
     "run": ("capture.commands.run:run", "Measure everything that a job file names."),
     "expect": ("capture.commands.expect:expect", "The ± that a set-up will give, before shooting."),
+    "page": ("capture.commands.page:page", "Mark edges on a photo and see their sizes."),
     "bend": ("fit.commands.bend:bend", "Flat blank of a bent sheet part."),
     "rod": ("capture.commands.rod:rod", "Bending schedule of a bent rod or tube."),
     "seal": ("fit.commands.seal:seal", "Length, corners and compression of a rubber seal."),

@@ -1,0 +1,1 @@
+"""The marking page: a server on this machine only, and the page that it serves."""

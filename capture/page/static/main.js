@@ -1,0 +1,195 @@
+// The page: one store, five steps.
+import { Fault, get, post, put } from './ask.js';
+import { button, el } from './build.js';
+import { Marking } from './marking.js';
+import { making, reading } from './reading.js';
+import { printing, shooting } from './starting.js';
+
+const POLL_MS = 2500, SETTLE_MS = 250;
+const main = document.getElementById('main'), told = document.getElementById('told');
+
+const store = {
+  job: null, state: { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' }, results: null, start: { files: [], samples: {} },
+  step: 'shoot', busy: false, made: null, making: false, marking: null,
+
+  tell(text, fault = false) { told.textContent = text; told.classList.toggle('fault', fault); },
+
+  async guard(work) {
+    try { return await work(); }
+    catch (error) {
+      if (!(error instanceof Fault)) throw error;
+      this.tell(error.message, true);
+      return null;
+    }
+  },
+
+  async open(what) {
+    await this.guard(async () => { const { job } = await post('open', what); location.hash = job; });
+  },
+
+  async upload(file) {
+    this.tell(`${file.name} is being taken in …`);
+    await this.guard(async () => { const { job } = await put(`upload/${encodeURIComponent(file.name)}`, file); this.tell(''); location.hash = job; });
+  },
+
+  async enter(job) {
+    this.job = job; this.results = null; this.made = null; this.marking = null;
+    await this.guard(async () => {
+      this.take(await get(`job/${job}/state`));
+      if (this.state.fault) { this.tell(this.state.fault, true); return; }
+      this.go(this.state.photos.length ? 'mark' : 'read');
+      this.measure();
+    });
+  },
+
+  take(state) {
+    this.state = state;
+    document.getElementById('title').textContent = state.name || 'Edgewright';
+    document.title = `${state.name || 'Edgewright'} – Edgewright`;
+    document.getElementById('undo').disabled = !state.undo;
+    document.getElementById('redo').disabled = !state.redo;
+    document.getElementById('unit').value = state.unit;
+  },
+
+  // Something that changes the job. Another window's change is taken in first, then this one is tried again.
+  async act(what, record, then = () => {}, again = true) {
+    try {
+      const answer = await post(`job/${this.job}/${what}`, { ...record, revision: this.state.revision });
+      this.tell('');
+      this.take(answer.state);
+      then(answer);
+      this.measure();
+      return true;
+    } catch (error) {
+      if (!(error instanceof Fault)) throw error;
+      if (error.status === 409) return this.merge(what, record, then, again);
+      this.tell(error.message, true);
+      this.render();
+      return false;
+    }
+  },
+
+  async merge(what, record, then, again) {
+    const before = this.state;
+    this.take(await get(`job/${this.job}/state`));
+    const names = (record.changes ?? [record]).map((c) => c.name ?? c.index);
+    const entry = (state, name) => JSON.stringify(state.features.find((f) => f.name === name) ?? null);
+    const counted = (record.changes ?? []).some((c) => 'index' in c && c.do.includes('dimension'));
+    const same = !counted && what !== 'undo' && what !== 'redo' && names.every((name) => entry(before, name) === entry(this.state, name));
+    if (again && same) {
+      const kept = await this.act(what, record, then, false);
+      if (kept) this.tell('The job was changed in another window too; both changes are kept.');
+      return kept;
+    }
+    this.tell('Another window changed the same thing; you see its change now. Look, then do yours again.', true);
+    this.measure();
+    return false;
+  },
+
+  change(changes) { return this.act('change', { changes }); },
+
+  // The mark just found, in the list before all else is measured again.
+  first(feature) {
+    const features = (this.results?.features ?? []).filter((f) => f.name !== feature.name);
+    this.results = { ...(this.results ?? { dimensions: [], warnings: [], faults: [], groups: [], frame: '' }), features: [...features, feature] };
+  },
+
+  measure() {
+    this.busy = true;
+    this.render();
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.measured(), SETTLE_MS);
+  },
+
+  async measured() {
+    const turn = (this.turn = (this.turn ?? 0) + 1), job = this.job;
+    await this.guard(async () => {
+      if (this.marking?.viewer.picture === null) await this.marking.load();
+      const results = await get(`job/${job}/results`);
+      if (turn !== this.turn || job !== this.job) return;
+      this.results = results;
+      const fault = results.faults[0];
+      if (fault) this.tell(`${fault.source}: ${fault.text}`, true);
+      if (this.marking) await this.marking.redraw();
+    });
+    if (turn === this.turn) { this.busy = false; this.render(); }
+  },
+
+  async make() {
+    this.making = true; this.render();
+    const made = await this.guard(() => post(`job/${this.job}/make`, {}));
+    if (made) { this.made = made; this.take(made.state); this.tell(''); }
+    this.making = false; this.render();
+  },
+
+  go(step) { this.step = step; this.render(); },
+
+  sizesList() {
+    const sizes = this.results?.dimensions ?? [];
+    if (!sizes.length) return el('p', {}, el('small', {}, 'Choose a feature, then Distance, Angle or Keep.'));
+    return el('ul', { class: 'marks' }, sizes.map((size) => el('li', {}, button([el('span', {}, size.name), el('span', { class: 'value' }, size.text),
+      size.verdict ? el('small', {}, size.verdict) : ''], () => this.go('read'), { class: 'name' }))));
+  },
+
+  render() {
+    for (const item of document.querySelectorAll('nav button')) {
+      const step = item.dataset.step;
+      item.disabled = (step === 'mark' && !this.state.photos.length) || (['read', 'make'].includes(step) && !this.job);
+      if (step === this.step) item.setAttribute('aria-current', 'step'); else item.removeAttribute('aria-current');
+    }
+    if (this.step === 'mark') { this.renderMarking(); return; }
+    const steps = { print: printing, shoot: shooting, read: reading, make: making };
+    const kept = document.activeElement?.getAttribute?.('aria-label'), top = main.scrollTop, same = main.dataset.step === this.step;
+    main.replaceChildren(steps[this.step](this));
+    main.dataset.step = this.step;
+    if (same) { main.scrollTop = top; if (kept) main.querySelector(`[aria-label="${CSS.escape(kept)}"]`)?.focus(); }
+  },
+
+  renderMarking() {
+    if (!this.marking) {
+      this.marking = new Marking(this);
+      this.guard(() => this.marking.load());
+    }
+    main.dataset.step = 'mark';
+    if (main.firstElementChild !== this.marking.box) main.replaceChildren(this.marking.box);
+    this.marking.show();
+  },
+};
+
+async function poll() {
+  if (store.job && !document.hidden && !store.making) {
+    try {
+      const { revision } = await get(`job/${store.job}/revision`);
+      if (revision !== store.state.revision && !store.busy) { store.take(await get(`job/${store.job}/state`)); store.measure(); }
+    } catch (error) { if (error.status === 0) store.tell(error.message, true); }
+  }
+  setTimeout(poll, POLL_MS);
+}
+
+function theme(dark) {
+  document.documentElement.dataset.theme = dark ? 'dark' : 'light';
+  document.getElementById('theme').textContent = dark ? 'Light' : 'Dark';
+  store.marking?.viewer.draw();
+}
+
+document.querySelector('nav').addEventListener('click', (event) => event.target.dataset.step && store.go(event.target.dataset.step));
+document.getElementById('undo').addEventListener('click', () => store.act('undo', {}));
+document.getElementById('redo').addEventListener('click', () => store.act('redo', {}));
+document.getElementById('unit').addEventListener('change', (event) => store.change([{ do: 'change head', set: { unit_out: event.target.value } }]));
+document.getElementById('theme').addEventListener('click', () => theme(document.documentElement.dataset.theme !== 'dark'));
+document.addEventListener('keydown', (event) => {
+  if (!(event.ctrlKey || event.metaKey) || event.target.matches('input')) return;
+  const key = event.key.toLowerCase();
+  if (key === 'z' || key === 'y') { event.preventDefault(); store.act(key === 'y' || event.shiftKey ? 'redo' : 'undo', {}); }
+});
+window.addEventListener('hashchange', () => location.hash.length > 1 && store.enter(location.hash.slice(1)));
+theme(matchMedia('(prefers-color-scheme: dark)').matches);
+
+store.guard(async () => {
+  store.start = await get('start');
+  const job = location.hash.slice(1) || store.start.first;
+  if (job && !location.hash) history.replaceState(null, '', `#${job}`);
+  if (job) await store.enter(job); else store.render();
+  poll();
+});
+window.page = store; // for looking in from the browser's console

@@ -6,6 +6,7 @@ import io
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from fit.drawing.lettering import CAP_HEIGHT
@@ -38,11 +39,14 @@ def cutting_dxf(entities: Sequence[Entity], version: str = "R2010") -> bytes:
 def sketch_dxf(entities: Sequence[Entity], sheet: Sheet | None = None, version: str = "R2010") -> bytes:
     """All shapes at full size, and the sheet's dimensions and words around them on layer reference.
 
+    Chains stand there twice: as one polyline with bulges on their own layer, and piece by piece, as lines and arcs, on
+    layer reference. The cutting file has the polyline alone, so that nothing is cut twice.
     Marks and labels come from the sheet where there is one: there they stand clear of the shapes.
     """
     clear = (sheet.width - sheet.left) / sheet.scale if sheet else -math.inf
     drawn = [entity for entity in entities if _is_shape(entity)] if sheet else entities
-    return _write([*drawn, check_square(entities, clear)], _notes(sheet) if sheet else (), version)
+    single = [piece for entity in entities if isinstance(entity, Polyline) for piece in _single(entity)]
+    return _write([*drawn, *single, check_square(entities, clear)], _notes(sheet) if sheet else (), version)
 
 
 def check_square(entities: Sequence[Entity], clear: float = -math.inf) -> Polyline:
@@ -51,6 +55,12 @@ def check_square(entities: Sequence[Entity], clear: float = -math.inf) -> Polyli
     x, y = math.ceil(round(max(right, clear), 3)) + 20.0, float(math.floor(round(bottom, 3)))
     corners = ((x, y), (x + CHECK_SIDE, y), (x + CHECK_SIDE, y + CHECK_SIDE), (x, y + CHECK_SIDE))
     return Polyline(tuple((a, b, 0.0) for a, b in corners), closed=True, layer="check")
+
+
+def _single(chain: Polyline) -> list[Line | Arc]:
+    if chain.layer == "reference":
+        return []
+    return [replace(piece, layer="reference") for piece in chain.pieces()]
 
 
 def _is_shape(entity: Entity) -> bool:

@@ -21,9 +21,11 @@ from fit.drawing.model import (
     Note,
     PointMark,
     Polyline,
+    Span,
     Spot,
     TitleBlock,
 )
+from fit.drawing.pieces import path_lengths, path_ticks, start_labels
 from fit.drawing.ring import chain_of, without_doubles
 from fit.drawing.sizes import Sizes
 from fit.drawing.view import view_of
@@ -35,6 +37,7 @@ __all__ = ["MovedPath", "drawing_of"]
 
 _SOLID = ("sphere", "cone")
 """Drawn only where nothing else is: balls that tie stations are no part of the part."""
+_MOST_SPANS = 3
 DATUM_FRAME = "datum"
 """Results in axes of the user's own choice say so with this word first; the sketch then keeps those axes."""
 
@@ -78,12 +81,21 @@ def drawing_of(
     arrows = [_moved(item, results.features, axes) for item in moved]
     entities += [entity for shapes, _ in arrows for entity in shapes]
     sizes = Sizes(axes, unit_out)
+    replaced = {item.of for item in moved if item.layer == "cut"}
+    kept = [item for item in results.features if item.kind == "path" and item.segments and item.name not in replaced]
+    entities += start_labels(kept, axes)
+    spans = _spans(results, axes, unit_out)
+    drawn = {span.row for span in spans}
+    rows = [_asked(item, unit_out) for item in results.dimensions]
     return Drawing(
         entities=entities,
         over_all=sizes.over_all(outer) if outer else (),
         places=sizes.edge_places(outer) if outer else (),
+        lengths=path_lengths(kept, axes, sizes.text, must=not holes),
+        ticks=path_ticks(kept, axes),
+        spans=spans,
         spots=[*sizes.hole_spots(holes), *sizes.arc_spots(instead or results.features), *(spot for _, spot in arrows)],
-        sizes=[_asked(item, unit_out) for item in results.dimensions],
+        sizes=[row for row in rows if row not in drawn],
         datum=_datum(axes),
         notes=_notes(results, axes, title or TitleBlock(), unit_out),
         title=title or TitleBlock(),
@@ -109,6 +121,8 @@ def _notes(results: Results, axes: PartAxes, title: TitleBlock, unit_out: str) -
         length = path.value("length")
         told = format_length(length.value, length.u95, unit_out, short=True, with_unit=True)
         notes.append(Note(f"{path.name}: length {told}."))
+    if any(item.kind == "path" and len(item.segments) > 1 for item in results.features):
+        notes.append(Note("Short strokes across an edge: tangent points. Figures along a straight edge: its length."))
     missing = [
         word for word, given in (("side", title.side), ("face", title.face), ("front", title.front)) if not given
     ]
@@ -116,6 +130,26 @@ def _notes(results: Results, axes: PartAxes, title: TitleBlock, unit_out: str) -
         told = f"{', '.join(missing)} not given: write it on, or a flipped part looks right on paper."
         notes.append(Note(told[0].upper() + told[1:], strong=True))
     return notes
+
+
+def _spans(results: Results, axes: PartAxes, unit_out: str) -> list[Span]:
+    """Distances between two holes or slots as dimension lines, where they are few and have no limits to be told."""
+    places = {
+        item.name: axes.place(axes.view.flat(item.values[:3])) for item in results.features if _is_hole(item, axes)
+    }
+    between = [
+        item
+        for item in results.dimensions
+        if item.kind == "distance" and len(item.of) == 2 and all(name in places for name in item.of)
+    ]
+    if len(between) > _MOST_SPANS:
+        return []
+    rows = [(item, _asked(item, unit_out)) for item in between]
+    return [Span(*places[item.of[0]], *places[item.of[1]], row[1], row) for item, row in rows if not any(row[2:])]
+
+
+def _is_hole(item: Feature, axes: PartAxes) -> bool:
+    return item.kind in ("circle", "slot") and axes.view.is_square(item)
 
 
 def _asked(item: Dimension, unit_out: str) -> tuple[str, ...]:

@@ -42,7 +42,11 @@ class Occupancy:
 
     def add_shape(self, shape: Line | Arc | Circle | Polyline) -> None:
         """Take the cells that a shape runs through."""
-        cells = np.floor(sampled(shape) / _CELL).astype(int)
+        self.add_points(sampled(shape))
+
+    def add_points(self, points: FloatArray) -> None:
+        """Take the cells of points (N, 2)."""
+        cells = np.floor(points / _CELL).astype(int)
         inside = (cells >= 0).all(axis=1) & (cells[:, 0] < self.shape[1]) & (cells[:, 1] < self.shape[0])
         self._taken[cells[inside, 1], cells[inside, 0]] = True
         self._sums = None
@@ -85,7 +89,11 @@ class Occupancy:
         """Whether points along each line, no further apart than a cell, lie on taken cells."""
         longest = float(np.hypot(*(ends - starts).T).max(initial=_CELL))
         part = np.linspace(0.0, 1.0, math.ceil(longest / _CELL) + 1)[None, :, None]
-        cells = np.floor((starts[:, None] * (1 - part) + ends[:, None] * part) / _CELL).astype(int)
+        return self.at(starts[:, None] * (1 - part) + ends[:, None] * part)
+
+    def at(self, points: FloatArray) -> NDArray[np.bool_]:
+        """Whether points (..., 2) lie on taken cells; off the sheet the nearest cell answers."""
+        cells = np.floor(points / _CELL).astype(int)
         x = np.clip(cells[..., 0], 0, self.shape[1] - 1)
         y = np.clip(cells[..., 1], 0, self.shape[0] - 1)
         met: NDArray[np.bool_] = self._taken[y, x]

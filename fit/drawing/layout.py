@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from fit.drawing.beside import place_lengths, place_spans, tick_items
 from fit.drawing.frame import frame_items, space_of
 from fit.drawing.leaders import Ground, place_leaders
 from fit.drawing.lettering import clean, fitted
 from fit.drawing.marks import SMALL, centre_mark, line, scaled
-from fit.drawing.model import Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Spot
+from fit.drawing.model import Along, Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Span, Spot
 from fit.drawing.plan import Plan, marks_of, note_lines, plan_of
 from fit.drawing.room import NOTE_ROW, Room, best_room, borders_of
 from fit.drawing.rows import over_all_items, row_items
@@ -27,15 +28,25 @@ def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     """The drawing on as many sheets as it needs; the first holds the part."""
     holes = [spot for spot in drawing.spots if spot.x_text]
     arcs = [spot for spot in drawing.spots if not spot.x_text]
-    tabled = {"holes": len(holes) > _MOST_BY_LEADER, "arcs": len(arcs) > _MOST_BY_LEADER}
-    tabled["holes"] = tabled["holes"] or _is_dwarfed(drawing, holes, PAPERS[paper])
-    for _ in range(3):
-        plan = plan_of(drawing, holes if tabled["holes"] else [], arcs if tabled["arcs"] else [])
+    lines = [item for item in drawing.lengths if item.must]
+    tabled = {
+        key for key, items in (("holes", holes), ("arcs", arcs), ("lines", lines)) if len(items) > _MOST_BY_LEADER
+    }
+    if _is_dwarfed(drawing, holes, PAPERS[paper]):
+        tabled.add("holes")
+    for _ in range(4):
+        plan = plan_of(
+            drawing,
+            holes if "holes" in tabled else (),
+            arcs if "arcs" in tabled else (),
+            lines if "lines" in tabled else (),
+        )
         sheets, lost = _compose(plan, PAPERS[paper])
-        again = {"holes": any(spot.x_text for spot in lost), "arcs": any(not spot.x_text for spot in lost)}
-        if not lost or all(tabled[key] for key in again if again[key]):
+        if not lost - tabled:
             break
-        tabled = {key: tabled[key] or again[key] for key in tabled}
+        tabled |= lost
+        if "spans" in lost:
+            drawing = replace(drawing, spans=(), sizes=[*(span.row for span in drawing.spans), *drawing.sizes])
     return sheets
 
 
@@ -47,7 +58,7 @@ def _is_dwarfed(drawing: Drawing, holes: Sequence[Spot], paper: tuple[float, flo
     return extent * scale < _SMALL_PART and best_room(by_table, paper).scale > scale
 
 
-def _compose(plan: Plan, paper: tuple[float, float]) -> tuple[list[Sheet], list[Spot]]:
+def _compose(plan: Plan, paper: tuple[float, float]) -> tuple[list[Sheet], set[str]]:
     room = best_room(plan, paper)
     own_sheets = [] if room.panel else paged(plan.tables, space_of(*room.size))
     count = 1 + len(own_sheets)
@@ -78,8 +89,14 @@ class _Spread:
         x, y = self.point(spot.x, spot.y)
         return replace(spot, x=x, y=y, reach=spot.reach * self.scale)
 
+    def length(self, item: Along) -> Along:
+        return Along(*self.point(item.x1, item.y1), *self.point(item.x2, item.y2), item.text, item.must)
 
-def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, list[Spot]]:
+    def span(self, item: Span) -> Span:
+        return Span(*self.point(item.x1, item.y1), *self.point(item.x2, item.y2), item.text, item.row)
+
+
+def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, set[str]]:
     drawing, to = plan.drawing, _spread(plan, room)
     shapes = [entity for entity in drawing.entities if isinstance(entity, (Line, Arc, Circle, Polyline))]
     part = tuple(Drawn(scaled(e, to.scale, to.left, to.bottom), STROKES[e.layer]) for e in shapes)
@@ -89,8 +106,13 @@ def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, list[Spot]]:
         items += row_items(*marks_of(plan, axis, to.scale, to.left, to.bottom))
     ground = _ground(plan, room, part, items)
     items += _marks_on_part(plan, to, ground)
-    placed, lost = _led(plan, to, ground)
-    return Sheet(*room.size, (*items, *placed), part, to.scale, to.left, to.bottom), lost
+    spans, astray = place_spans([to.span(span) for span in drawing.spans], ground)
+    beside, short = place_lengths([to.length(item) for item in plan.lengths if item.must], ground)
+    placed, missed = _led(plan, to, ground, short)
+    small, _ = place_lengths([to.length(item) for item in plan.lengths if not item.must], ground)
+    items += [*spans, *beside, *placed, *small]
+    lost = missed | ({"spans"} if astray else set())
+    return Sheet(*room.size, tuple(items), part, to.scale, to.left, to.bottom), lost
 
 
 def _spread(plan: Plan, room: Room) -> _Spread:
@@ -104,13 +126,19 @@ def _spread(plan: Plan, room: Room) -> _Spread:
     return _Spread(room.scale, corner[0], corner[1])
 
 
-def _led(plan: Plan, to: _Spread, ground: Ground) -> tuple[list[Item], list[Spot]]:
-    """Leaders with sizes, and tags of what stands in the table; the spots that found no place come back."""
-    named = [(spot, spot, clean(spot.name) if spot.x_text else "") for spot in plan.led]
-    named += [(spot, replace(spot, text=tag), "") for tag, spot in zip(plan.tags, plan.tagged, strict=True)]
-    moved = [to.spot(spot) for _, spot, _ in named]
-    placed, missed = place_leaders(moved, [name for _, _, name in named], ground)
-    return placed, [spot for (spot, _, _), there in zip(named, moved, strict=True) if there in missed]
+def _led(plan: Plan, to: _Spread, ground: Ground, short: Sequence[Along]) -> tuple[list[Item], set[str]]:
+    """Leaders with sizes, tags of what stands in tables, lengths of pieces too short to be written along.
+
+    Also returns what kinds found no place: holes, arcs, lines.
+    """
+    spots = [to.spot(spot) for spot in plan.led]
+    names = [clean(spot.name) if spot.x_text else "" for spot in spots]
+    spots += [replace(to.spot(spot), text=tag) for tag, spot in zip(plan.tags, plan.tagged, strict=True)]
+    straight = [Spot("", (item.x1 + item.x2) / 2, (item.y1 + item.y2) / 2, 0.0, item.text) for item in short]
+    names += [""] * (len(spots) - len(names) + len(straight))
+    placed, missed = place_leaders([*spots, *straight], names, ground)
+    lost = {"holes" if spot.x_text else "arcs" for spot in missed if spot in spots}
+    return placed, lost | ({"lines"} if any(spot in straight for spot in missed) else set())
 
 
 def _scale_words(scale: float) -> str:
@@ -187,6 +215,7 @@ def _marks_on_part(plan: Plan, to: _Spread, ground: Ground) -> list[Item]:
         if isinstance(entity, PointMark):
             x, y = to.point(entity.x, entity.y)
             items += [line(x - 1.5, y, x + 1.5, y), line(x, y - 1.5, x, y + 1.5)]
+    items += [tick_items(*to.point(tick.x, tick.y), tick.angle) for tick in plan.drawing.ticks]
     ground.add(items)
     labels = [entity for entity in plan.drawing.entities if isinstance(entity, Label)]
     return [*items, *(ground.label(*to.point(e.x, e.y), clean(e.text), e.height) for e in labels)]

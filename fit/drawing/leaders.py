@@ -9,7 +9,7 @@ import numpy as np
 
 from fit.drawing.grid import Occupancy
 from fit.drawing.lettering import text_width
-from fit.drawing.marks import GAP, SMALL, TEXT, arrow, line, stacked, text_box
+from fit.drawing.marks import GAP, SMALL, TEXT, arrow, line, stacked, text_box, text_ground
 from fit.drawing.model import Spot
 from fit.drawing.sheet import Drawn, Item, Written
 from fit.points import FloatArray
@@ -17,12 +17,32 @@ from fit.points import FloatArray
 __all__ = ["Ground", "place_leaders"]
 
 _SHOULDER = 2.0
-_LENGTHS = (5.0, 8.0, 12.0, 17.0, 23.0, 30.0, 40.0, 52.0, 66.0, 82.0, 100.0)
+_LENGTHS = (
+    5.0,
+    7.0,
+    9.0,
+    12.0,
+    15.0,
+    18.0,
+    22.0,
+    26.0,
+    30.0,
+    35.0,
+    40.0,
+    46.0,
+    52.0,
+    59.0,
+    66.0,
+    74.0,
+    82.0,
+    91.0,
+    100.0,
+)
 _ASKEW = tuple(math.radians(turn) for turn in (-45.0, -25.0, 25.0, 45.0))
 """Turns off the radial direction for a leader that finds no room along it."""
 _CROSSING = 60.0
 """Cost of a leader that crosses an edge of the part, in mm of leader as it were; twice the edges, four times that."""
-_TURNS = tuple(math.radians(15.0 * k + 45.0) for k in range(24))
+_TURNS = tuple(math.radians(10.0 * k + 45.0) for k in range(36))
 
 
 class Ground:
@@ -36,10 +56,19 @@ class Ground:
     def add(self, items: Sequence[Item]) -> None:
         """Take the room of words and fine lines."""
         for item in items:
-            if isinstance(item, Written):
+            if isinstance(item, Written) and item.angle not in (0.0, 90.0):
+                self.words.add_points(text_ground(item))
+            elif isinstance(item, Written):
                 self.words.add_box(text_box(item))
             elif isinstance(item, Drawn):
                 self.lines.add_shape(item.shape)
+
+    def crowd(self, item: Written) -> float:
+        """Share of a text's ground that lies on fine lines, times 40; inf where it lies on words or edges."""
+        points = text_ground(item, 0.4)
+        if self.words.at(points).any() or self.shapes.at(points).any():
+            return math.inf
+        return 40.0 * float(self.lines.at(points).mean())
 
     def label(self, x: float, y: float, text: str, height: float) -> Written:
         """A label as near to its place as it finds room, at its very place where it finds none; its room is taken."""

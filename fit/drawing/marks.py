@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from fit.drawing.grid import Box
 from fit.drawing.lettering import text_width
 from fit.drawing.model import Arc, Circle, Line, Polyline
 from fit.drawing.sheet import FINE, STROKES, Drawn, Filled, Shape, Written
+from fit.points import FloatArray
 
-__all__ = ["GAP", "SMALL", "TEXT", "arrow", "centre_mark", "line", "scaled", "stacked", "text_box"]
+__all__ = ["GAP", "SMALL", "TEXT", "arrow", "centre_mark", "line", "scaled", "stacked", "text_box", "text_ground"]
 
 TEXT, SMALL = 3.5, 2.5
 """Heights of capitals, mm: sizes, and names or notes (ISO 3098 series)."""
@@ -47,6 +50,19 @@ def text_box(item: Written) -> Box:
     if item.angle == 90.0:
         return item.x - item.height, item.y + left, item.x + down, item.y + left + width
     return item.x + left, item.y - down, item.x + left + width, item.y + item.height
+
+
+def text_ground(item: Written, room: float = 0.0) -> FloatArray:
+    """Points (N, 2), at most 0.6 mm apart, that cover a text turned by any angle, and room around it."""
+    width = text_width(item.text, item.height, bold=item.bold)
+    low, high = -_DESCENT * item.height - room, item.height + room
+    left, right = -item.anchor * width - room, (1.0 - item.anchor) * width + room
+    across = np.linspace(left, right, max(2, math.ceil((right - left) / 0.6) + 1))
+    upward = np.linspace(low, high, max(2, math.ceil((high - low) / 0.6) + 1))
+    turn = math.radians(item.angle)
+    a, b = (grid.ravel() for grid in np.meshgrid(across, upward))
+    c, s = math.cos(turn), math.sin(turn)
+    return np.stack([item.x + a * c - b * s, item.y + a * s + b * c], axis=1)
 
 
 def stacked(x: float, y: float, rows: Sequence[tuple[str, float]], anchor: float) -> list[Written]:

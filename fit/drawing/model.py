@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 __all__ = [
     "LAYERS",
+    "Along",
     "Arc",
     "Circle",
     "Datum",
@@ -20,7 +21,9 @@ __all__ = [
     "Place",
     "PointMark",
     "Polyline",
+    "Span",
     "Spot",
+    "Tick",
     "TitleBlock",
     "bounds_of",
 ]
@@ -149,6 +152,39 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
+class Along:
+    """The length of a straight piece, said beside it; must is False where the sketch may do without it."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    text: str
+    must: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A short stroke across a path where one piece runs into the next; angle is the path's direction there."""
+
+    x: float
+    y: float
+    angle: float
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The distance between two places as a dimension line; row is what the table says where it finds no room."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    text: str
+    row: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Datum:
     """The corner or hole that places are measured from."""
 
@@ -191,6 +227,9 @@ class Drawing:
     over_all: Sequence[OverAll] = ()
     places: Sequence[Place] = ()
     spots: Sequence[Spot] = ()
+    lengths: Sequence[Along] = ()
+    ticks: Sequence[Tick] = ()
+    spans: Sequence[Span] = ()
     sizes: Sequence[tuple[str, ...]] = ()
     datum: Datum | None = None
     notes: Sequence[Note] = ()

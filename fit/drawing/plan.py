@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fit.drawing.lettering import clean
-from fit.drawing.model import Drawing, Place, Spot, bounds_of
+from fit.drawing.model import Along, Drawing, Place, Spot, bounds_of
 from fit.drawing.rows import Mark, Rows
 from fit.drawing.tables import Table
 
@@ -29,10 +29,12 @@ class Plan:
     tags: Sequence[str]
     places: Sequence[Place]
     tables: Sequence[Table]
+    lengths: Sequence[Along]
     box: tuple[float, float, float, float]
 
 
-def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Plan:
+def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot], lengths: Sequence[Along] = ()) -> Plan:
+    """The plan with these holes, arcs and lengths of straight pieces in tables, and tags at their places."""
     tabled = [*holes, *arcs]
     tags = [str(i + 1) for i in range(len(holes))] + [f"R{i + 1}" for i in range(len(arcs))]
     led = [spot for spot in drawing.spots if spot not in tabled]
@@ -45,10 +47,18 @@ def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot]) -> Pl
         extra = tuple((place.axis, place.text) for place in places if place.axis in crowded)
         tables.append(Table("Places from the datum", ("along", "distance"), extra))
         places = [place for place in places if place.axis not in crowded]
+    if lengths:
+        tables.append(Table("Straight pieces", ("no.", "length"), _numbered(lengths)))
     if asked := _asked(drawing):
         heading = "Sizes asked for" if any(any(row[2:]) for row in asked) else "Sizes"
         tables.append(Table(heading, ("size", "measured", "wanted", "verdict"), asked).lean())
-    return Plan(drawing, led, tabled, tags, places, tables, bounds_of(drawing.entities))
+    beside = [replace(item, text=tag) for item, (tag, _) in zip(lengths, _numbered(lengths), strict=True)]
+    beside += [item for item in drawing.lengths if item not in lengths]
+    return Plan(drawing, led, tabled, tags, places, tables, beside, bounds_of(drawing.entities))
+
+
+def _numbered(lengths: Sequence[Along]) -> tuple[tuple[str, str], ...]:
+    return tuple((f"L{i + 1}", item.text) for i, item in enumerate(lengths))
 
 
 def _asked(drawing: Drawing) -> tuple[tuple[str, ...], ...]:

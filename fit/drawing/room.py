@@ -11,8 +11,8 @@ from fit.drawing.tables import table_size
 
 __all__ = ["NOTE_ROW", "SCALES", "Room", "best_room", "borders_of"]
 
-SCALES = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
-"""ISO 5455."""
+SCALES = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.4, 0.2, 0.1, 0.05, 0.04, 0.02, 0.01)
+"""ISO 5455, and 1:2.5 and 1:25 between its steps, where long parts would come out small."""
 NOTE_ROW = 4.4
 """Height of a line of notes, mm."""
 

@@ -74,14 +74,19 @@ def _aligned(features: Sequence[Feature]) -> list[Feature]:
 
 
 def _own_u(features: Sequence[Feature], key: str) -> FloatArray:
-    """Standard uncertainty of each photo's value without what all photos share."""
-    common = set.intersection(*(set(f.shared_names) for f in features))
-    squares = []
-    for feature in features:
-        value = feature.value(key)
-        alone = [s for s, name in zip(value.shared, value.shared_names, strict=True) if name not in common]
-        squares.append(value.own + float(np.sum(np.square(alone))))
-    return np.sqrt(np.maximum(squares, 1e-12))
+    """Standard uncertainty of each photo's value without what all photos share alike.
+
+    Of a source that moves the photos by different amounts, the smallest of these is shared and the rest is their own.
+    """
+    values = [feature.value(key) for feature in features]
+    names = tuple(dict.fromkeys(name for value in values for name in value.shared_names))
+    moves = np.array([align_shared(names, value.shared_names, value.shared) for value in values])
+    if not len(names):
+        return np.sqrt([max(value.own, 1e-12) for value in values])
+    alike = (np.sign(moves) == np.sign(moves[0])).all(axis=0)
+    common = np.where(alike, np.sign(moves[0]) * np.abs(moves).min(axis=0), 0.0)
+    own = np.array([value.own for value in values]) + ((moves - common) ** 2).sum(axis=1)
+    return np.sqrt(np.maximum(own, 1e-12))
 
 
 def _weights(features: Sequence[Feature], keys: Sequence[str]) -> FloatArray:
@@ -193,7 +198,5 @@ def _alone_variance(features: Sequence[Feature], weight: FloatArray, j: int) -> 
 
 def _scatter_notice(name: str, keys: Sequence[str], sizes: Mapping[str, Mapping[str, Value]]) -> Notice:
     told = ", ".join(f"{photo} {value.value:.3f} ±{value.u95:.3f}" for photo, value in sizes[keys[0]].items())
-    text = (
-        f"The photos scatter more in {keys[0]} than they should ({told} mm); the ± is widened. Look at picks pictures."
-    )
+    text = f"The photos scatter more in {keys[0]} than they should ({told} mm); the ± is widened. Look at the picks pictures."
     return Notice("photos-disagree", text, name)

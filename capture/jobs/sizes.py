@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from capture.jobs.edge import distance_to_path
 from capture.jobs.general import general_tolerance
 from capture.jobs.plan import base_name
 from fit.errors import CannotDetermine, InputError
@@ -88,6 +89,9 @@ def _title(keys: DimensionKeys, names: Sequence[str]) -> str:
 def _measured(keys: DimensionKeys, names: Sequence[str], parts: Sequence[Feature]) -> tuple[Value, dict[str, Any]]:
     import fit.dimensions as dimensions
 
+    paths = [part for part in parts if part.kind == "path"]
+    if keys.kind == "distance" and len(paths) == 1:
+        return distance_to_path(next(part for part in parts if part.kind != "path"), paths[0]), {}
     if keys.kind in ("distance", "angle", "offset"):
         value: Value = getattr(dimensions, keys.kind)(*parts)
         return value, {}
@@ -172,8 +176,6 @@ def _enough(value: Value, band: float, scale: float) -> dict[str, Any]:
     share = value.u95 / band if band > 0 else math.inf
     words = "yes" if share <= _GOOD else "just" if share <= _ENOUGH else "no"
     record: dict[str, Any] = {"accurate_enough": words}
-    if math.isfinite(share):
-        record["u95_share_of_tolerance"] = share
     largest = next(iter(value.budget()), "")
     if largest in BUDGET:
         record |= {"largest_source": BUDGET[largest][0], "advice": BUDGET[largest][1]}

@@ -190,3 +190,11 @@ def test_pieces_of_a_path_have_names(outline: Feature) -> None:
     arcs = [f"outline.{i}" for i, kind in enumerate(kinds, 1) if kind == "arc"]
     across = size_of(dimension(kind="distance", **{"from": arcs[0]}, to=arcs[1]), features, None).dimension
     assert across is not None and across.value.value == pytest.approx(100, abs=3 * across.value.u95)
+
+
+@pytest.mark.parametrize(("x", "y", "truth"), [(10, 5, 15), (0, -12, 8), (62, 3, 20 - math.hypot(12, 3)), (-80, 0, 10)])
+def test_a_hole_to_the_edge_of_an_outline(outline: Feature, x: float, y: float, truth: float) -> None:
+    """Nearest place on the stadium: straight above or below a line, along the radius of an end."""
+    features = {"outline": outline, "hole": hole("hole", x, y, 6)}
+    found = size_of(dimension(kind="distance", **{"from": "hole"}, to="outline"), features, None).dimension
+    assert found is not None and abs(found.value.value - truth) <= 1.5 * found.value.u95 < 0.1

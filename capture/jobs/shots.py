@@ -185,7 +185,9 @@ def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeatu
     from capture.picked import measure_picks
 
     renamed = face_names_of_errors(group.word)
-    picked, notices = measure_picks(lit, solved.bench, group.picks)
+    inside = [pick for pick in group.picks if _in_view(solved.bench, pick)]
+    picked, notices = measure_picks(lit, solved.bench, inside)
+    notices += [_not_in_view(pick) for pick in group.picks if pick not in inside]
     kept = []
     for item in picked:
         try:
@@ -197,6 +199,18 @@ def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeatu
         named = feature_with_names(item.feature, renamed)
         kept.append(replace(item, feature=named, points=points_with_names(item.points, renamed)))
     return kept, notices
+
+
+def _in_view(bench: Bench, pick: Pick) -> bool:
+    """Whether all way-points of a pick lie inside the photo."""
+    places = np.column_stack([pick.near, np.full(len(pick.near), pick.known.sheet.height)])
+    px = bench.project(places)
+    return bool(((px >= 0) & (px <= np.array(bench.image.size) - 1)).all())
+
+
+def _not_in_view(pick: Pick) -> Notice:
+    text = "A way-point lies outside the photo, so it is not measured here; correct near, or show all of it."
+    return Notice("not-measured", text, pick.name)
 
 
 def _sources(file: JobFile, photo: PhotoKeys, sha256: str) -> tuple[Source, ...]:

@@ -15,6 +15,7 @@ from fit.points import FloatArray
 
 __all__ = ["contour_along", "follow_edge", "resampled", "thread", "trace_edge"]
 
+
 @dataclass(frozen=True, slots=True)
 class _Window:
     """Offsets tried in one pass, mm: low to high by step; the tolerance of a step's place; how far into the material
@@ -116,14 +117,11 @@ def follow_edge(
     sides = _Sides(material_inside, closed)
     line = resampled(rough, 0.4, 0.8, closed)
     if wide:
-        line = _searched(picture, view, sheets[0], line, sides, _WIDE)[0]
+        line = _searched(picture, view, sheets[0], line, sides, _WIDE)
     line = resampled(line, 0.3, 0.5, closed)
-    line = resampled(_searched(picture, view, sheets[0], line, sides, _NEAR)[0], 0.25, 0.25, closed)
-    found = []
-    for sheet in sheets:
-        _, strip, offset = _searched(picture, view, sheet, line, sides, _CLOSE)
-        found.append((strip, offset, sheet.wall(view, strip.contour)))
-    return found
+    line = resampled(_searched(picture, view, sheets[0], line, sides, _NEAR), 0.25, 0.25, closed)
+    _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)
+    return [(strip, _best_offsets(strip, sheet, wall, sides, _CLOSE), wall) for sheet in sheets]
 
 
 def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, closed: bool) -> FloatArray:
@@ -143,20 +141,26 @@ def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, close
     return line
 
 
-def _searched(
-    picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window
-) -> tuple[FloatArray, Strip, FloatArray]:
+def _searched(picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window) -> FloatArray:
     """One pass: unroll along the line, score offsets in the window, thread the best smooth line through them."""
+    contour, wall, strip = _unrolled(picture, view, sheet, line, sides, window)
+    return line + _best_offsets(strip, sheet, wall, sides, window)[:, None] * contour.outward
+
+
+def _unrolled(
+    picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window
+) -> tuple[Contour, FloatArray, Strip]:
     contour = contour_along(line, sheet.height, material_inside=sides.material_inside, closed=sides.closed)
     wall = sheet.wall(view, contour)
     reach = (window.low - window.inside - 0.3, window.high + float(max(wall.max(), 0)) + 0.5)
-    strip = unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03))
+    return contour, wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03))
+
+
+def _best_offsets(strip: Strip, sheet: Sheet, wall: FloatArray, sides: _Sides, window: _Window) -> FloatArray:
     offsets = window.offsets
-    score = contour_score(
-        strip, sheet, np.repeat(offsets[:, None], len(line), axis=1), wall, window.reach, window.inside
-    )
-    best = offsets[thread(score.T, window.step * window.cost, window.stride, sides.closed)]
-    return line + best[:, None] * contour.outward, strip, best
+    rows = np.repeat(offsets[:, None], len(wall), axis=1)
+    score = contour_score(strip, sheet, rows, wall, window.reach, window.inside)
+    return offsets[thread(score.T, window.step * window.cost, window.stride, sides.closed)]
 
 
 def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:

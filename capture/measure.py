@@ -86,7 +86,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     flat = flatten(pixels, bench, known.sheet.height, bounds, _STEP_MM)
     part = find_part(flat, _MARGIN_MM)
     _refuse_cut_off(part)
-    lit = Lit(linear_light(pixels), _palette(part))
+    lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
     outline = _rough_outline(part)
@@ -94,6 +94,15 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     found = _rounds(lit, bench, known, circles)
     found += _slots(lit, bench, known, [o for o in openings if not o.is_round], found)
     return _assembled(bench, known, flat, edge, found)
+
+
+def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:
+    """Rows and columns of the picture in which the bounds (x least, x most, y least, y most) show."""
+    left, right, low, high = bounds
+    corners = np.array([(x, y, z) for x in (left, right) for y in (low, high) for z in (0.0, height)])
+    px = bench.project(corners)
+    first, last = np.floor(px.min(axis=0)).astype(int) - 20, np.ceil(px.max(axis=0)).astype(int) + 20
+    return slice(max(first[1], 0), max(last[1], 1)), slice(max(first[0], 0), max(last[0], 1))
 
 
 def _refuse_cut_off(part: PartMask) -> None:

@@ -32,10 +32,9 @@ def marked_png(
     """The photo upright, at most 2000 px long, with features, their points (labelled with their names) and sizes."""
     import cv2
 
-    shown = np.ascontiguousarray(upright(pixels, image.orientation))
-    scale = min(1.0, _MOST_PX / max(shown.shape[:2]))
-    if scale < 1:
-        shown = cv2.resize(shown, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    scale = min(1.0, _MOST_PX / max(pixels.shape[:2]))
+    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    shown = np.ascontiguousarray(upright(small, image.orientation))
     shown = cv2.addWeighted(shown, 0.75, np.full_like(shown, 255), 0.25, 0)
     size = max(shown.shape[:2]) / _MOST_PX
 

@@ -128,13 +128,17 @@ class Strip:
         return self.start + (best + self.shift[rows[:, 0], best]) * self.step, strength
 
 
-def linear_light(pixels: NDArray[np.uint8]) -> NDArray[np.uint16]:
-    """Undo the sRGB curve (IEC 61966-2-1) of an 8-bit picture; 65535 is white."""
+def linear_light(
+    pixels: NDArray[np.uint8], where: tuple[slice, slice] = (slice(None), slice(None))
+) -> NDArray[np.uint16]:
+    """Undo the sRGB curve (IEC 61966-2-1) of an 8-bit picture; 65535 is white. Outside `where` it stays black."""
     import cv2
 
     level = np.arange(256) / 255
     linear = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
-    return np.asarray(cv2.LUT(pixels, np.rint(65535 * linear).astype(np.uint16)))
+    light = np.zeros(pixels.shape, np.uint16)
+    light[where] = cv2.LUT(np.ascontiguousarray(pixels[where]), np.rint(65535 * linear).astype(np.uint16))
+    return light
 
 
 def unroll(

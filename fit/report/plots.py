@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fit.drawing.view import View, view_of
 from fit.feature import Feature
 from fit.points import FloatArray, Points
+from fit.report.words import BUDGET, budget_entry
 from fit.units import format_length
 
 __all__ = ["budget_bar", "points_picture", "residual_plot"]
@@ -20,23 +21,22 @@ _MOST_DOTS = 300
 _MOST_POINTS = 2500
 
 
-def budget_bar(budget: Mapping[str, float], names: Mapping[str, tuple[str, str]]) -> str:
+def budget_bar(budget: Mapping[str, float]) -> str:
     """Shares of U95² by source as one bar: each source's length is what it adds."""
     squares = {word: part * part for word, part in budget.items()}
     total = sum(squares.values())
     if total <= 0:
         return ""
     x, bars = 0.0, []
-    order = list(names)
+    order = list(BUDGET)
     for word, square in squares.items():
-        ink = _INKS[order.index(word) % len(_INKS)] if word in order else _INKS[-1]
+        first = word.split(" ")[0]
+        ink = _INKS[order.index(first) % len(_INKS)] if first in order else _INKS[-1]
         width = 240.0 * square / total
-        said = escape(f"{names.get(word, (word, ''))[0]}: {100 * square / total:.0f} %")
+        said = escape(f"{budget_entry(word)[0]}: {100 * square / total:.0f} %")
         bars.append(f'<rect x="{x:.1f}" width="{width:.1f}" height="14" fill="{ink}"><title>{said}</title></rect>')
         x += width
-    words = ", ".join(
-        f"{names.get(word, (word, ''))[0]} {100 * s / total:.0f} %" for word, s in list(squares.items())[:3]
-    )
+    words = ", ".join(f"{budget_entry(word)[0]} {100 * s / total:.0f} %" for word, s in list(squares.items())[:3])
     said = escape(words)
     frame = f'<svg class="bar" width="240" height="14" role="img" aria-label="{said}">'
     return f"{frame}{''.join(bars)}</svg><small>{said}</small>"

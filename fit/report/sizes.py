@@ -8,7 +8,7 @@ from html import escape
 
 from fit.feature import Feature
 from fit.report.plots import budget_bar
-from fit.report.words import BUDGET, MAIN, feature_sizes, size_text
+from fit.report.words import MAIN, budget_entry, feature_sizes, size_text
 from fit.results import Dimension
 from fit.units import format_angle, format_length
 
@@ -48,7 +48,7 @@ def _dimension_row(item: Dimension, unit_out: str) -> str:
         f'<td class="figure">{escape(measured)}</td>',
         f"<td>{escape(' to '.join(limits))}</td>",
         f"<td>{verdict}<small>{escape(enough(item))}</small></td>",
-        f"<td>{budget_bar(budget, BUDGET)}<small>{escape(_remedy(budget))}</small></td>",
+        f"<td>{budget_bar(budget)}<small>{escape(_remedy(budget))}</small></td>",
     )
     return f"<tr>{''.join(cells)}</tr>"
 
@@ -82,7 +82,8 @@ def enough(item: Dimension) -> str:
 
 def _remedy(budget: Mapping[str, float]) -> str:
     largest = next(iter(budget), "")
-    return f"To improve: {BUDGET[largest][1]}" if largest in BUDGET else ""
+    remedy = budget_entry(largest)[1]
+    return f"To improve: {remedy}" if remedy else ""
 
 
 def feature_section(features: Sequence[Feature], unit_out: str) -> str:
@@ -102,7 +103,7 @@ def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:
     keys = feature_sizes(feature)
     sizes = "<br>".join(f"{escape(_WORDS.get(key, key))} {escape(size_text(feature, key, unit_out))}" for key in keys)
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
-    bar = budget_bar(feature.value(main).budget(), BUDGET) if main in feature.order and kind == "feature" else ""
+    bar = budget_bar(feature.value(main).budget()) if main in feature.order and kind == "feature" else ""
     form = [f"{key.replace('_', ' ')} {format_length(figure, None, unit_out)}" for key, figure in feature.form.items()]
     form += [f"{feature.points} points, rms {feature.rms:.3f} mm"] if feature.points else []
     form += [f"in {feature.on}"] if feature.on else []

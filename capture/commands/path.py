@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fit.commands.options import list_options, output_options
+from fit.commands.options import list_options, output_options, paper_option
 
 if TYPE_CHECKING:
     from fit.paths import Conditions
@@ -52,6 +52,7 @@ Examples
 @click.option("--offset", type=float, metavar="MM", help="Also give the path moved aside by this much; needs --to.")
 @click.option("--to", type=click.Choice(["left", "right"]), help="Side to which --offset moves it.")
 @click.option("--marks", type=float, metavar="MM", help="Also give evenly spaced marks, about this far apart.")
+@paper_option
 @output_options
 def path(
     file: Path,
@@ -59,6 +60,7 @@ def path(
     replace: bool,
     as_json: bool,
     unit_out: str,
+    paper: str,
     offset: float | None,
     to: str | None,
     marks: float | None,
@@ -92,7 +94,13 @@ def path(
     )
     parts = report_parts(walked.path, details)
     record = write_result(
-        out, results, walked.path.points.named("path"), replace=replace, unit_out=unit_out, report_parts=parts
+        out,
+        results,
+        walked.path.points.named("path"),
+        replace=replace,
+        unit_out=unit_out,
+        paper=paper,
+        report_parts=parts,
     )
     show(record, results, as_json, unit_out)
 

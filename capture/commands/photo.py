@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from fit.commands.options import output_options
+from fit.commands.options import output_options, paper_option
 from fit.units import LENGTH, LENGTH_WITH_LIMIT
 
 __all__ = ["photo"]
@@ -28,7 +28,9 @@ Examples
 @click.command(help=_HELP, short_help="Measure a part lying in a printed frame from one photo.")
 @click.argument("picture", type=click.Path(path_type=Path), metavar="PHOTO")
 @click.option("--camera", type=click.Path(path_type=Path), help="Lens learned by 'edgewright camera'.")
-@click.option("--height", type=LENGTH_WITH_LIMIT, help="Height of the part's face above the paper, mm, with ± if wanted.")
+@click.option(
+    "--height", type=LENGTH_WITH_LIMIT, help="Height of the part's face above the paper, mm, with ± if wanted."
+)
 @click.option("--height-u", type=click.FloatRange(min=0, min_open=True), help="Standard uncertainty of it, mm.")
 @click.option("--thickness", type=LENGTH, help="Thickness of the sheet; the height is taken up to 6 mm.")
 @click.option("--print-x", type=LENGTH, help="Caliper reading over the printed pattern's side in x, mm.")
@@ -40,13 +42,16 @@ Examples
     show_default=True,
     help="Standard uncertainty of the readings, mm.",
 )
+@paper_option
 @output_options
-def photo(picture: Path, out: Path, replace: bool, as_json: bool, unit_out: str, **given: Any) -> None:
+def photo(picture: Path, out: Path, replace: bool, as_json: bool, unit_out: str, paper: str, **given: Any) -> None:
     from capture.shooting import ShotOptions, shoot
     from fit.commands.show import show
     from fit.outputs import check_folder, write_result
 
     check_folder(out, replace)
     shot = shoot(picture, ShotOptions(**given))
-    record = write_result(out, shot.results, shot.points, replace=replace, unit_out=unit_out, files=shot.files)
+    record = write_result(
+        out, shot.results, shot.points, replace=replace, unit_out=unit_out, paper=paper, files=shot.files
+    )
     show(record, shot.results, as_json, unit_out)

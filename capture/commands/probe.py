@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from fit.commands.options import list_options, output_options
+from fit.commands.options import list_options, output_options, paper_option
 
 __all__ = ["probe"]
 
@@ -55,8 +55,11 @@ Examples
 @click.option(
     "--side", type=click.Choice(["left", "right", "in", "out"]), help="Side of the tip where i j k are missing."
 )
+@paper_option
 @output_options
-def probe(files: tuple[Path, ...], out: Path, replace: bool, as_json: bool, unit_out: str, **given: Any) -> None:
+def probe(
+    files: tuple[Path, ...], out: Path, replace: bool, as_json: bool, unit_out: str, paper: str, **given: Any
+) -> None:
     from capture.probing import ProbeOptions, measure
     from fit.commands.show import show
     from fit.outputs import check_folder, write_result
@@ -64,6 +67,6 @@ def probe(files: tuple[Path, ...], out: Path, replace: bool, as_json: bool, unit
     check_folder(out, replace)
     found = measure(files, ProbeOptions(**given))
     record = write_result(
-        out, found.results, found.points, replace=replace, unit_out=unit_out, report_parts=found.parts
+        out, found.results, found.points, replace=replace, unit_out=unit_out, paper=paper, report_parts=found.parts
     )
     show(record, found.results, as_json, unit_out)

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["list_options", "output_options"]
+__all__ = ["list_options", "output_options", "paper_option"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -47,3 +47,10 @@ def list_options(command: F) -> F:
     ):
         command = option(command)
     return command
+
+
+def paper_option(command: F) -> F:
+    """--paper: sheet size of sketch and template."""
+    choice = click.Choice(["a4", "letter", "a3"])
+    told = "Paper of the sketch and the 1:1 template."
+    return click.option("--paper", type=choice, default="a4", show_default=True, help=told)(command)

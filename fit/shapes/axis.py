@@ -70,16 +70,18 @@ def _frames(directions: FloatArray) -> FloatArray:
 
 def _fits(frames: FloatArray, rows: FloatArray, taper: bool) -> tuple[FloatArray, FloatArray]:
     """Axis place, radius and growth (K, 4) for each frame (K, 3, 3), and mean squared distances (K,)."""
-    u, v, z = np.moveaxis(np.swapaxes(frames, 1, 2) @ rows, 1, 0)
-    square = u * u + v * v
+    u, v, z = (frames.transpose(2, 0, 1).reshape(-1, 3) @ rows).reshape(3, len(frames), -1)
     columns = [2 * u, 2 * v, np.ones_like(u)] + ([z, z * z] if taper else [])
-    table = np.stack(columns, axis=1)
-    normal = table @ np.swapaxes(table, 1, 2) + 1e-10 * np.eye(len(columns))
-    found = np.linalg.solve(normal, table @ square[:, :, None])[:, :, 0]
+    sums = np.array([[np.einsum("kn,kn->k", a, b) for b in (*columns, u * u + v * v)] for a in columns]).transpose(
+        2, 0, 1
+    )
+    normal = sums[:, :, :-1] + 1e-10 * np.eye(len(columns))
+    found = np.linalg.solve(normal, sums[:, :, -1:])[:, :, 0]
     steep = np.sqrt(np.maximum(found[:, 4], 1e-6)) if taper else np.zeros(len(found))
     growth = np.where(found[:, 3] < 0, -steep, steep) if taper else steep
     u0, v0 = found[:, 0], found[:, 1]
-    rho = np.hypot(u - u0[:, None], v - v0[:, None])
+    u, v = u - u0[:, None], v - v0[:, None]
+    rho = np.sqrt(u * u + v * v)
     radius = np.mean(rho - growth[:, None] * z, axis=1)
     miss = rho - radius[:, None] - growth[:, None] * z
     return np.column_stack([u0, v0, radius, growth]), np.mean(miss**2, axis=1) / (1 + growth**2)

@@ -37,7 +37,7 @@ class CircleInPlaneModel:
         u, v = rows[0] - state[0], rows[1] - state[1]
         rho = np.sqrt(u * u + v * v)
         jacobian = np.empty((3, 1, rows.shape[1]))
-        inverse = -1 / np.maximum(rho, 1e-300)
+        inverse = -1 / (rho + 1e-300)
         np.multiply(u, inverse, out=jacobian[0, 0])
         np.multiply(v, inverse, out=jacobian[1, 0])
         jacobian[2] = -1.0
@@ -64,7 +64,8 @@ class CircleInPlaneModel:
             centre = np.stack([b[1] * aa - a[1] * bb, a[0] * bb - b[0] * aa]) / double
             radius = np.hypot(*centre)
             centre += first
-            distances = np.hypot(rows[0] - centre[0][:, None], rows[1] - centre[1][:, None]) - radius[:, None]
+            u, v = rows[0] - centre[0][:, None], rows[1] - centre[1][:, None]
+            distances = np.sqrt(u * u + v * v) - radius[:, None]
         return np.column_stack([*centre, radius]).__getitem__, distances
 
 

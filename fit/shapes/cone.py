@@ -39,7 +39,7 @@ class ConeModel:
         c, s = math.cos(state[2]), math.sin(state[2])
         x, y, z = state[0].local(rows)
         rho = np.sqrt(x * x + y * y)
-        inverse = -c / np.maximum(rho, 1e-300)
+        inverse = -c / (rho + 1e-300)
         jacobian = np.empty((6, 1, rows.shape[1]))
         np.multiply(x, inverse, out=jacobian[0, 0])
         np.multiply(y, inverse, out=jacobian[1, 0])
@@ -48,6 +48,10 @@ class ConeModel:
         jacobian[4] = -c
         jacobian[5, 0] = -s * (rho - state[1]) - c * z
         return ((rho - state[1]) * c - z * s)[None], jacobian
+
+    def residuals(self, state: State, rows: FloatArray) -> FloatArray:
+        x, y, z = state[0].local(rows)
+        return np.asarray(((np.sqrt(x * x + y * y) - state[1]) * math.cos(state[2]) - z * math.sin(state[2]))[None])
 
     def move(self, state: State, step: FloatArray) -> State:
         return state[0].moved((step[0], step[1], 0.0), step[2:4]), state[1] + float(step[4]), state[2] + float(step[5])

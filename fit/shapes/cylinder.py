@@ -43,7 +43,7 @@ class CylinderModel:
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state[0].local(rows)
         rho = np.sqrt(x * x + y * y)
-        inverse = -1 / np.maximum(rho, 1e-300)
+        inverse = -1 / (rho + 1e-300)
         jacobian = np.empty((self.parameters, 1, rows.shape[1]))
         np.multiply(x, inverse, out=jacobian[0, 0])
         np.multiply(y, inverse, out=jacobian[1, 0])
@@ -51,6 +51,10 @@ class CylinderModel:
         if self.radius is None:
             jacobian[4] = -1.0
         return (rho - state[1])[None], jacobian
+
+    def residuals(self, state: State, rows: FloatArray) -> FloatArray:
+        x, y, _ = state[0].local(rows)
+        return np.asarray((np.sqrt(x * x + y * y) - state[1])[None])
 
     def move(self, state: State, step: FloatArray) -> State:
         radius = state[1] + float(step[4]) if self.radius is None else state[1]

@@ -36,7 +36,8 @@ class Fitted:
     ----------
     state : the shape's own.
     kept : (N,) points used, count of them. residuals : (r, N) of all points, mm.
-    cov : (p, p) own covariance of the local step. shared : (K, p) answer to each of the cloud's modes.
+    cov : (p, p) own covariance of the local step; inverse : (p, p) of J W Jᵀ that it comes from.
+    shared : (K, p) answer to each of the cloud's modes.
     dof : of cov, inf where the noise was known and the residuals agree. rms : mm, of the points used.
     """
 
@@ -45,6 +46,7 @@ class Fitted:
     count: int
     residuals: FloatArray
     cov: FloatArray
+    inverse: FloatArray
     shared: FloatArray
     dof: float
     rms: float
@@ -135,7 +137,8 @@ def _finish(
         modes = cloud.modes if every else cloud.modes[:, kept]
         shared = _answer(model, solution, rows, weight, modes)
     rms = math.sqrt(plain / members)
-    return Fitted(solution.state, kept, members, residuals, solution.inverse * (variance * length), shared, dof, rms)
+    inverse = solution.inverse
+    return Fitted(solution.state, kept, members, residuals, inverse * (variance * length), inverse, shared, dof, rms)
 
 
 def _variance(square: float, free: int, noise: FloatArray | None) -> tuple[float, float]:

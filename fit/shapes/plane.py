@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,8 +52,11 @@ class PlaneModel:
         return np.asarray((normal @ rows - float(normal @ state.origin))[None])
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        x, y, z = state.local(rows)
-        return z[None], np.stack([-np.ones_like(z), x, y])[:, None]
+        local = state.local(rows)
+        jacobian = np.empty((3, 1, rows.shape[1]))
+        jacobian[0] = -1.0
+        jacobian[1:, 0] = local[:2]
+        return local[2:], jacobian
 
     def move(self, state: Frame, step: FloatArray) -> Frame:
         return state.moved((0.0, 0.0, step[0]), step[1:3])
@@ -88,12 +91,14 @@ def fit_plane(points: Points, *, robust: bool = True, correlated: bool = False, 
     CannotDetermine : too few points, or points in line.
     """
     cloud, model = cloud_of(points), PlaneModel()
-    squares = principal_axes(cloud.rows)[1] if len(points) else np.zeros(3)
-    if len(points) > 2:
-        _refuse_line(len(points), squares, 0.0)
-    fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
-    if fitted.count < len(points):
-        squares = principal_axes(fitted.used(cloud.rows))[1]
+    try:
+        fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    except CannotDetermine:
+        if len(points) > 2:
+            _refuse_line(len(points), principal_axes(cloud.rows)[1], 0.0)
+        raise
+    # J W Jᵀ holds the points' mean squares along the plane
+    squares = [fitted.rms**2, *np.sort(1 / np.linalg.eigvalsh(fitted.inverse[1:, 1:])) / fitted.count]
     _refuse_line(fitted.count, squares, _LEAST_WIDTH)
     return plane_feature(points, fitted, form_of("flatness", model, fitted, cloud.rows, form))
 
@@ -137,7 +142,7 @@ def _faced(normal: FloatArray, sides: FloatArray) -> FloatArray:
     return upright(normal)
 
 
-def _refuse_line(count: int, squares: FloatArray, times: float) -> None:
+def _refuse_line(count: int, squares: Sequence[float] | FloatArray, times: float) -> None:
     """Refuse points that spread across their longest direction by less than `times` their own scatter."""
     length, width = (2 * math.sqrt(3 * square) for square in (squares[2], squares[1]))
     spread = math.sqrt(squares[0] * count / max(count - 3, 1))

@@ -14,7 +14,7 @@ import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
-from fit.shapes.solve import Model, Solution, distances, solve
+from fit.shapes.solve import Model, Solution, distances, settled
 
 __all__ = ["nearest_share", "search"]
 
@@ -22,6 +22,11 @@ _SAMPLES = 160
 _MOST_SAMPLES = 6400
 _SUBSET = 250
 _HEAVY_SAMPLES = 16
+_SAMPLE_ROUNDS = 8
+_NEAR_ROUNDS = 2
+_CONCENTRATIONS = 4
+_MAJORITY = 0.75
+"""Share of the points that settles it where they agree with one shape within three times their known noise."""
 _MISS = 1e-5
 """Chance that no sample of all drawn holds good points only."""
 
@@ -36,21 +41,35 @@ def search(model: Model, rows: FloatArray, noise: FloatArray | None, full: Solut
     part = rng.permutation(count)[:_SUBSET] if count > _SUBSET else np.arange(count)
     seen, seen_noise = np.ascontiguousarray(rows[:, part]), None if noise is None else noise[part]
     best, best_score, drawn, wanted = None, math.inf, 0, 1.0
+    states, sizes = _near_full(model, seen, full)
+    if sizes and seen_noise is not None and np.mean(sizes[0] < 3 * seen_noise) > _MAJORITY:
+        return states[0]()
     while drawn < wanted:
-        states, sizes = _trials(model, seen, rng, full if drawn == 0 else None)
+        more, their_sizes = _sampled(model, seen, rng) if hasattr(model, "sampled") else _fitted(model, seen, rng)
+        states, sizes = [*more, *states], [*their_sizes, *sizes]
         drawn += _SAMPLES
         if not states:
             continue
         table = np.asarray(sizes) if seen_noise is None else np.asarray(sizes) / seen_noise
         scores = _scores(model, table, seen_noise is not None)
-        if scores.min() < best_score:
-            top = int(np.argmin(scores))
+        top = int(np.argmin(scores))
+        if scores[top] < best_score:
             best, best_score = states[top], float(scores[top])
             wanted = _wanted(model, table[top]) if seen_noise is not None else 1.0
+        states, sizes = [], []
     if best is None:
         return None
     # a shape through three points is off by several times their noise farther away; the nearest ones steady it
     return best() if noise is not None else _concentrated(model, best(), seen, nearest_share(model, seen.shape[1]) + 1)
+
+
+def _near_full(model: Model, rows: FloatArray, full: Solution | None) -> tuple[list[Builder], list[FloatArray]]:
+    """The fit of all points drawn to the nearest 60 % of them, as a trial."""
+    if full is None:
+        return [], []
+    count = rows.shape[1]
+    near = _concentrated(model, full.state, rows, max((3 * count) // 5, min(count, model.parameters + 2)))
+    return [partial(_same, near)], [distances(model, near, rows)]
 
 
 def _wanted(model: Any, size: FloatArray) -> float:
@@ -59,18 +78,6 @@ def _wanted(model: Any, size: FloatArray) -> float:
         return 1.0
     good = float(np.mean(size < 3.0)) ** model.sample
     return min(math.log(_MISS) / math.log(1 - min(max(good, 1e-6), 0.99)), _MOST_SAMPLES)
-
-
-def _trials(
-    model: Model, rows: FloatArray, rng: np.random.Generator, full: Solution | None
-) -> tuple[list[Builder], list[FloatArray]]:
-    """States to be built and the distances (N,) of all points from each."""
-    states, sizes = _sampled(model, rows, rng) if hasattr(model, "sampled") else _fitted(model, rows, rng)
-    if full is not None:
-        most = max((3 * rows.shape[1]) // 5, min(rows.shape[1], model.parameters + 2))
-        near = _concentrated(model, full.state, rows, most)
-        states, sizes = [*states, partial(_same, near)], [*sizes, distances(model, near, rows)]
-    return states, sizes
 
 
 def _sampled(model: Any, rows: FloatArray, rng: np.random.Generator) -> tuple[list[Builder], list[FloatArray]]:
@@ -91,12 +98,15 @@ def _fitted(model: Model, rows: FloatArray, rng: np.random.Generator) -> tuple[l
     size = min(rows.shape[1], model.parameters + 3)
     for _ in range(_HEAVY_SAMPLES):
         pick = np.sort(rng.permutation(rows.shape[1])[:size])
+        few = rows[:, pick]
         try:
-            found = solve(model, model.start(rows[:, pick]), rows[:, pick]).state
+            found = settled(model, model.start(few), few, _SAMPLE_ROUNDS)
         except (CannotDetermine, np.linalg.LinAlgError):
             continue
-        states.append(partial(_same, found))
-        sizes.append(distances(model, found, rows))
+        away = distances(model, found, rows)
+        if np.isfinite(away).all():
+            states.append(partial(_same, found))
+            sizes.append(away)
     return states, sizes
 
 
@@ -106,12 +116,16 @@ def _same(state: Any) -> Any:
 
 def _concentrated(model: Model, state: Any, rows: FloatArray, most: int) -> Any:
     """State after some rounds of refitting the nearest `most` of the points (Rousseeuw & Van Driessen 1999)."""
-    for _ in range(6):
-        near = np.argsort(distances(model, state, rows), kind="stable")[:most]
-        try:
-            state = solve(model, state, rows[:, np.sort(near)]).state
-        except CannotDetermine:
-            return state
+    before = None
+    for _ in range(_CONCENTRATIONS):
+        near = np.sort(np.argpartition(distances(model, state, rows), most - 1)[:most])
+        if before is not None and np.array_equal(near, before):
+            break
+        before, few = near, rows[:, near]
+        closer = settled(model, state, few, _NEAR_ROUNDS)
+        if not np.isfinite(distances(model, closer, few)).all():
+            break
+        state = closer
     return state
 
 

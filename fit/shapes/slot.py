@@ -30,7 +30,7 @@ class SlotModel:
         _, _, directions = principal_axes(rows)
         angle = math.atan2(directions[1, 1], directions[0, 1])
         trials = [self._boxed(rows, angle + turn) for turn in np.radians([0.0, 12.0, -12.0, 30.0, -30.0])]
-        sums = [float(np.abs(self.evaluate(trial, rows)[0]).sum()) for trial in trials]
+        sums = [float(np.abs(self.residuals(trial, rows)).sum()) for trial in trials]
         return trials[int(np.argmin(sums))]
 
     def _boxed(self, rows: FloatArray, angle: float) -> FloatArray:
@@ -42,21 +42,27 @@ class SlotModel:
         return np.array([*centre, angle, max(half[0] - half[1], 0.05 * half[0]), half[1]])
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        x, y, ex, ey, rho, beyond = self._local(state, rows)
+        x, y, ex, ey, rho = self._local(state, rows)
         c, s = math.cos(state[2]), math.sin(state[2])
-        jacobian = np.stack(
-            [s * ey - c * ex, -s * ex - c * ey, ex * y - ey * x, -np.abs(ex) * beyond, -np.ones_like(x)]
-        )
-        return (rho - state[4])[None], jacobian[:, None]
+        jacobian = np.empty((5, 1, len(x)))
+        jacobian[0, 0] = s * ey - c * ex
+        jacobian[1, 0] = -s * ex - c * ey
+        jacobian[2, 0] = ex * y - ey * x
+        jacobian[3, 0] = -np.abs(ex)
+        jacobian[4] = -1.0
+        return (rho - state[4])[None], jacobian
+
+    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
+        return np.asarray((self._local(state, rows)[4] - state[4])[None])
 
     def _local(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, ...]:
-        """Coordinates along and across, unit vector away from the middle line, distance from it, 1 beyond its ends."""
+        """Coordinates along and across, unit vector away from the middle line, distance from it."""
         c, s = math.cos(state[2]), math.sin(state[2])
         u, v = rows[0] - state[0], rows[1] - state[1]
         x, y = c * u + s * v, c * v - s * u
-        over = np.maximum(np.abs(x) - state[3], 0.0) * np.sign(x)
-        rho = np.maximum(np.hypot(over, y), 1e-300)
-        return x, y, over / rho, y / rho, rho, (over != 0).astype(float)
+        over = x - np.minimum(np.maximum(x, -state[3]), state[3])
+        rho = np.maximum(np.sqrt(over * over + y * y), 1e-300)
+        return x, y, over / rho, y / rho, rho
 
     def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
         new = state + step
@@ -64,7 +70,7 @@ class SlotModel:
         return new
 
     def gradients(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        _, _, ex, ey, _, _ = self._local(state, rows)
+        _, _, ex, ey, _ = self._local(state, rows)
         c, s = math.cos(state[2]), math.sin(state[2])
         return np.stack([c * ex - s * ey, s * ex + c * ey])[None]
 

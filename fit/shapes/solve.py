@@ -126,11 +126,15 @@ def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | 
     few = rows[:, :: max(count // 100, 1)]
     mass = count if weight is None else float(weight.sum())
     rounding = 4e-16 * (float(few.max()) - float(few.min())) * math.sqrt(mass)
-    at, damping = _seen(model, state, rows, weight), 0.0
+    at, damping, before = _seen(model, state, rows, weight), 0.0, 0.0
     for _ in range(rounds):
         step, length = _step(at.normal, at.gradient, damping)
-        if length <= 1e-9 * math.sqrt(at.total) + rounding:
+        small = 1e-9 * math.sqrt(at.total) + rounding
+        if length <= small:
             return at, True
+        if length <= min(1e-3 * before, 10 * small * before / length):
+            return _last(model, at, step, rows, weight), True
+        before = length
         trial = _seen(model, model.move(at.state, step), rows, weight)
         if trial.total <= at.total * (1 + 1e-12):
             at, damping = trial, 0.0 if damping < 1e-4 else damping / 10
@@ -139,6 +143,13 @@ def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | 
         else:
             damping = max(10 * damping, 1e-3)
     return at, False
+
+
+def _last(model: Model, at: _End, step: FloatArray, rows: FloatArray, weight: FloatArray | None) -> _End:
+    """The end of a step after which none is worth while, as steps shrink a thousandfold; it needs no derivatives."""
+    state = model.move(at.state, step)
+    residuals = residuals_of(model, state, rows)
+    return _End(state, residuals, _total(residuals, weight), at.normal, at.gradient)
 
 
 def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None) -> _End:
@@ -159,10 +170,14 @@ def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None)
 def _sums(
     residuals: FloatArray, jacobian: FloatArray, weight: FloatArray | None
 ) -> tuple[float, FloatArray, FloatArray]:
-    flat = jacobian.reshape(len(jacobian), -1)
-    weighted = flat if weight is None else (jacobian * weight).reshape(len(jacobian), -1)
-    misses = residuals.ravel()
-    return _total(residuals, weight), weighted @ flat.T, weighted @ misses
+    size = len(jacobian)
+    flat = jacobian.reshape(size, -1)
+    weighted = flat if weight is None else (jacobian * weight).reshape(size, -1)
+    normal = np.empty((size, size))
+    for i in range(size):
+        # a matrix times a vector is several times as fast as a product of two such flat matrices
+        normal[i, i:] = normal[i:, i] = flat[i:] @ weighted[i]
+    return _total(residuals, weight), normal, weighted @ residuals.ravel()
 
 
 def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | None = None) -> FloatArray:
@@ -172,8 +187,15 @@ def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | No
 
 def residuals_of(model: Model, state: Any, rows: FloatArray) -> FloatArray:
     """Signed distances (r, N), without the derivatives where the shape can spare them."""
-    alone = getattr(model, "residuals", None)
-    return np.asarray(model.evaluate(state, rows)[0] if alone is None else alone(state, rows))
+    alone, count = getattr(model, "residuals", None), rows.shape[1]
+    if alone is None:
+        return model.evaluate(state, rows)[0]
+    if count <= _BLOCK:
+        return np.asarray(alone(state, rows))
+    residuals = np.empty((model.per_point, count))
+    for run in blocks(count):
+        residuals[:, run] = alone(state, rows[:, run])
+    return residuals
 
 
 def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArray:
@@ -183,7 +205,9 @@ def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArra
 
 
 def settled(model: Model, state: Any, rows: FloatArray, rounds: int) -> Any:
-    """State after so many rounds downhill at most, for starts and searches that need no more."""
+    """State after so many rounds downhill at most, for searches that need no more."""
+    if getattr(model, "exact", False):
+        return model.start(rows)
     return _descended(model, state, rows, None, rounds)[0].state
 
 

@@ -32,12 +32,18 @@ class SphereModel:
         return taubin(rows)
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        off = rows - state[:3, None]
-        rho = np.sqrt(np.einsum("dn,dn->n", off, off))
         jacobian = np.empty((4, 1, rows.shape[1]))
-        np.multiply(off, -1 / np.maximum(rho, 1e-300), out=jacobian[:3, 0])
+        off = jacobian[:3, 0]
+        for d in range(3):
+            np.subtract(rows[d], state[d], out=off[d])
+        rho = np.sqrt(off[0] * off[0] + off[1] * off[1] + off[2] * off[2])
+        off *= -1 / (rho + 1e-300)
         jacobian[3] = -1.0
         return (rho - state[3])[None], jacobian
+
+    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
+        u, v, w = (rows[d] - state[d] for d in range(3))
+        return np.asarray((np.sqrt(u * u + v * v + w * w) - state[3])[None])
 
     def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
         return state + step

@@ -98,12 +98,16 @@ def edge_of(feature: Feature) -> Edge:
 
 
 def _plane_axes(segments: Sequence[Feature]) -> FloatArray:
-    """Axes (3, 3) in rows; the normal is that of the arcs, else of the lines' corners, with its largest part
-    positive.
+    """Axes (3, 3) in rows; the normal is that of the arcs, else of the lines' corners.
+
+    Arcs that know their turn all have the normal of the face that was walked, and left is left as seen on that face;
+    without turns the largest part of the normal is made positive.
     """
-    arcs = [piece.vector(("nx", "ny", "nz")) for piece in segments if piece.kind == "arc"]
+    arcs = [piece for piece in segments if piece.kind == "arc"]
+    if arcs and "turn" in arcs[0].order:
+        return axes_about(arcs[0].vector(("nx", "ny", "nz"))).T
     if arcs:
-        normal = arcs[0]
+        normal = arcs[0].vector(("nx", "ny", "nz"))
     else:
         steps = [piece.vector(("x2", "y2", "z2")) - piece.vector(("x1", "y1", "z1")) for piece in segments]
         normal = np.sum([np.cross(a, b) for a, b in itertools.pairwise(steps)], axis=0)

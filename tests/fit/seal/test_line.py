@@ -17,6 +17,7 @@ from fit.paths.chain import layout, locate
 from fit.seal.line import edge_of, seal_line
 
 TILT = np.array([[9, -12, 20], [20, 15, 0], [-12, 16, 15]]) / 25  # exact rotation, unit quaternion (4, 1, 2, 2)/5
+TURNED_OVER = np.diag([1.0, -1.0, -1.0])  # the face looks down: left stays left as seen on it
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +27,7 @@ def checks(root):
     return {item["name"]: item for item in items}
 
 
-@pytest.mark.parametrize("tilt", [None, TILT])
+@pytest.mark.parametrize("tilt", [None, TILT, TURNED_OVER])
 @pytest.mark.parametrize("clockwise", [False, True])
 def test_rounded_rectangle_of_the_reference(checks, made, clockwise, tilt):
     for case in checks["rounded rectangle centre line"]["cases"]:
@@ -35,7 +36,7 @@ def test_rounded_rectangle_of_the_reference(checks, made, clockwise, tilt):
         assert abs(edge.turn.value) == pytest.approx(2 * math.pi)
 
 
-@pytest.mark.parametrize("tilt", [None, TILT])
+@pytest.mark.parametrize("tilt", [None, TILT, TURNED_OVER])
 @pytest.mark.parametrize("clockwise", [False, True])
 def test_parallel_offset_of_the_reference(checks, made, clockwise, tilt):
     # Steiner's formula for parallel curves: L + 2πd
@@ -81,6 +82,14 @@ def test_offset_equals_shapely(made, name, distance):
     assert line.length.value == pytest.approx(length, abs=1e-6 * length)
     turned = edge.chain.lengths.sum() - distance * edge.turn.value
     assert line.length.value == pytest.approx(turned, abs=1e-9)
+
+
+@pytest.mark.parametrize("tilt", [TILT, -TILT @ np.diag([1.0, 1.0, -1.0]), TURNED_OVER])
+def test_an_open_path_keeps_its_sides_wherever_its_face_looks(made, tilt):
+    steps = CHAINS["hook"][0]
+    for side in ("left", "right"):
+        flat, turned = (seal_line(edge_of(made.walk(steps, tilt=to)), 6.0, side) for to in (None, tilt))
+        assert turned.length.value == pytest.approx(flat.length.value, abs=1e-9)
 
 
 def test_sharp_corners_round_outside_and_meet_inside(made):

@@ -46,7 +46,7 @@ def read_ply(path: str, raw: bytes, option: str | None) -> PointList:
     ------
     InputError : broken file, or no unit and a size that no part has in mm.
     """
-    from capture.pointlist import PointList
+    from capture.pointlist import PointList, check_reach
 
     header = _read_header(path, raw)
     table = _vertices(path, raw, header)
@@ -67,6 +67,7 @@ def read_ply(path: str, raw: bytes, option: str | None) -> PointList:
         normal = np.where(length > 0.1, vectors / np.where(length > 0.1, length, 1.0), np.nan)
     lines = np.arange(1, len(xyz) + 1) + (header.line_count if header.form == "ascii" else 0)
     scaled = xyz * MM_PER_UNIT[unit]
+    check_reach(path, "vertex", scaled, np.arange(1, len(xyz) + 1))
     return PointList(path, scaled, normal, np.full(len(xyz), ""), lines, unit, source, notices, is_cloud=True)
 
 

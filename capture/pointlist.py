@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from capture.list_columns import Layout, columns_of_header, columns_of_rows, find_style, is_number, split_row
 from capture.list_units import MM_PER_UNIT, settle_unit, unit_in_header, unit_in_note
 from fit.errors import InputError
-from fit.points import FloatArray
+from fit.points import FARTHEST_MM, FloatArray
 from fit.results import Notice
 
 __all__ = ["PointList", "read_list"]
@@ -118,6 +118,7 @@ def _read_text(path: str, text: str, option: str | None) -> PointList:
     raw = _columns(path, parts, rows, parts.layout.xyz)
     unit = settle_unit(path, parts.unit, option, raw, _decimals(rows, parts))
     xyz = raw * MM_PER_UNIT[unit]
+    check_reach(path, "line", xyz, parts.numbers)
     direction = _directions(path, parts, rows)
     names = _names(rows, parts.layout.name)
     whole = PointList(
@@ -252,7 +253,8 @@ def _directions(path: str, parts: _Text, rows: list[list[str]]) -> FloatArray:
     if not filled:
         return result
     vectors = _columns(path, kept, filled, columns)
-    length = np.linalg.norm(vectors, axis=1)
+    with np.errstate(over="ignore"):
+        length = np.linalg.norm(vectors, axis=1)
     odd = (length > 0) & (np.abs(length - 1) > 0.1)
     if odd.any():
         k = int(np.flatnonzero(odd)[0])
@@ -266,6 +268,18 @@ def _names(rows: list[list[str]], column: int | None) -> NDArray[np.str_]:
     if column is None:
         return np.full(len(rows), "", dtype=str)
     return np.array([row[column] if column < len(row) else "" for row in rows], dtype=str)
+
+
+def check_reach(path: str, what: str, xyz: FloatArray, numbers: Sequence[int] | NDArray[np.int_]) -> None:
+    """Refuse coordinates (N, 3), mm, that no workshop has, naming the line or vertex with its number."""
+    far = (np.abs(xyz) > FARTHEST_MM).any(axis=1)
+    if far.any():
+        k = int(np.argmax(far))
+        message = (
+            f"{path}, {what} {numbers[k]}: {np.abs(xyz[k]).max():.3g} mm is farther than any workshop reaches; "
+            "mend the row, or the unit."
+        )
+        raise InputError(message)
 
 
 def _decimals(rows: list[list[str]], parts: _Text) -> int:

@@ -6,6 +6,7 @@ with the correction made twice it is the other way round (plain geometry; common
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 
@@ -23,6 +24,7 @@ BALLS = (
 )  # fmt: skip
 """Usual diameters of gauge balls, mm: whole millimetres and fractions of an inch (common practice, no source)."""
 _NEAR = 0.12
+_LARGEST_BALL = 1000.0  # mm
 
 
 def check_tip(features: Sequence[Feature], tip: Tip | None) -> list[Notice]:
@@ -117,10 +119,15 @@ def tip_from_ball(touches: Touches, asked: str, tip: Tip | None) -> tuple[Tip, N
 
 def _said(asked: str, said: str) -> float:
     try:
-        return float(said)
-    except ValueError as error:
-        message = f"--tip-ball {asked}: the ball's diameter must be a number in mm, such as {asked.split('=')[0]}=25.4."
-        raise InputError(message) from error
+        ball = float(said)
+    except ValueError:
+        ball = math.nan
+    if not 0 < ball < _LARGEST_BALL:
+        message = (
+            f"--tip-ball {asked}: the ball's diameter must be in mm and above 0, such as {asked.split('=')[0]}=25.4."
+        )
+        raise InputError(message)
+    return ball
 
 
 def _usual(name: str, centres: object, tip: Tip | None) -> float:

@@ -10,9 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from fit.errors import InputError
 
-__all__ = ["FloatArray", "Points", "align_shared", "join_points"]
+__all__ = ["FARTHEST_MM", "FloatArray", "Points", "align_shared", "join_points"]
 
 FloatArray = NDArray[np.float64]
+
+FARTHEST_MM = 1e6
+"""No coordinate of a workshop is larger; beyond it a digit or a unit is mistaken. Common practice, no source."""
 
 
 def _frozen(array: ArrayLike, shape: tuple[int, ...], what: str) -> FloatArray:

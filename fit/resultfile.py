@@ -75,7 +75,7 @@ def read_record(path: str | Path) -> dict[str, Any]:
     except OSError as error:
         message = f"{file}: cannot be read ({error.strerror}); give a results.json or the folder that holds it."
         raise InputError(message) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         message = f"{file}: is not JSON ({error}); give the results.json of an earlier result."
         raise InputError(message) from error
     if not isinstance(record, dict) or record.get("format") != FORMAT:

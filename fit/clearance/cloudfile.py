@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import InputError
-from fit.points import FloatArray
+from fit.points import FARTHEST_MM, FloatArray
 from fit.units import MM_PER_INCH
 
 __all__ = ["CloudFile", "read_cloud"]
@@ -70,7 +70,7 @@ def read_cloud(path: str | Path, unit: str | None = None) -> CloudFile:
     except OSError as error:
         message = f"{path}: cannot be read ({error.strerror or error}); check the name and its permissions."
         raise InputError(message) from error
-    if said is None and unit is None and path.suffix.lower() not in readers:
+    if len(columns["xyz"]) and said is None and unit is None and path.suffix.lower() not in readers:
         message = f"{path}: does not say its unit; add --unit mm or --unit inch."
         raise InputError(message)
     scale = _UNIT_MM[(said or unit or "mm").lower()]
@@ -90,6 +90,12 @@ def _check(cloud: CloudFile, path: Path) -> None:
     bad = ~np.isfinite(cloud.xyz).all(axis=1)
     if bad.any():
         message = f"{path}: point {int(np.argmax(bad)) + 1} is not a finite number; remove such points and try again."
+        raise InputError(message)
+    far = (np.abs(cloud.xyz) > FARTHEST_MM).any(axis=1)
+    if far.any():
+        message = (
+            f"{path}: point {int(np.argmax(far)) + 1} lies over {FARTHEST_MM / 1e6:g} km off; mend it, or the unit."
+        )
         raise InputError(message)
     span = float(np.linalg.norm(np.ptp(cloud.xyz, axis=0)))
     if cloud.unit_assumed and not _PLAUSIBLE_MM[0] <= span <= _PLAUSIBLE_MM[1]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fit.errors import InputError
-from fit.points import FloatArray
+from fit.points import FARTHEST_MM, FloatArray
 
 __all__ = [
     "Motion",
@@ -69,8 +69,8 @@ def parse_vector(text: str, what: str) -> FloatArray:
         numbers = [float(word) for word in words]
     except ValueError:
         numbers = []
-    if len(numbers) != 3 or not np.isfinite(numbers).all():
-        message = f"{what} must be three numbers parted by commas, such as 0,0,94.5; got '{text}'."
+    if len(numbers) != 3 or not (np.abs(numbers) <= FARTHEST_MM).all():
+        message = f"{what} must be three numbers parted by commas, such as 0,0,94.5, none over 1 km; got '{text}'."
         raise InputError(message)
     return np.array(numbers)
 
@@ -106,8 +106,8 @@ def parse_range(text: str, what: str) -> FloatArray:
         first, last, step = (float(word) for word in words)
     except ValueError:
         first = last = step = math.nan
-    if not all(math.isfinite(value) for value in (first, last, step)):
-        message = f"{what} must be first:last:step, such as 0:75:1; got '{text}'."
+    if not all(abs(value) <= FARTHEST_MM for value in (first, last, step)):
+        message = f"{what} must be first:last:step, such as 0:75:1, no number over a million; got '{text}'."
         raise InputError(message)
     if last < first:
         message = (
@@ -185,8 +185,8 @@ def _one_pose(words: Sequence[str], where: str) -> tuple[FloatArray, FloatArray]
         numbers = np.array([float(word) for word in words])
     except ValueError:
         numbers = np.array([math.nan])
-    if len(numbers) not in (6, 12) or not np.isfinite(numbers).all():
-        message = f"{where}: a pose must be 6 or 12 numbers; got {len(words)} words."
+    if len(numbers) not in (6, 12) or not (np.abs(numbers) <= FARTHEST_MM).all():
+        message = f"{where}: a pose must be 6 or 12 numbers, none over 1 km; got {len(words)} words."
         raise InputError(message)
     if len(numbers) == 6:
         angle = float(np.linalg.norm(numbers[3:]))

@@ -43,10 +43,13 @@ class RodInputs:
     def __post_init__(self) -> None:
         for what, value in (("rod diameter", self.diameter), *(("radius", r) for r in self.radius)):
             if not 0 < value < 1e5:
-                message = f"The {what} must be above 0 mm; got {value:g}."
+                message = f"The {what} must be above 0 mm and below 100 m; got {value:g}."
                 raise InputError(message)
-        if not (0 <= self.tip < 100 and self.tip_u >= 0):
-            message = f"The tip diameter must be between 0 and 100 mm; got {self.tip:g}."
+        if not (0 <= self.tip < 100 and 0 <= self.tip_u < (self.tip or 100)):
+            message = (
+                f"The tip diameter must be between 0 and 100 mm and its uncertainty smaller than it; "
+                f"got {self.tip:g} with u {self.tip_u:g}."
+            )
             raise InputError(message)
         if self.points == "centre" and self.tip == 0:
             message = "Tip centres need the tip's diameter; give --tip MM."

@@ -112,6 +112,8 @@ REFUSED = {
     "text for a number in the first row": ("1 2 x\n4 5 6\n", "mm", "line 1: 'x' is not"),
     "NaN": ("# unit: mm\n1 2 3\n\n4 nan 3\n", None, "line 4: 'nan' is not a finite number"),
     "infinite": ("# unit: mm\n1 2 3\n4 -inf 3\n", None, "line 3: '-inf'"),
+    "far away": ("# unit: mm\n1,2,3\n4,1e12,3\n", None, "line 3: 1e[+]12 mm is farther"),
+    "direction without bound": (PLAIN.replace("0,0,1", "0,0,1e300"), None, "line 3: i j k must be"),
     "short row": ("# unit: mm\n1,2,3\n4,3\n", None, "line 3: the row must hold 3 columns; got 2"),
     "bad direction": (
         PLAIN.replace("0,0,1", "0,0,2"),

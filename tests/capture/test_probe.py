@@ -333,3 +333,10 @@ def test_a_wrong_correction_is_noticed(given: dict[str, Any], words: str | None,
     ]
     assert len(notices) == (words is not None)
     assert words is None or words in notices[0].text
+
+
+@pytest.mark.parametrize("size", ["-25", "0", "nan", "1e9", "big"])
+def test_a_ball_of_no_size_is_refused(size: str, flange: list[Path]) -> None:
+    given = ProbeOptions(points="centre", ties=TIES, tip_ball=f"ball_1={size}")
+    with pytest.raises(InputError, match="ball's diameter must be in mm and above 0"):
+        measure(flange, given)

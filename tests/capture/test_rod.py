@@ -98,6 +98,7 @@ BAD = {
     "negative grip": ["--corners=0,0,0;100,0,0;100,80,0", "--radius=24", "--grip=-1"],
     "NaN die height": ["--corners=0,0,0;100,0,0;100,80,0", "--radius=24", "--die-height=nan"],
     "schedule file amiss": ["--schedule=pyproject.toml", "--radius=24"],
+    "tip without bound": ["list.csv", "--radius=24", "--tip=3", "--tip-u=inf"],
     "list without names": ["list.csv", "--radius=24"],
     "list not there": ["nowhere.csv", "--radius=24"],
 }

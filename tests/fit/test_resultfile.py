@@ -109,3 +109,9 @@ def test_files_that_are_no_result_are_refused(tmp_path: Path, parts: ModuleType)
     path.write_text(record_text(record), encoding="utf-8")
     with pytest.raises(InputError, match="is damaged"):
         read_results(path)
+
+
+def test_a_file_of_nothing_but_brackets_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "results.json").write_text("[" * 100_000)
+    with pytest.raises(InputError, match="is not JSON"):
+        read_results(tmp_path)

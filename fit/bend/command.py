@@ -17,7 +17,7 @@ from fit.bend.joggle import joggle
 from fit.bend.overbend import over_bend
 from fit.bend.record import bend_lines, bend_parts, bend_record, coupon_lines, coupon_record
 from fit.bend.rule import KRule, Setting, rule_of
-from fit.bend.typed import parse_angles, parse_hole, parse_inputs, parse_joggle, parse_thickness
+from fit.bend.typed import WIDEST, parse_angles, parse_hole, parse_inputs, parse_joggle, parse_thickness
 from fit.errors import InputError
 from fit.results import Notice, Results, Source
 
@@ -84,7 +84,21 @@ def finish(options: BendOptions) -> BendDone:
         return _coupon(options)
     if options.outline or options.flanges:
         return _flanged(options)
+    _refuse_unused(options)
     return _part(options)
+
+
+def _refuse_unused(options: BendOptions) -> None:
+    """A file that is named but not read would look as if it had been."""
+    measured = (options.radius or "").partition(":")[0] in ("inside", "outside")
+    if options.results and not (options.faces or measured):
+        message = (
+            f"{options.results} is given, but nothing is taken from it; add --faces, --radius inside:NAME or --outline."
+        )
+        raise InputError(message)
+    if options.coupons and not (options.k or "").startswith("coupon"):
+        message = f"--coupons {options.coupons} is given, but no coupon is named; add --k coupon:NAME."
+        raise InputError(message)
 
 
 def _need(value: str | None, option: str) -> str:
@@ -224,8 +238,8 @@ def _done(options: BendOptions, blank: FlatBlank, rule: KRule) -> BendDone:
         if not 1 <= hole.leg <= len(blank.flats):
             message = f"--hole '{hole.name}': leg {hole.leg} does not exist; the part has {len(blank.flats)}."
             raise InputError(message)
-    if options.width is not None and not (math.isfinite(options.width) and options.width > 0):
-        message = f"--width must be above 0 mm; got {options.width:g}."
+    if options.width is not None and not 0 < options.width <= WIDEST:
+        message = f"--width must be above 0 and at most {WIDEST:g} mm; got {options.width:g}."
         raise InputError(message)
     edges = [
         (hole.name, hole_place(blank, hole) - hole.diameter / 2, hole_place(blank, hole) + hole.diameter / 2, "hole")
@@ -237,7 +251,7 @@ def _done(options: BendOptions, blank: FlatBlank, rule: KRule) -> BendDone:
     drawing = blank_drawing(blank, options.width or _STRIP, holes, unit_out=options.unit_out)
     results = Results(
         frame="blank: along its length from the first edge, across from the lower edge",
-        sources=[_source(options)] if options.faces else [],
+        sources=[_source(options)] if options.results else [],
         warnings=notices,
         tables={"bend": table},
     )

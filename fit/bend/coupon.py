@@ -12,7 +12,10 @@ from fit.bend.allowance import bend_deduction, k_from_blank
 from fit.bend.flat import Input
 from fit.errors import CannotDetermine, InputError, OutputError
 
-__all__ = ["Coupon", "coupon_of_measures", "read_coupon", "store_coupon"]
+__all__ = ["LARGEST_K", "Coupon", "coupon_of_measures", "read_coupon", "store_coupon"]
+
+LARGEST_K = 0.6
+"""No sheet has a larger K; the neutral line lies at most in the middle. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +62,14 @@ def coupon_of_measures(
 
     at = [item.value for item in inputs]
     k = k_of(at)
-    if not -0.02 <= k <= 0.62:
+    if not -0.02 <= k <= LARGEST_K + 0.02:
         message = (
-            f"The coupon '{name}' gives K = {k:.3f}, which no sheet has (0 to 0.6); "
+            f"The coupon '{name}' gives K = {k:.3f}, which no sheet has (0 to {LARGEST_K:g}); "
             "check blank, legs, radius and thickness."
         )
         raise CannotDetermine(message)
     moves = [k_of([v + item.standard * (j == i) for j, v in enumerate(at)]) - k for i, item in enumerate(inputs)]
-    k = min(max(k, 0.0), 0.6)
+    k = min(max(k, 0.0), LARGEST_K)
     back = None if tool_angle is None else _springback(at[5], tool_angle)
     deduction = float(bend_deduction(at[5], at[3], at[4], k))
     return Coupon(name, at[4], at[3], at[5], k, math.hypot(*moves), math.hypot(*moves[:3]), deduction, back)

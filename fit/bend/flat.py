@@ -63,7 +63,8 @@ class BendPart:
             message = f"Legs may run to {', '.join(LEGS_TO)}; got '{self.legs_to}'."
             raise InputError(message)
         if count < 1 or len(self.legs) != count + 1:
-            message = f"{count} bends need {count + 1} legs; got {len(self.legs)}."
+            needs = "1 bend needs 2 legs" if count == 1 else f"{count} bends need {count + 1} legs"
+            message = f"{needs}; got {len(self.legs)}."
             raise InputError(message)
         for what, items in (("radius", self.radius), ("K", self.k)):
             if len(items) not in (1, count):

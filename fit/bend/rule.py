@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.bend.allowance import din_deduction, din_k, trade_allowance
-from fit.bend.coupon import Coupon, read_coupon
+from fit.bend.coupon import LARGEST_K, Coupon, read_coupon
 from fit.bend.flat import Input
 from fit.bend.tables import k_choices
 from fit.errors import InputError
@@ -79,11 +79,13 @@ def _choices(setting: Setting) -> str:
 def _typed(text: str) -> KRule:
     from fit.units import parse_length
 
-    figures = [parse_length(part) for part in text.split(",")]
-    for figure in figures:
-        if not 0 <= figure.value <= 1:
-            message = f"--k {text}: K must be from 0 to 1."
-            raise InputError(message)
+    try:
+        figures = [parse_length(part) for part in text.split(",")]
+    except InputError as error:
+        raise InputError(_not_a_rule(text)) from error
+    if any(not 0 <= figure.value <= LARGEST_K for figure in figures):
+        message = f"--k {text}: K must be from 0 to {LARGEST_K:g}; the k of DIN 6935 is twice as large: halve it."
+        raise InputError(message)
     limits = [figure.limit for figure in figures if figure.limit is not None]
     notices: tuple[Notice, ...] = ()
     if not limits:
@@ -91,6 +93,12 @@ def _typed(text: str) -> KRule:
         notices = (Notice("k-assumed", told),)
     error = Input(0.0, max(limits, default=ASSUMED))
     return KRule(tuple(figure.value for figure in figures), error, f"K typed: {text}", notices)
+
+
+def _not_a_rule(text: str) -> str:
+    return (
+        f"--k '{text}': write a number such as 0.44±0.02, coupon:NAME, din, faa, handbook:MATERIAL or table:MATERIAL."
+    )
 
 
 def _coupon(name: str, setting: Setting) -> KRule:

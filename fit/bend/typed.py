@@ -10,9 +10,9 @@ from fit.bend.tables import gauge_thickness
 from fit.errors import InputError
 from fit.units import parse_angle, parse_length
 
-__all__ = ["parse_angles", "parse_hole", "parse_inputs", "parse_joggle", "parse_thickness"]
+__all__ = ["WIDEST", "parse_angles", "parse_hole", "parse_inputs", "parse_joggle", "parse_thickness"]
 
-_THICKEST, _WIDEST = 30.0, 20000.0
+_THICKEST, WIDEST = 30.0, 20000.0
 """mm; beyond these a unit is mistaken. Common practice, no source."""
 
 
@@ -25,7 +25,7 @@ def parse_inputs(text: str, what: str, unit: str = "mm") -> tuple[Input, ...]:
         except InputError as error:
             message = f"{what} '{text}': {error}"
             raise InputError(message) from error
-        if not math.isfinite(length.value) or abs(length.value) > _WIDEST:
+        if not math.isfinite(length.value) or abs(length.value) > WIDEST:
             message = f"{what} '{text}': {length.value:g} mm is not a size of sheet metal; check the unit."
             raise InputError(message)
         inputs.append(Input(length.value, length.limit or 0.0))

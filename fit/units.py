@@ -171,7 +171,9 @@ def format_length(
         told = format_fraction(mm) + ("" if u95 is None else f' ±{_plain(u95 / MM_PER_INCH, 3, up=True)}"')
         return re.sub(r'([+±-])0(\.\d+)"', r"\1\2", told) if short else told
     scale, most = (1.0, 3 - short) if unit_out == "mm" else (1 / MM_PER_INCH, 4 - short)
-    text = format_plain(mm * scale, None if u95 is None else u95 * scale, most)
+    text = _plain(mm * scale, min(most, 2 if unit_out == "mm" else 3))
+    if u95 is not None:
+        text = format_plain(mm * scale, u95 * scale, most)
     return f"{text} {'mm' if unit_out == 'mm' else 'in'}" if with_unit else text
 
 

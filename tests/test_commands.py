@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 from importlib import import_module
+from pathlib import Path
 
 import pytest
 
@@ -120,3 +123,12 @@ def test_json_is_alone_on_standard_output(edgewright, root, tmp_path):
     assert outcome.code == 0
     assert json.loads(outcome.out) == json.loads((tmp_path / "out" / "results.json").read_text())
     assert outcome.err == ""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_disk_behind_standard_output_is_one_line(tmp_path):
+    command = [sys.executable, "-c", "from fit.commands import main; main()", "target", "frame", "-o", "frame.pdf"]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, cwd=tmp_path, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.strip() == "edgewright: The output: cannot be read or written (No space left on device)."

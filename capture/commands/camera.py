@@ -88,7 +88,8 @@ def write_whole(files: dict[Path, bytes]) -> None:
         for path, part in temporary.items():
             part.replace(path)
     except OSError as error:
-        message = f"{error.filename}: cannot be written ({error.strerror}); check the folder's permissions and space."
+        name = next(path for path in files if str(path) == error.filename or str(temporary[path]) == error.filename)
+        message = f"{name}: cannot be written ({error.strerror}); check the folder's permissions and space."
         raise OutputError(message) from error
     finally:
         for part in temporary.values():

@@ -51,7 +51,7 @@ def pages_of(kind: str, paper: str, first: int, count: int | None) -> list[Page]
         _check_numbers("strips", first, count, MAX_STRIPS)
         return [strip_page(start, some, paper) for start, some in _portions(first, count, strips_per_page(paper))]
     per_page = stickers_per_page(paper)
-    count = count or min(per_page, MAX_STICKERS - first)
+    count = count or max(1, min(per_page, MAX_STICKERS - first))
     _check_numbers("stickers", first, count, MAX_STICKERS)
     return [sticker_page(start, some, paper) for start, some in _portions(first, count, per_page)]
 
@@ -107,5 +107,6 @@ def _write_whole(path: Path, content: bytes) -> None:
     except OSError as error:
         with suppress(OSError):
             half.unlink()
-        message = f"Cannot write '{path}': {error.strerror or error}; choose another place."
+        told = "its folder is a file" if isinstance(error, FileExistsError) else error.strerror or error
+        message = f"Cannot write '{path}': {told}; choose another place."
         raise OutputError(message) from error

@@ -70,6 +70,10 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        _stop(f"{error.filename or 'The output'}: cannot be read or written ({error.strerror or error}).", 2)
+    except MemoryError:
+        _stop("Not enough memory for this; give fewer or smaller files.", 2)
     sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -111,9 +111,11 @@ def test_a_fraction_and_its_rest_are_the_length(mm: float, denominator: int) -> 
         (1234.56, 23.4, "mm", "1235 ±24"),
         (-0.001, 0.3, "mm", "0.00 ±0.30"),
         (120.04, 0.051, "inch", "4.7260 ±0.0021"),
+        (48.05, None, "inch", "1.892"),
+        (48.05, None, "mm", "48.05"),
     ],
 )
-def test_figures_follow_the_uncertainty(mm: float, u95: float, unit: str, text: str) -> None:
+def test_figures_follow_the_uncertainty(mm: float, u95: float | None, unit: str, text: str) -> None:
     """Two figures of U95, rounded up, never more decimals than it supports (JCGM 100:2008, 7.2.6)."""
     assert format_length(mm, u95, unit) == text
 

@@ -134,7 +134,7 @@ class Book:
                     history.apply(json.loads(line))
         present = self.text
         if not history.texts or history.texts[history.at] != present:
-            self._note({"text": present}, history, begin=self.exists)
+            self._note({"text": present}, history, begin=self._side().exists())
         return history
 
     def _note(self, step: dict[str, object], history: _History, *, begin: bool = True) -> None:

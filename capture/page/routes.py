@@ -52,7 +52,7 @@ class Routes:
     """All addresses of the page; `first` is the job that was open from the start."""
 
     def __init__(self, shelf: Shelf, first: str | None) -> None:
-        self._shelf, self._first = shelf, first
+        self.shelf, self._first = shelf, first
         folder = files("capture.page") / "static"
         self._static = {item.name: item.read_bytes() for item in folder.iterdir() if Path(item.name).suffix in _TYPES}
 
@@ -79,7 +79,7 @@ class Routes:
         if path == "open":
             return self._told(lambda: self._open(asked))
         head, *rest = path.split("/")
-        desk = self._shelf.desk(rest[0]) if head == "job" and len(rest) == 2 else None
+        desk = self.shelf.desk(rest[0]) if head == "job" and len(rest) == 2 else None
         act = _ACTS.get(rest[1]) if desk else None
         if desk is None or act is None:
             raise Refused(404, "no such page")
@@ -87,9 +87,7 @@ class Routes:
 
     def upload(self, name: str, content: bytes) -> Answer:
         """Take a photo in and open the job beside it."""
-        return self._told(
-            lambda: _json({"job": self._shelf.open(self._shelf.folder / self._shelf.take(name, content))})
-        )
+        return self._told(lambda: _json({"job": self.shelf.open(self.shelf.folder / self.shelf.take(name, content))}))
 
     def _told(self, work: Callable[[], Answer], desk: Desk | None = None) -> Answer:
         """A user's mistake as a line for the page."""
@@ -99,18 +97,18 @@ class Routes:
             return _json({"error": str(conflict), "conflict": True}, 409)
         except EdgewrightError as error:
             text = desk.plain(str(error)) if desk else str(error)
-            return _json({"error": text.replace(f"{self._shelf.folder}/", "")}, 422)
+            return _json({"error": text.replace(f"{self.shelf.folder}/", "")}, 422)
 
     def _start(self) -> Answer:
-        return _json({"first": self._first, "files": self._shelf.files(), "samples": self._shelf.samples()})
+        return _json({"first": self._first, "files": self.shelf.files(), "samples": self.shelf.samples()})
 
     def _open(self, asked: Mapping[str, Any]) -> Answer:
         sample, name = asked.get("sample"), asked.get("file")
-        word = self._shelf.open_sample(str(sample)) if sample else self._shelf.open_listed(str(name))
+        word = self.shelf.open_sample(str(sample)) if sample else self.shelf.open_listed(str(name))
         return _json({"job": word})
 
     def _of_job(self, word: str, what: str, more: Sequence[str]) -> Answer:
-        desk = self._shelf.desk(word)
+        desk = self.shelf.desk(word)
         show = _SHOWN.get(what)
         if desk is None or show is None:
             raise Refused(404, "no such page")

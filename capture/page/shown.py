@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from capture.jobs.plan import base_name, photo_names, photos_of
+from capture.jobs.words import as_keys
 from fit.feature import Feature
 from fit.points import Points
 from fit.report.sizes import enough
@@ -84,7 +85,7 @@ def _budget(budget: Mapping[str, float]) -> list[Record]:
         return []
     shares = sorted(((part * part / total, word) for word, part in budget.items()), reverse=True)
     return [
-        {"word": BUDGET.get(word, (word, ""))[0], "share": share, "remedy": BUDGET.get(word, ("", ""))[1]}
+        {"word": BUDGET.get(word, (word, ""))[0], "share": share, "remedy": as_keys(BUDGET.get(word, ("", ""))[1])}
         for share, word in shares
         if share > 0.005
     ]
@@ -130,7 +131,7 @@ def _length(item: Dimension, value: float, u95: float | None, unit: str) -> str:
 
 def _notice(notice: Notice) -> Record:
     advice = ADVICE.get(notice.code)
-    more = {"why": advice.cause, "see": advice.see, "do": advice.do} if advice else {}
+    more = {"why": advice.cause, "see": advice.see, "do": as_keys(advice.do)} if advice else {}
     return {"code": notice.code, "text": notice.text, "feature": notice.feature, **more}
 
 

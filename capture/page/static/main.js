@@ -101,18 +101,24 @@ const store = {
     this.timer = setTimeout(() => this.measured(), SETTLE_MS);
   },
 
+  // One question at a time: a browser keeps few connections, and taps must get through.
   async measured() {
-    const turn = (this.turn = (this.turn ?? 0) + 1), job = this.job;
+    if (this.asking) { this.again = true; return; }
+    this.asking = true;
+    const job = this.job;
     await this.guard(async () => {
       if (this.marking?.viewer.picture === null) await this.marking.load();
       const results = await get(`job/${job}/results`);
-      if (turn !== this.turn || job !== this.job) return;
+      if (job !== this.job || results.revision !== this.state.revision) { this.again = true; return; }
       this.results = results;
       const fault = results.faults[0];
       if (fault) this.tell(`${fault.source}: ${fault.text}`, true);
       if (this.marking) await this.marking.redraw();
     });
-    if (turn === this.turn) { this.busy = false; this.render(); }
+    this.asking = false;
+    if (this.again) { this.again = false; this.measure(); return; }
+    this.busy = false;
+    this.render();
   },
 
   async make() {

@@ -172,6 +172,7 @@ export class Marking {
   }
 
   showList() {
+    if (this.side.contains(document.activeElement) && document.activeElement.matches('input') && this.store.busy) return; // someone is typing
     const results = this.store.results, state = this.store.state;
     const found = results?.features ?? [];
     const missing = state.features.filter((f) => f.near && !found.some((item) => item.name === f.name));
@@ -182,6 +183,8 @@ export class Marking {
       found.length || this.store.busy ? '' : el('p', {}, 'Nothing yet. Choose Edge, Arc, Hole, Slot or Path and tap the photo.'),
       el('h3', {}, 'Sizes'), this.store.sizesList(),
     );
+    if (this.selected !== this.shown) this.side.querySelector('[aria-pressed="true"]')?.scrollIntoView({ block: 'nearest' });
+    this.shown = this.selected;
   }
 
   item(feature) {

@@ -2,13 +2,14 @@
 const EDGE = '#00e05a', CHOSEN = '#ff7a1a', POINT = '#ff2fd0', SHADE = 'rgba(0,0,0,.75)';
 
 export function drawMarks(context, place, scale, what) {
-  for (const mark of what.marks) drawDots(context, place, scale, mark, mark.name === what.selected);
   const chosen = what.marks.find((mark) => mark.name === what.selected);
+  const marks = chosen ? [...what.marks.filter((mark) => mark !== chosen), chosen] : what.marks; // the chosen one on top
+  for (const mark of marks) drawDots(context, place, scale, mark, mark === chosen);
   if (chosen) (what.dragged ?? chosen.near).forEach((p) => drawPoint(context, place(p)));
   what.taps.forEach((p) => drawPoint(context, place(p)));
   if (what.taps.length > 1) drawWalk(context, what.taps.map(place));
   if (what.labels) {
-    for (const mark of what.marks) if (mark.label) drawName(context, nameplace(mark, place), mark.name, mark.name === what.selected);
+    for (const mark of marks) if (mark.label) drawName(context, nameplace(mark, place), mark.name, mark === chosen);
     if (chosen) chosen.pieces.forEach((piece, i) => drawName(context, place(piece.at), String(i + 1), piece.name === what.piece));
   }
   if (what.cross) drawCross(context, what.cross);

@@ -1,0 +1,142 @@
+"""The job file under many hands: comments kept, undo without end, crashes, other programs, other windows."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from capture.page.book import Book, Conflict
+from capture.page.edits import edited, new_job
+from fit.errors import InputError
+
+
+def added(name: str, x: float = 10.0):
+    keys = {"name": name, "kind": "circle", "near": [[x, 20.0]]}
+    return lambda text: edited(text, [{"do": "add feature", "keys": keys}])
+
+
+def names(text: str) -> list[str]:
+    return [feature["name"] for feature in tomllib.loads(text).get("feature", [])]
+
+
+def test_comments_and_order_stay(plate):
+    book = Book(plate)
+    before = book.text
+    book.change(book.revision, added("second"))
+    assert book.text.startswith(before.rstrip())
+    book.change(
+        book.revision, lambda t: edited(t, [{"do": "change feature", "name": "bolt", "set": {"near": [[81, 146]]}}])
+    )
+    assert "# the shop's own words" in book.text and "# upper left" in book.text and "# stays" in book.text
+    assert tomllib.loads(book.text)["feature"][0]["near"] == [[81, 146]]
+
+
+def test_thirty_steps_there_and_back(plate):
+    book, texts = Book(plate), [plate.read_text()]
+    for i in range(30):
+        book.change(book.revision, added(f"mark {i}"))
+        texts.append(book.text)
+    for text in reversed(texts[:-1]):
+        book.move(book.revision, -1)
+        assert plate.read_text() == text
+    with pytest.raises(InputError, match="nothing to undo"):
+        book.move(book.revision, -1)
+    again = Book(plate)  # a program started anew
+    for text in texts[1:]:
+        again.move(again.revision, 1)
+        assert plate.read_text() == text
+    with pytest.raises(InputError, match="nothing to redo"):
+        again.move(again.revision, 1)
+
+
+def test_a_new_step_ends_what_could_be_redone(plate):
+    book = Book(plate)
+    for name in ("a", "b"):
+        book.change(book.revision, added(name))
+    book.move(book.revision, -1)
+    book.change(book.revision, added("c"))
+    assert names(book.text) == ["bolt", "a", "c"] and book.steps()[1] == 0
+    book.move(book.revision, -1)
+    assert names(book.text) == ["bolt", "a"]
+
+
+def test_two_windows_do_not_lose_each_others_work(plate):
+    one, other = Book(plate), Book(plate)
+    seen = other.revision
+    one.change(one.revision, added("of one"))
+    with pytest.raises(Conflict):
+        other.change(seen, added("of other"))
+    other.change(other.revision, added("of other"))
+    assert names(one.text) == ["bolt", "of one", "of other"]
+    one.move(one.revision, -1)
+    assert names(other.text) == ["bolt", "of one"]
+
+
+def test_a_change_by_an_editor_is_a_step(plate):
+    book = Book(plate)
+    book.change(book.revision, added("a"))
+    plate.write_text(book.text.replace('"hatch"', '"lid"'))
+    book.change(book.revision, added("b"))
+    book.move(book.revision, -1)
+    assert 'name = "lid"' in book.text and names(book.text) == ["bolt", "a"]
+    book.move(book.revision, -1)
+    assert 'name = "hatch"' in book.text
+
+
+def test_a_torn_line_of_the_history_is_passed_over(plate):
+    book = Book(plate)
+    book.change(book.revision, added("a"))
+    with plate.with_name(".hatch.toml.history").open("a") as file:
+        file.write('{"text": "cut sho')
+    book = Book(plate)
+    book.change(book.revision, added("b"))
+    book.move(book.revision, -1)
+    assert names(book.text) == ["bolt", "a"]
+
+
+def test_what_is_no_sound_job_is_not_saved(plate):
+    book, before = Book(plate), plate.read_bytes()
+    for changes in (
+        [{"do": "add feature", "keys": {"name": "bolt", "kind": "circle", "near": [[1, 2]]}}],
+        [{"do": "add feature", "keys": {"name": "e", "kind": "line", "near": [[1, 2]]}}],
+        [{"do": "add dimension", "keys": {"kind": "distance", "from": "bolt", "to": "nowhere"}}],
+        [{"do": "change photo", "index": 0, "set": {"height": "tall"}}],
+        [{"do": "change photo", "index": 0, "set": {"file": "/etc/passwd"}}],
+        [{"do": "change feature", "name": "nobody", "set": {"about": 3}}],
+        [{"do": "format disk"}],
+    ):
+        with pytest.raises(InputError) as told:
+            book.change(book.revision, lambda text, changes=changes: edited(text, changes))
+        assert str(plate.parent) not in str(told.value)
+    assert plate.read_bytes() == before
+    assert sorted(p.name for p in plate.parent.iterdir()) == ["hatch.toml", "photo1.jpg"]
+
+
+def test_a_job_beside_a_photo_is_written_with_the_first_mark(plate):
+    plate.unlink()
+    first = new_job('plate "7"', "photo1.jpg")
+    book = Book(plate, first)
+    assert not book.exists and book.steps() == (0, 0)
+    book.change(book.revision, added("a"))
+    assert names(plate.read_text()) == ["a"]
+    book.move(book.revision, -1)
+    assert plate.read_text() == first
+
+
+def test_a_rename_reaches_every_reference_and_a_removal_takes_its_sizes():
+    text = new_job("x", "p.jpg")
+    keys = {"kind": "circle", "near": [[1.0, 2.0]]}
+    for name in ("a", "b"):
+        text = edited(text, [{"do": "add feature", "keys": {"name": name, **keys}}])
+    sizes = [
+        {"kind": "distance", "from": "a", "to": "b"},
+        {"kind": "diameter", "of": "b"},
+        {"kind": "length", "of": "a.2"},
+    ]
+    text = edited(text, [{"do": "add dimension", "keys": keys} for keys in sizes])
+    text = edited(text, [{"do": "change feature", "name": "a", "set": {"name": "bore"}}])
+    found = tomllib.loads(text)["dimension"]
+    assert [found[0]["from"], found[1]["of"], found[2]["of"]] == ["bore", "b", "bore.2"]
+    text = edited(text, [{"do": "remove feature", "name": "bore"}])
+    assert tomllib.loads(text)["dimension"] == [{"kind": "diameter", "of": "b"}]

@@ -1,0 +1,155 @@
+"""The page in a real browser (Debian's chromium, headless): a newcomer's whole path, two windows, a reload in between."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+webdriver = pytest.importorskip("selenium.webdriver")
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver")
+
+
+class Window:
+    """A browser window on the page."""
+
+    def __init__(self, driver, address: str) -> None:
+        self.driver, self.handle = driver, driver.current_window_handle
+        driver.get(address)
+
+    def run(self, script: str):
+        self.driver.switch_to.window(self.handle)
+        return self.driver.execute_script(script)
+
+    def until(self, condition: str, seconds: float = 60):
+        """Wait for a condition on the page."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if found := self.run(f"return {condition}"):
+                return found
+            time.sleep(0.05)
+        told = self.run("return document.getElementById('told').textContent")
+        pytest.fail(f"{condition} did not come; the page says: {told!r}; {self.driver.get_log('browser')}")
+
+    def settled(self):
+        self.until("window.page && page.results && !page.busy && page.results.revision === page.state.revision")
+
+    def click(self, selector: str) -> None:
+        self.until(f"document.querySelector({selector!r})")
+        self.run(f"document.querySelector({selector!r}).click()")
+
+    def tap(self, px) -> None:
+        """A real press of the mouse on a picture pixel."""
+        x, y = self.run(
+            f"const p = page.marking.viewer.place({json.dumps(px)}), r = page.marking.canvas.getBoundingClientRect();"
+            "return [p[0] + r.left, p[1] + r.top];"
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            event = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
+            self.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
+
+    def spot(self, name: str):
+        return self.until(f"page.marking.marks.find((m) => m.name === {name!r})?.label")
+
+    @property
+    def names(self):
+        return self.run("return page.results.features.map((f) => f.name)")
+
+
+@pytest.fixture(scope="module")
+def driver(tmp_path_factory) -> Iterator[object]:
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,720"):
+        options.add_argument(word)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    started = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    yield started
+    started.quit()
+
+
+def test_a_newcomers_path_from_the_empty_page_to_a_cutting_file(driver, serve, tmp_path, monkeypatch, root):
+    monkeypatch.chdir(tmp_path)
+    downloads = {"behavior": "allow", "downloadPath": str(tmp_path / "downloads")}
+    driver.execute_cdp_cmd("Browser.setDownloadBehavior", downloads)
+    window = Window(driver, serve().server.gate.address)
+    window.click("[data-sample=bench_plate]")
+    window.settled()
+    one, four = window.spot("hole 1"), window.spot("hole 4")
+    window.tap(one)
+    window.until("page.marking.selected === 'hole 1'")
+    window.run("[...document.querySelectorAll('aside button')].find((b) => b.textContent === 'Distance to …').click()")
+    window.tap(four)
+    window.settled()
+    window.until(
+        "page.results.dimensions.some((d) => d.name === 'hole 1 to hole 4' || d.of.join() === 'hole 1,hole 4')"
+    )
+    text = window.run("return page.results.dimensions.find((d) => d.of.join() === 'hole 1,hole 4').text")
+    value, u95 = map(float, text.split(" ±"))
+    assert abs(value - _true_distance(root)) < u95 < 0.5
+    window.click("[data-step=make]")
+    window.click("#write")
+    window.until("document.getElementById('made')")
+    window.run("[...document.querySelectorAll('main a')].find((a) => a.textContent.startsWith('Cutting file')).click()")
+    _wait_for(tmp_path / "downloads" / "cut_mm.dxf")
+    _is_plate(tmp_path / "downloads" / "cut_mm.dxf")
+    assert [entry for entry in driver.get_log("browser") if entry["level"] == "SEVERE"] == []
+
+
+def _true_distance(root: Path) -> float:
+    """Between the smaller bolt hole and the hole under the slot, from what the picture was made of."""
+    truth = json.loads((root / "sample_sets/bench_plate/truth.json").read_text())
+    holes = {round(f["diameter"], 1): f["centre_world"] for f in truth["features"] if f["kind"] == "hole"}
+    one, four = holes[min(holes, key=lambda d: abs(d - 8.6))], holes[min(holes, key=lambda d: abs(d - 14.1))]
+    return math.hypot(one[0] - four[0], one[1] - four[1])
+
+
+def _wait_for(path: Path) -> None:
+    end = time.monotonic() + 20
+    while not path.is_file():
+        assert time.monotonic() < end, f"{path.name} was not saved"
+        time.sleep(0.05)
+
+
+def _is_plate(path: Path) -> None:
+    """Read the cutting file with ezdxf: millimetres, four round holes."""
+    ezdxf = pytest.importorskip("ezdxf")
+    drawing = ezdxf.readfile(path)
+    assert drawing.header["$INSUNITS"] == 4
+    assert len(drawing.modelspace().query("CIRCLE[layer=='cut']")) == 4
+
+
+def test_two_windows_a_reload_and_undo(driver, serve, plate):
+    client = serve(plate)
+    first = Window(driver, client.server.gate.address)
+    first.settled()
+    spot = first.spot("bolt")
+    driver.switch_to.new_window("tab")
+    second = Window(driver, client.server.gate.address)
+    second.settled()
+    first.run("page.change([{do: 'change photo', index: 0, set: {thickness: 1.93}}])")
+    first.until("page.state.photos[0].thickness === 1.93")
+    second.run("page.marking.choose('circle')")
+    second.tap(spot)  # knows nothing yet of the first window's change
+    second.until("page.marking.selected === 'hole 1'")
+    assert "thickness = 1.93" in plate.read_text() and 'name = "hole 1"' in plate.read_text()
+    first.until("page.state.features.length === 2")  # the first window takes it in by itself
+    first.driver.switch_to.window(first.handle)
+    first.driver.refresh()  # in the middle of measuring
+    first.settled()
+    assert first.names == ["bolt", "hole 1"]
+    first.click("#undo")
+    first.until("page.state.features.length === 1")
+    first.settled()
+    first.click("#undo")
+    first.until("page.state.photos[0].thickness === null")
+    assert "hole 1" not in plate.read_text() and "# upper left" in plate.read_text()
+    driver.switch_to.window(second.handle)
+    driver.close()
+    driver.switch_to.window(first.handle)

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 __all__ = ["details_of", "job_parts"]
 
 
-def details_of(composed: Composed, stages: Sequence[Stage], photos: Sequence[str]) -> dict[str, Any]:
+def details_of(composed: Composed, photos: Mapping[str, Stage], probes: Mapping[str, Stage]) -> dict[str, Any]:
     """Further entries of results.json: ``camera`` (by photo where there are several), ``probe``, ``photos``."""
-    cameras = [stage.details["camera"] for stage in stages if "camera" in stage.details]
+    cameras = {name: stage.details["camera"] for name, stage in photos.items() if "camera" in stage.details}
     details: dict[str, Any] = {}
     if cameras:
-        details["camera"] = cameras[0] if len(cameras) == 1 else dict(zip(photos, cameras, strict=True))
-    for stage in stages:
+        details["camera"] = next(iter(cameras.values())) if len(cameras) == 1 else cameras
+    for stage in (*photos.values(), *probes.values()):
         details |= {key: value for key, value in stage.details.items() if key != "camera" and key not in details}
     if composed.averages:
         details["photos"] = {name: _average_record(found) for name, found in composed.averages.items()}
@@ -53,6 +53,9 @@ def job_parts(composed: Composed, photos: Mapping[str, Stage]) -> list[ReportPar
         if "picks.png" in stage.files:
             words = "Each pick enlarged on its own face: crosses are the way-points, dots the edge that was taken."
             parts.append(ReportPart(f"Picks in {name}", words, picture=stage.files["picks.png"]))
+    advice = [(name, line) for name, stage in photos.items() for line in stage.details["camera"]["advice"]]
+    if advice:
+        parts.append(ReportPart("For the next shot", head=("photo", "what would make it better"), rows=advice))
     if composed.averages:
         parts.append(_comparison(composed))
     return parts

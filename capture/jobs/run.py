@@ -23,7 +23,7 @@ from capture.jobs.words import as_keys
 from fit.errors import CannotDetermine, InputError
 from fit.folders import check_folder
 from fit.resultfile import record_text
-from fit.results import Results, Source, results_to_dict
+from fit.results import Notice, Results, Source, results_to_dict
 
 if TYPE_CHECKING:
     from capture.jobs.calculators import Calculated
@@ -45,10 +45,11 @@ class Step:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Stages:
-    """What every photo and probe gave, by name."""
+    """What every photo and probe gave, by name; left_out tells of those that could give nothing."""
 
     photos: Mapping[str, Stage]
     probes: Mapping[str, Stage]
+    left_out: Sequence[Notice] = ()
 
     @property
     def all(self) -> list[Stage]:
@@ -129,11 +130,26 @@ def _stages(file: JobFile, store: Store, keys: dict[str, str], progress: Progres
 
     photos = [step("photo", name, i, photo_stage) for i, name in enumerate(photo_names(file.job))]
     probes = [step("probe", name, i, probe_stage) for i, name in measured_probes(file)]
-    found = {item.name: item.work() for item in progress([*photos, *probes])}
+    found, failed = _worked(progress([*photos, *probes]))
     return _Stages(
-        {item.name.removeprefix("photo "): found[item.name] for item in photos},
-        {item.name.removeprefix("probe "): found[item.name] for item in probes},
+        {item.name.removeprefix("photo "): found[item.name] for item in photos if item.name in found},
+        {item.name.removeprefix("probe "): found[item.name] for item in probes if item.name in found},
+        [Notice("source-left-out", str(error).removeprefix(f"{file.path}: ")) for error in failed],
     )
+
+
+def _worked(steps: Iterable[Step]) -> tuple[dict[str, Stage], list[CannotDetermine]]:
+    """Stages by name, and why others gave nothing; raises where none gave anything."""
+    found: dict[str, Stage] = {}
+    failed: list[CannotDetermine] = []
+    for step in steps:
+        try:
+            found[step.name] = step.work()
+        except CannotDetermine as error:
+            failed.append(error)
+    if failed and not found:
+        raise failed[0]
+    return found, failed
 
 
 def _named_fault(label: str, work: Callable[[JobFile, int], Stage], file: JobFile, index: int) -> Stage:
@@ -193,8 +209,8 @@ def _measured(file: JobFile, stages: _Stages, composed: Composed) -> Results:
         sources=tuple(dict.fromkeys(sources)),
         features=tuple(composed.features.values()),
         dimensions=tuple(composed.dimensions),
-        warnings=tuple(dict.fromkeys(composed.notices)),
-        details=details_of(composed, stages.all, photo_names(file.job)),
+        warnings=tuple(dict.fromkeys([*stages.left_out, *composed.notices])),
+        details=details_of(composed, stages.photos, stages.probes),
     )
 
 

@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import capture.jobs.run as run_module
@@ -103,6 +104,17 @@ def test_what_cannot_be_measured_is_left_out_with_its_dimensions(scene, edgewrig
     told = {(notice["code"], notice.get("feature")) for notice in record["warnings"]}
     assert {("not-measured", "lost"), ("not-measured", "beyond")} <= told
     assert ("dimension-left-out", "to lost") in told
+
+
+def test_a_photo_without_a_print_is_left_out_where_another_serves(scene, edgewright) -> None:
+    import cv2
+
+    cv2.imwrite(str(scene.folder / "photo_b.jpg"), np.full((1200, 1600), 128, np.uint8))
+    outcome = edgewright("run", scene.folder / "plate.toml", "--json", "--unit-out", "fraction")
+    record = json.loads(outcome.out)
+    assert outcome.code == 0 and [n["code"] for n in record["warnings"]].count("source-left-out") == 1
+    assert "photo b" in record["warnings"][0]["text"]
+    assert {"hole 1", "lower edge"} <= {item["name"] for item in record["features"]}
 
 
 def test_a_photo_that_no_feature_names_is_measured_by_itself(scene, edgewright) -> None:

@@ -1,4 +1,4 @@
-"""Do the intervals of `edgewright photo` hold the truth? Run by hand: python tests/bench/photo_coverage.py [SHOTS] [SEED]
+"""Do the intervals of `edgewright photo` hold the truth? Run by hand: python tests/bench/photo_coverage.py [SHOTS] [FIRST]
 
 Draws plates of many shapes on a printed frame, photographed by many cameras: size, corners, holes, slots, thickness, edge
 rounding, tone, shadow, tilt, lens, print scale, caliper readings, typed height, noise, blur and JPEG quality are all
@@ -174,13 +174,13 @@ def against(true: float, value: Value) -> tuple[float, float, float]:
 
 
 def main() -> None:
-    shots = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    rng = np.random.default_rng(int(sys.argv[2]) if len(sys.argv) > 2 else 7)
+    shots, first = (int(given) for given in (sys.argv[1:] + ["40", "0"][len(sys.argv) - 1 :])[:2])
     drawn, started = beside("drawn"), time.process_time()
     rows: dict[str, list[tuple[float, float]]] = defaultdict(list)
     missed = invented = refused = 0
     with tempfile.TemporaryDirectory() as folder:
-        for i in range(shots):
+        for i in range(first, first + shots):
+            rng = np.random.default_rng(i)
             scene, focal_35 = draw_scene(drawn, rng)
             try:
                 shot = measured(drawn, scene, focal_35, Path(folder), rng)

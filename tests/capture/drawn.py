@@ -272,8 +272,10 @@ def _with_plate(scene: Scene, tone: NDArray[np.float32], ground, rng: np.random.
     solid = np.min([plate.outside(*xy) + _inset(plate, z) for z, xy in planes.items()], axis=0)
     top = plate.outside(*planes[plate.height])
     face = _coverage(top + plate.rounding)[..., None]
-    turned = np.clip((top + plate.rounding) / max(plate.rounding, 1e-9), 0, 1)[..., None]
-    side = np.float32(light.face) * (1 - turned) + np.float32(light.wall) * turned
+    # The rounding turns from face to wall; under a wide sky a surface gets light by the cosine of its lean.
+    lean = np.clip((top + plate.rounding) / max(plate.rounding, 1e-9), 0, 1)
+    flat = np.sqrt(1 - lean**2)[..., None]
+    side = flat * np.float32(light.face) + (1 - flat) * np.float32(light.wall)
     grain = cv2.GaussianBlur(rng.standard_normal(top.shape, dtype=np.float32), (0, 0), 1.5)
     grain *= light.texture / float(grain.std())
     metal = face * np.float32(light.face) * (1 + grain[..., None]) + (1 - face) * side

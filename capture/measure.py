@@ -239,7 +239,7 @@ def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found
     from capture.outline import outline_path
 
     points = measured_points(bench, known, edge)
-    path, notices = outline_path(points, clean=edge.clean)
+    path, notices = outline_path(points, clean=edge.clean, twofold=known.twofold)
     notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]

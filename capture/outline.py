@@ -29,19 +29,22 @@ _ROUNDS = 2
 _STEP_MM = 0.4
 
 
-def outline_path(points: Points, *, closed: bool = True, clean: bool = False) -> tuple[PathFit, list[Notice]]:
+def outline_path(
+    points: Points, *, closed: bool = True, clean: bool = False, twofold: bool = False
+) -> tuple[PathFit, list[Notice]]:
     """Fit a path in two steps: coarsely through all points, then finely through those that keep to it.
 
     Light does not err at random along an edge: it moves whole stretches by tenths of a millimetre. A chain that may
     miss by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
-    clean: the edge looks clean, so that one fine fit through all points is tried first.
+    clean: the edge looks clean, so that one fine fit through all points is tried first. twofold: the edge is rounded
+    and shows two lines, between which stretches may change; the coarse fit then starts coarser.
     Raises CannotDetermine where no chain of lines and arcs follows the edge.
     """
     thinned = points.select(slice(None, None, _EVERY))
     path = _clean_path(thinned, closed) if clean else None
     if path is not None:
         return _with_own_noise(path), _told(path)
-    path = _first_fitted(thinned, _COARSE_MM, closed)
+    path = _first_fitted(thinned, _COARSE_MM[1 if twofold else 0 :], closed)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
         miss, _ = _distances(path, thinned)

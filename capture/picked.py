@@ -276,7 +276,7 @@ def _fitted(
     if kind == "path":
         from capture.outline import outline_path
 
-        path, more = outline_path(points, closed=lead.pick.closed, clean=edge.clean)
+        path, more = outline_path(points, closed=lead.pick.closed, clean=edge.clean, twofold=known.twofold)
         return path.feature, path.points, [*notices, *more]
     feature, kept = trimmed_fit(fit_line if kind == "line" else fit_arc, points)
     warned = short_arc(feature)

@@ -34,7 +34,7 @@ _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
-_WAVE, _WAVES, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 4, 0.3, 0.8
+_WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.3, 0.8
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
 where the edge leaps or hides."""
 _REACH_MM, _REACH_PX = 0.12, 0.9
@@ -57,6 +57,11 @@ class FaceKnowledge:
     foot_u: float
     rim_inset: float = 0.0
     rim_u: float = 0.0
+
+    @property
+    def twofold(self) -> bool:
+        """Whether the edge is, or may be, rounded and so shows two lines."""
+        return self.sheet.rounding > 0 or self.rim_inset > 0
 
     def with_rounding(self, rounding: Rounding) -> FaceKnowledge:
         """The same with the edge's rounding settled."""
@@ -155,6 +160,7 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
         )
     )
     out3 = np.column_stack([outward, np.zeros(len(outward))])
+    waves = _waves(edge)
     sizes = np.vstack(
         [
             np.where(lower, 0.0, rim_u),
@@ -162,20 +168,21 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
             (_WAVE_SHARE if edge.clean else _WAVE_SHARE_POOR) * rim_u * _waves(edge),
         ]
     )
-    names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, _WAVES + 1)))
+    names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, len(waves) + 1)))
     return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
 
 
 def _waves(edge: Edge) -> FloatArray:
-    """The slowest waves (_WAVES, N) of mean square 1 along the edge, at the picked rows."""
+    """The slowest waves (W, N) along the edge at the picked rows, of mean square sum 4, down to `_WAVE_MM` long."""
     contour = edge.strip.contour
     at = edge.picked.row / len(contour.xy)
+    length = len(contour.xy) * contour.spacing
     if contour.closed:
-        turns = 2 * np.pi * np.outer(np.repeat(np.arange(1, _WAVES // 2 + 1), 2), at)
+        turns = 2 * np.pi * np.outer(np.repeat(np.arange(1, max(2, round(length / _WAVE_MM)) + 1), 2), at)
         turns[1::2] -= np.pi / 2
     else:
-        turns = np.pi * np.outer(np.arange(1, _WAVES + 1), at)
-    return np.asarray(np.sqrt(2) * np.cos(turns))
+        turns = np.pi * np.outer(np.arange(1, max(4, round(2 * length / _WAVE_MM)) + 1), at)
+    return np.asarray(np.sqrt(8 / len(turns)) * np.cos(turns))
 
 
 def waves_to_own(feature: Feature) -> Feature:

@@ -9,6 +9,7 @@ import threading
 from pathlib import Path
 
 import capture
+from capture.jobs.save import save_files
 from capture.page.desk import Desk
 from capture.page.edits import new_job
 from fit.errors import InputError, OutputError
@@ -103,11 +104,8 @@ class Shelf:
         number, free = 2, f"{stem}{ending}"
         while (self.folder / free).exists() and (self.folder / free).read_bytes() != content:
             free, number = f"{stem}-{number}{ending}", number + 1
-        try:
-            (self.folder / free).write_bytes(content)
-        except OSError as error:
-            message = f"{free}: cannot be saved ({error.strerror}); start in a folder that can be written to."
-            raise OutputError(message) from error
+        if not (self.folder / free).exists():
+            save_files(self.folder, {free: content}, replace=False)
         return free
 
 

@@ -10,7 +10,7 @@ const main = document.getElementById('main'), told = document.getElementById('to
 
 const store = {
   job: null, state: { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' }, results: null, start: { files: [], samples: {} },
-  step: 'shoot', busy: false, made: null, making: false, marking: null,
+  step: 'print', busy: false, made: null, making: false, marking: null,
 
   tell(text, fault = false) { told.textContent = text; told.classList.toggle('fault', fault); },
 

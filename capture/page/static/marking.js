@@ -66,7 +66,7 @@ export class Marking {
 
   showTools() {
     const [, , , words] = KINDS.find(([kind]) => kind === this.kind);
-    this.hint.textContent = this.pair ? `${this.pair.word} from ${this.pair.from}: tap the second feature in the list or the picture.` : words;
+    this.hint.textContent = this.pair ? `${this.pair.word} from ${this.pair.from}: tap the second feature in the list or the picture; of a path, the number of its piece.` : words;
     this.kinds.replaceChildren(
       ...KINDS.map(([kind, text]) => button(text, () => this.choose(kind), { 'aria-pressed': String(kind === this.kind), 'data-kind': kind })),
       this.kind === 'path' && this.taps.length > 1 ? button('Finish', () => this.finish(), { class: 'main' }) : '',
@@ -92,16 +92,28 @@ export class Marking {
   }
 
   select(name, piece = null) {
-    if (this.pair && name) { this.paired(piece ?? name); return; }
+    const whole = this.store.results?.features.find((f) => f.name === name)?.pieces.length && !piece;
+    if (this.pair && name && !whole) { this.paired(piece ?? name); return; }
     this.selected = name; this.piece = piece;
     this.show();
   }
 
   tap(p, at) {
-    if (this.kind === 'look' || this.pair) { this.select(this.nearest(at)); return; }
+    if (this.kind === 'look' || this.pair) {
+      const piece = this.nearestPiece(at);
+      if (piece) this.select(this.selected, piece); else this.select(this.nearest(at));
+      return;
+    }
     this.taps.push(p.map((v) => Math.round(v * 100) / 100));
     const [, , count] = KINDS.find(([kind]) => kind === this.kind);
     if (this.taps.length >= count) this.finish(); else this.show();
+  }
+
+  // The piece of the chosen path whose number was tapped.
+  nearestPiece(at) {
+    const pieces = this.marks.find((mark) => mark.name === this.selected)?.pieces ?? [];
+    const away = (piece) => { const [x, y] = this.viewer.place(piece.at); return Math.hypot(x - at[0], y - at[1]); };
+    return pieces.filter((piece) => away(piece) < 22).sort((a, b) => away(a) - away(b))[0]?.name;
   }
 
   nearest(at) {

@@ -9,9 +9,16 @@ const TARGETS = [
   ['sheet', 'Lens sheet', 'Photographed from several sides, it teaches the program your camera.'],
 ];
 
+function trying(store) {
+  if (store.job) return '';
+  return [el('h2', {}, 'Try a sample first'), el('p', {}, 'No printer at hand? Each sample is copied into this folder; mark and change it as you like.'),
+    el('div', { class: 'cards' }, Object.entries(store.start.samples).map(([name, words]) => el('div', { class: 'card' }, el('p', {}, words),
+      button(`Open ${name.replace('_', ' ')}`, () => store.open({ sample: name }), { 'data-sample': name }))))];
+}
+
 export function printing(store) {
   const link = (kind, paper) => el('a', { class: 'button', href: address(`target/${kind}/${paper}.pdf`), download: `${kind}-${paper}.pdf` }, paper === 'a4' ? 'A4' : 'Letter');
-  return el('div', { class: 'sheet' }, el('h2', {}, '1 Print the target'),
+  return el('div', { class: 'sheet' }, trying(store), el('h2', {}, '1 Print the target'),
     el('ol', { class: 'steps' }, el('li', {}, 'Print at 100 %, without fit to page.'), el('li', {}, 'Lay it flat: tape it to glass or a straight board.'),
       el('li', {}, 'Hold a caliper over the pattern, outer side to outer side, both ways, and type the readings below once a photo is open.')),
     el('div', { class: 'cards' }, TARGETS.map(([kind, name, words]) => el('div', { class: 'card' }, el('h3', {}, name), el('p', {}, words), link(kind, 'a4'), link(kind, 'letter')))),
@@ -20,18 +27,15 @@ export function printing(store) {
 }
 
 export function shooting(store) {
-  const { files, samples } = store.start;
-  const open = (what) => () => store.open(what);
+  const { files } = store.start;
   const pick = el('input', { type: 'file', id: 'photo-file', accept: '.jpg,.jpeg,.png,.tif,.tiff,.heic,.heif', onchange: (event) => event.target.files[0] && store.upload(event.target.files[0]) });
   return el('div', { class: 'sheet' },
-    store.job ? '' : [el('h2', {}, 'Start with a sample'), el('p', {}, 'No printer at hand? Each sample is copied into this folder, and you can mark and change it as you like.'),
-      el('div', { class: 'cards' }, Object.entries(samples).map(([name, words]) => el('div', { class: 'card' }, el('p', {}, words), button(`Open ${name.replace('_', ' ')}`, open({ sample: name }), { 'data-sample': name }))))],
     el('h2', {}, '2 Shoot the part'),
     el('ol', { class: 'steps' }, el('li', {}, 'Lay the part in the frame, or strips around it, with nothing covering the print.'),
       el('li', {}, 'Stand about 1 m away, main lens, no zoom, square to the face, light from the side without glare.'),
       el('li', {}, 'Use the photo as the camera wrote it: not cropped, not sent through a messenger.')),
     el('div', { class: 'row' }, pick, el('label', { class: 'button', htmlFor: 'photo-file' }, 'Choose a photo')),
-    files.length ? [el('h3', {}, 'In this folder'), el('div', { class: 'cards' }, files.map((name) => button(name, open({ file: name }))))] : '',
+    files.length ? [el('h3', {}, 'In this folder'), el('div', { class: 'cards' }, files.map((name) => button(name, () => store.open({ file: name }))))] : '',
     store.job && store.state.photos.length ? [el('h3', {}, 'Of the open photo'), el('div', { class: 'cards' },
       photoFacts(store, [['height', 'Height of the face above the print, mm'], ['thickness', 'Thickness of the sheet, mm']])),
     el('p', {}, button('Next: mark', () => store.go('mark'), { class: 'main' }))] : '');

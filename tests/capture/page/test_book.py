@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+import time
 import tomllib
 
 import pytest
@@ -140,3 +143,36 @@ def test_a_rename_reaches_every_reference_and_a_removal_takes_its_sizes():
     assert [found[0]["from"], found[1]["of"], found[2]["of"]] == ["bore", "b", "bore.2"]
     text = edited(text, [{"do": "remove feature", "name": "bore"}])
     assert tomllib.loads(text)["dimension"] == [{"kind": "diameter", "of": "b"}]
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from capture.page.book import Book
+from capture.page.edits import edited
+book = Book(Path(sys.argv[1]))
+print("ready", flush=True)
+for i in range(100_000):
+    keys = {"name": f"mark {i}", "kind": "circle", "near": [[float(i), 20.0]]}
+    book.change(book.revision, lambda text: edited(text, [{"do": "add feature", "keys": keys}]))
+    print(i, flush=True)
+"""
+
+
+def test_a_kill_in_the_middle_of_saving_leaves_a_whole_job(plate):
+    """Whatever was said to be saved is there, and can be undone one by one."""
+    writer = subprocess.Popen([sys.executable, "-c", WRITER, str(plate)], stdout=subprocess.PIPE, text=True)
+    assert writer.stdout is not None
+    for line in writer.stdout:
+        if line.strip() == "6":
+            break
+    time.sleep(0.01)
+    writer.kill()
+    rest = writer.communicate()[0].split()
+    said = int(rest[-1]) if rest else 6
+    saved = names(plate.read_text())
+    assert saved[: said + 2] == ["bolt", *(f"mark {i}" for i in range(said + 1))]
+    book = Book(plate)
+    for _ in range(said + 1):
+        book.move(book.revision, -1)
+    assert names(book.text)[:1] == ["bolt"] and len(names(book.text)) <= 2

@@ -7,18 +7,22 @@ import itertools
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from capture.jobs.keys import MADE_KINDS, PHOTO_KINDS, PROBE_KINDS
 from capture.jobs.plan import base_name, photo_names, photos_of, probe_names, probe_of
 from capture.jobs.read import nearest
+from capture.jobs.tilted import STEEP
+from fit.errors import InputError
 
 if TYPE_CHECKING:
-    from capture.jobs.keys import FeatureKeys, Job
+    from capture.jobs.keys import FeatureKeys, Job, PhotoKeys
     from capture.jobs.read import JobFile
 
 __all__ = ["check_job"]
 
 LEAST_POINTS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
-_PHOTO_KEYS = ("near", "about", "height", "height_u", "thickness")
+_PHOTO_KEYS = ("near", "about", "height", "height_u", "heights", "thickness")
 _PROBE_KEYS = ("touches", "on")
 _MADE_KEYS = ("of", "offset", "side")
 _HIGHEST = 500.0
@@ -89,18 +93,37 @@ def _check_files(file: JobFile) -> None:
             raise file.fault(where, text)
 
 
-def _check_face(file: JobFile, where: tuple[str | int, ...], keys: object) -> None:
+def _check_face(file: JobFile, where: tuple[str | int, ...], keys: PhotoKeys | FeatureKeys) -> None:
     """Height and thickness of a photo or feature."""
     height, height_u, thickness = (getattr(keys, key) for key in ("height", "height_u", "thickness"))
     if height is not None and not 0 <= height.value <= _HIGHEST:
         text = f"height must be 0 to {_HIGHEST:g} mm above the print; got {height.value:g}."
         raise file.fault((*where, "height"), text)
+    if keys.heights is not None:
+        _check_tilt(file, where, keys)
+        return
     if height_u is not None and (height is None or height.limit is not None):
         text = "height_u goes with a height that has no ± of its own; give one of the two."
         raise file.fault((*where, "height_u"), text)
     if height is not None and thickness is not None and thickness > max(height.value, 0.1) + 0.5:
         text = f"thickness must be no more than the height {height.value:g}; got {thickness:g}."
         raise file.fault((*where, "thickness"), text)
+
+
+def _check_tilt(file: JobFile, where: tuple[str | int, ...], keys: PhotoKeys | FeatureKeys) -> None:
+    """Three heights that make a face, not too steep."""
+    from capture.face import Face
+
+    if keys.height is not None:
+        raise file.fault((*where, "heights"), "give height or heights, not both.")
+    try:
+        face = Face.through("heights", keys.heights or (), 1.0)
+    except InputError as error:
+        text = str(error).removeprefix("Face 'heights': ")
+        raise file.fault((*where, "heights"), f"heights: {text}") from error
+    if float(np.hypot(*face.coefficients[1:])) > STEEP:
+        text = "heights: the face leans by more than 19°; lay the part flatter, or touch it with an arm."
+        raise file.fault((*where, "heights"), text)
 
 
 def _check_probe(file: JobFile, i: int, probe: object) -> None:

@@ -64,6 +64,17 @@ def _limits(value: object) -> tuple[float, float]:
     return float(value[0]), float(value[1])  # type: ignore[index]
 
 
+def _heights(value: object) -> tuple[tuple[float, float, float], ...]:
+    if not isinstance(value, list) or len(value) != 3 or not all(_is_row(row) for row in value):
+        message = "must be three places with their heights, [[x, y, height], [x, y, height], [x, y, height]]"
+        raise ValueError(message)
+    return tuple((float(x), float(y), float(z)) for x, y, z in value)
+
+
+def _is_row(row: object) -> bool:
+    return isinstance(row, list) and len(row) == 3 and all(_is_number(v) for v in row)
+
+
 def _near(value: object) -> dict[str, tuple[tuple[float, float], ...]]:
     """Way-points by photo; '' for those that hold in every photo."""
     if isinstance(value, dict):
@@ -104,6 +115,9 @@ Texts = Annotated[tuple[str, ...], PlainValidator(_texts), WithJsonSchema(_TEXTS
 Near = Annotated[dict[str, tuple[tuple[float, float], ...]], PlainValidator(_near), WithJsonSchema(_NEAR_SCHEMA)]
 Name = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\r\n]*$")]
 File = Annotated[str, Field(min_length=1)]
+_ROW_SCHEMA = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+_HEIGHTS_SCHEMA = {"type": "array", "items": _ROW_SCHEMA, "minItems": 3, "maxItems": 3}
+Heights = Annotated[tuple[tuple[float, float, float], ...], PlainValidator(_heights), WithJsonSchema(_HEIGHTS_SCHEMA)]
 Limits = Annotated[tuple[float, float], PlainValidator(_limits), WithJsonSchema(_PAIR_SCHEMA)]
 Class = Literal["f", "m", "c", "v"]
 
@@ -145,6 +159,7 @@ class PhotoKeys(_Keys):
     camera: File | None = Field(None, description="camera.json of this photo, where it is not that of [camera].")
     height: Limited | None = Field(None, description="Height of the part's face above the print, mm; ± is a limit.")
     height_u: Size | None = Field(None, description="Standard uncertainty of the height, mm; 0.05 if left out.")
+    heights: Heights | None = Field(None, description="Of a tilted face: three places [x, y, height], mm.")
     thickness: Size | None = Field(None, description="Thickness of the sheet, mm; the height is taken up to 6 mm.")
     print_x: Size | None = Field(None, description="Caliper reading over the printed pattern's side in x, mm.")
     print_y: Size | None = Field(None, description="Caliper reading over the printed pattern's side in y, mm.")
@@ -192,6 +207,7 @@ class FeatureKeys(_Keys):
     about: Size | None = Field(None, description="Rough diameter of a hole or width of a slot, mm.")
     height: Limited | None = Field(None, description="Height of this feature's face, where it is not the photo's.")
     height_u: Size | None = Field(None, description="Standard uncertainty of that height, mm.")
+    heights: Heights | None = Field(None, description="Of a tilted face: three places [x, y, height], mm.")
     thickness: Size | None = Field(None, description="Thickness of the sheet here, mm.")
     closed: bool = Field(False, description="Whether the path's last point is followed by its first.")
     touches: Name | None = Field(None, description="Name of the touches in the list, where it is not the feature's.")

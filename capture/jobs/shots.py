@@ -12,12 +12,15 @@ from capture.jobs.faces import face_of, face_word
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.jobs.shared import face_names_of_errors, feature_with_names, points_with_names
 from capture.jobs.stage import Stage, fingerprint, software
+from capture.jobs.tilted import on_face, tilted_face
 from fit.errors import CannotDetermine
 from fit.points import join_points
 from fit.results import Notice, Source
+from fit.units import Length
 
 if TYPE_CHECKING:
     from capture.bench import Bench
+    from capture.face import Face
     from capture.image import Image
     from capture.jobs.keys import FeatureKeys, Job, PhotoKeys
     from capture.jobs.read import JobFile
@@ -51,11 +54,12 @@ class Picked:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Group:
-    """Picks of one face: they share the sheet, so they are measured together."""
+    """Picks of one face: they share the sheet, so they are measured together. face : where it is tilted."""
 
     word: str
     picks: list[Pick]
     notices: list[Notice]
+    face: Face | None = None
 
 
 def photo_key(file: JobFile, index: int) -> str:
@@ -169,13 +173,16 @@ def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper
     """The features by the face they lie on."""
     from capture.picked import Pick
 
-    groups: dict[tuple[str, float | None], _Group] = {}
+    groups: dict[tuple[str, float | None, str], _Group] = {}
     for feature in wanted:
-        word = face_word(photo, feature)
+        near = np.array((feature.near or {}).get(name) or (feature.near or {})[""])
+        face, word = tilted_face(photo, feature), face_word(photo, feature)
+        if face is not None:
+            feature = feature.model_copy(update={"height": Length(float(face.height(near).mean())), "height_u": None})
         known, notices = face_of(photo, feature, on_paper)
-        group = groups.setdefault((word, feature.thickness), _Group(word, [], notices))
-        near = (feature.near or {}).get(name) or (feature.near or {})[""]
-        group.picks.append(Pick(feature.name, feature.kind, np.array(near), known, feature.about, feature.closed))
+        key = (word, feature.thickness, "" if face is None else feature.name)
+        group = groups.setdefault(key, _Group(word, [], notices, face))
+        group.picks.append(Pick(feature.name, feature.kind, near, known, feature.about, feature.closed))
     return list(groups.values())
 
 
@@ -188,9 +195,12 @@ def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeatu
     inside = [pick for pick in group.picks if _in_view(solved.bench, pick)]
     picked, notices = measure_picks(lit, solved.bench, inside)
     notices += [_not_in_view(pick) for pick in group.picks if pick not in inside]
+    by_name = {pick.name: pick for pick in inside}
     kept = []
     for item in picked:
         try:
+            if group.face is not None:
+                item = on_face(item, by_name[item.feature.name], solved.bench, group.face)
             notice = outside_target(solved.bench, item.points.xyz, item.feature.name, has_lens=solved.has_lens)
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), item.feature.name))

@@ -174,3 +174,48 @@ def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
             assert hashes(out) == earlier
     assert run_job(job).record["dimensions"][0]["upper"] == 30.45
     assert not [file.name for file in scene.folder.iterdir() if ".new-" in file.name]
+
+
+def test_a_feature_on_a_tilted_face_is_told_on_that_face(scene) -> None:
+    """A hole on a face leaning by 7°, its points seen exactly: found on a level plane first, then cut with the face."""
+    from capture.face import Face
+    from capture.jobs.read import read_job
+    from capture.jobs.shots import solve_photo
+    from capture.jobs.tilted import on_face
+    from capture.picked import Pick, PickedFeature
+    from capture.rim_fit import FaceKnowledge
+    from capture.rims import Sheet
+    from fit.shapes import fit_circle
+    from fit.shapes.frame import axes_about
+
+    file = read_job(scene.folder / "plate.toml")
+    bench = solve_photo(file, file.job.photo[1]).bench
+    face = Face.through("top", [(60, 80, 10.0), (120, 80, 17.0), (60, 160, 12.0)], 0.05)
+    centre = np.array([90.0, 120.0, 0.0])
+    centre[2] = face.height(centre[None])[0]
+    turn = np.linspace(0, 2 * np.pi, 80, endpoint=False)
+    rim = centre + 9.0 * np.column_stack([np.cos(turn), np.sin(turn)]) @ axes_about(face.normal)[:, :2].T
+    outward = np.column_stack([np.cos(turn), np.sin(turn)])
+    level = bench.points_on_face(bench.project(rim), 0.1, float(centre[2]), 0.05, normal_px=outward)
+    light = np.zeros((1, 80, 3))
+    level = level.with_shared(["edge:rim"], light)
+    known = FaceKnowledge(Sheet(float(centre[2]), 1.0), 0.05, 0.05)
+    pick = Pick("hole", "circle", centre[None, :2], known)
+    found = on_face(PickedFeature(fit_circle(level, robust=False), level, ()), pick, bench, face).feature
+    assert found.vector(("x", "y", "z")) == pytest.approx(centre, abs=1e-4)
+    assert found["diameter"] == pytest.approx(18.0, abs=1e-4)
+    assert abs(float(found.vector(("nx", "ny", "nz")) @ face.normal)) == pytest.approx(1, abs=1e-6)
+    assert {"height:top 1", "height:top 2", "height:top 3", "edge:rim"} <= set(found.shared_names)
+    assert found.value("z").u == pytest.approx(0.05 / np.sqrt(3), rel=0.3)  # mean of three heights, nearly
+
+
+def test_three_equal_heights_give_what_one_height_gives(scene) -> None:
+    level = run_job(scene.folder / "plate.toml").record
+    text = scene.job.replace("height = 0.0\nheight_u = 0.01", "heights = [[0, 0, 0], [180, 0, 0], [0, 240, 0]]")
+    (scene.folder / "plate.toml").write_text(text)
+    tilted = run_job(scene.folder / "plate.toml").record
+    for name in ("hole 1", "hole 2"):
+        for key in ("x", "y", "diameter"):
+            one, other = (feature(record, name)["values"][key] for record in (level, tilted))
+            assert other["value"] == pytest.approx(one["value"], abs=0.01)
+            assert other["u95"] == pytest.approx(one["u95"], rel=0.2)

@@ -26,6 +26,12 @@ class Scene:
     folder: Path
     job: str
 
+    @property
+    def single(self) -> str:
+        """The job with the first photo only."""
+        start, end = self.job.index('[[photo]]\nname = "b"'), self.job.index("[[feature]]")
+        return (self.job[:start] + self.job[end:]).replace('photo = ["a", "b"]\n', "")
+
 
 def _drawn(piece: object, synthetic: ModuleType, px_per_mm: float) -> FloatArray:
     """The frame with a dark part with three holes in its blank middle, every pixel by how far it is covered."""

@@ -131,7 +131,7 @@ def test_a_photo_that_no_feature_names_is_measured_by_itself(scene, edgewright) 
 
 def test_a_datum_of_two_holes(scene) -> None:
     datum = '[datum]\nholes = ["hole 1", "hole 2"]\n'
-    (scene.folder / "plate.toml").write_text(scene.job + datum)
+    (scene.folder / "plate.toml").write_text(scene.single + datum)
     run_job(scene.folder / "plate.toml")
     record = json.loads((scene.folder / "plate" / "results.json").read_text())
     one, two = feature(record, "hole 1")["values"], feature(record, "hole 2")["values"]
@@ -147,7 +147,7 @@ def test_a_datum_of_two_holes(scene) -> None:
 
 def test_a_datum_of_an_edge_and_a_corner(scene) -> None:
     datum = '[datum]\nedge = "lower edge"\ncorner = "left edge"\n'
-    (scene.folder / "plate.toml").write_text(scene.job + datum)
+    (scene.folder / "plate.toml").write_text(scene.single + datum)
     run_job(scene.folder / "plate.toml")
     record = json.loads((scene.folder / "plate" / "results.json").read_text())
     hole = feature(record, "hole 1")["values"]
@@ -163,7 +163,7 @@ def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
     earlier = hashes(out)
     job.write_text(scene.job.replace("tolerance = 0.5", "tolerance = 0.45").replace("[104.0, 96.0]", "[104.2, 96.0]"))
     command = [sys.executable, "-c", "from fit.commands import main; main()", "run", str(job)]
-    for wait in (0.15, 0.5, 0.9, 1.4):
+    for wait in (0.3, 0.8, 1.4):
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         time.sleep(wait)
         process.send_signal(signal.SIGKILL)
@@ -210,8 +210,9 @@ def test_a_feature_on_a_tilted_face_is_told_on_that_face(scene) -> None:
 
 
 def test_three_equal_heights_give_what_one_height_gives(scene) -> None:
+    (scene.folder / "plate.toml").write_text(scene.single)
     level = run_job(scene.folder / "plate.toml").record
-    text = scene.job.replace("height = 0.0\nheight_u = 0.01", "heights = [[0, 0, 0], [180, 0, 0], [0, 240, 0]]")
+    text = scene.single.replace("height = 0.0\nheight_u = 0.01", "heights = [[0, 0, 0], [180, 0, 0], [0, 240, 0]]")
     (scene.folder / "plate.toml").write_text(text)
     tilted = run_job(scene.folder / "plate.toml").record
     for name in ("hole 1", "hole 2"):

@@ -109,7 +109,7 @@ def _refuse_cut_off(part: PartMask) -> None:
     if part.touches_border:
         message = (
             "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
-            "with blank paper all round, or use strips for a larger part."
+            "with blank paper all round. A larger or raised part is measured edge by edge: use 'edgewright run'."
         )
         raise CannotDetermine(message)
 

@@ -8,14 +8,12 @@ from typing import Any
 
 import click
 
-from fit.report.words import feature_sizes, size_text
+from fit.report.words import VALUE_WORDS, feature_sizes, size_text
 from fit.resultfile import record_text
 from fit.results import Results
 from fit.units import format_angle, format_length
 
 __all__ = ["result_table", "show"]
-
-_WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle"}
 
 
 def show(record: Mapping[str, Any], results: Results, as_json: bool = False, unit_out: str = "mm") -> None:
@@ -45,7 +43,9 @@ def result_table(results: Results, unit_out: str = "mm") -> list[str]:
 def _feature_row(feature: Any, unit_out: str) -> list[str]:
     cells = [feature.name]
     cells += [
-        f"{_WORDS.get(key, key)} {size_text(feature, key, unit_out)}" for key in feature_sizes(feature) if key != "span"
+        f"{VALUE_WORDS.get(key, key)} {size_text(feature, key, unit_out)}"
+        for key in feature_sizes(feature)
+        if key != "span"
     ]
     form = {key: figure for key, figure in feature.form.items() if not key.endswith("_least_squares")}
     cells += [f"{key.replace('_', ' ')} {format_length(figure, None, unit_out)}" for key, figure in form.items()]

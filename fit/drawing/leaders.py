@@ -75,7 +75,7 @@ class Ground:
         turns = [math.radians(30.0 * k) for k in range(12)]
         shifts = [(0.0, 0.0), *((r * math.cos(a), r * math.sin(a)) for r in (2.0, 4.0, 7.0, 11.0) for a in turns)]
         tries = [Written(x + dx, y + dy, text, height, 1.0 if dx < -1e-9 else 0.0) for dx, dy in shifts]
-        boxes = np.array([text_box(item) for item in tries])
+        boxes = np.array([text_box(item) for item in tries]) + np.array([-0.6, -0.6, 0.6, 0.6])
         hard = self.words.hits(boxes) + self.shapes.hits(boxes)
         cost = np.where(hard > 0, 1e6, self.lines.hits(boxes)) + 0.5 * np.hypot(*np.array(shifts).T)
         best = tries[int(np.argmin(np.round(cost, 6)))]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from fit.drawing.frame import check_bar, front_arrow, tool_version, upright
 from fit.drawing.grid import sampled
+from fit.drawing.leaders import Ground
 from fit.drawing.lettering import clean, fitted, text_width
 from fit.drawing.marks import SMALL, TEXT, scaled
 from fit.drawing.model import Arc, Circle, Drawing, Entity, Label, Line, PointMark, Polyline, bounds_of
@@ -105,7 +106,11 @@ def _sheet(
         for shape in [*_drawn(shapes), *_seams(tiles, column, row)]
     )
     clip = (_EDGE + _LEFT, _EDGE + _FOOT, _EDGE + _LEFT + tiles.window[0], _EDGE + _FOOT + tiles.window[1])
-    items = [*_labels(shapes, left, bottom), *_border(tiles, used, number), *_foot(drawing, tiles, used, number)]
+    items = [
+        *_labels(drawing, shapes, part, tiles, window),
+        *_border(tiles, used, number),
+        *_foot(drawing, tiles, used, number),
+    ]
     return Sheet(*tiles.paper, tuple(items), part, 1.0, left, bottom, clip)
 
 
@@ -138,9 +143,20 @@ def _seams(tiles: _Tiles, column: int, row: int) -> list[Line]:
     ]
 
 
-def _labels(shapes: Sequence[Entity], left: float, bottom: float) -> list[Item]:
-    labels = [shape for shape in shapes if isinstance(shape, Label)]
-    return [Written(shape.x + left, shape.y + bottom, clean(shape.text), shape.height) for shape in labels]
+def _labels(
+    drawing: Drawing, shapes: Sequence[Entity], part: Sequence[Drawn], sheet: _Tiles, window: Window
+) -> list[Item]:
+    """Labels, and what to drill at every hole, as near to their places as they stand clear of the shapes."""
+    left, bottom = _EDGE + _LEFT - window[0], _EDGE + _FOOT - window[1]
+    ground = Ground(*sheet.paper)
+    for drawn in part:
+        ground.shapes.add_shape(drawn.shape)
+    said = [(shape.x, shape.y, shape.text, shape.height) for shape in shapes if isinstance(shape, Label)]
+    for spot in drawing.spots:
+        if spot.x_text and window[0] <= spot.x <= window[2] and window[1] <= spot.y <= window[3]:
+            away = 0.75 * spot.reach + 2.0
+            said.append((spot.x + away, spot.y + away, spot.text.replace("\n", " "), SMALL))
+    return [ground.label(x + left, y + bottom, clean(text), height) for x, y, text, height in said]
 
 
 def _border(tiles: _Tiles, used: Sequence[tuple[int, int]], number: int) -> list[Item]:

@@ -123,6 +123,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "The warning says what was missing.",
             "Do what the warning says; all other features stand.",
         ),
+        "source-left-out": Advice(
+            "A photo or list of the job could not be used; everything else was measured.",
+            "The warning names it and says why.",
+            "Do what the warning says, and run the job again: what is done already is kept.",
+        ),
         "dimension-left-out": Advice(
             "The size needs a feature that was not measured, or makes no sense between these two.",
             "The warning names what is missing.",

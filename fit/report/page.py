@@ -14,7 +14,7 @@ from fit.drawing.frame import tool_version
 from fit.report.parts import ReportPart, part_html, picture_html
 from fit.report.plots import points_picture, residual_plot
 from fit.report.sizes import dimension_section, feature_section
-from fit.report.words import ADVICE, CAUTIONS
+from fit.report.words import ADVICE, CAUTIONS, QUIET
 
 if TYPE_CHECKING:
     from fit.drawing.model import Drawing
@@ -43,16 +43,17 @@ def report_html(
         f"<h1>{escape(name)}</h1>",
         f"<p>{escape(_heading(title))}</p>",
         f"<p>Every ± is a 95 % uncertainty. Axes: {escape(results.frame)}.</p>",
-        _warnings(results.warnings),
+        _warnings([notice for notice in results.warnings if notice.code not in QUIET]),
         *(part_html(part) for part in before),
         "" if any(part.picture for part in before) else _overlay(pictures or {}),
         dimension_section(results.dimensions, unit_out),
-        feature_section(results.features, unit_out),
         _sketch(sketch_svg),
+        feature_section(results.features, unit_out),
         *(part_html(part) for part in parts if part.where != "before"),
         _cutter(drawing),
         _points(results, points, pictures or {}),
         "" if any(part.title.startswith("Residuals") for part in parts) else _residuals(results, unit_out),
+        _record([notice for notice in results.warnings if notice.code in QUIET]),
         _cautions(results, drawing),
         _origin(results),
     ]
@@ -90,6 +91,20 @@ def _warnings(notices: Sequence[Notice]) -> str:
     return f'<section class="long"><h2>Read this first</h2>{"".join(rows)}</section>'
 
 
+def _record(notices: Sequence[Notice]) -> str:
+    """What was done and noticed, and needs no action unless it surprises."""
+    rows = "".join(
+        f"<p>{escape(notice.text)}<small>{escape(notice.code)}</small><small>{escape(_whole(notice))}</small></p>"
+        for notice in notices
+    )
+    return f'<section class="long"><h2>For the record</h2>{rows}</section>' if rows else ""
+
+
+def _whole(notice: Notice) -> str:
+    advice = ADVICE[notice.code]
+    return f"{advice.cause} {advice.see} {advice.do}"
+
+
 def _overlay(pictures: Mapping[str, bytes]) -> str:
     picture = pictures.get("overlay.png")
     words = "The photo with what was measured drawn on it"
@@ -97,7 +112,8 @@ def _overlay(pictures: Mapping[str, bytes]) -> str:
 
 
 def _sketch(svg: str) -> str:
-    return f"<section><h2>Sketch</h2><figure>{svg[svg.find('<svg') :]}</figure></section>" if "<svg" in svg else ""
+    drawn = svg[svg.find("<svg") :]
+    return f'<section><h2>Sketch</h2><figure class="sheet">{drawn}</figure></section>' if "<svg" in svg else ""
 
 
 def _cutter(drawing: Drawing) -> str:

@@ -36,7 +36,8 @@ def budget_bar(budget: Mapping[str, float]) -> str:
         said = escape(f"{budget_entry(word)[0]}: {100 * square / total:.0f} %")
         bars.append(f'<rect x="{x:.1f}" width="{width:.1f}" height="14" fill="{ink}"><title>{said}</title></rect>')
         x += width
-    words = ", ".join(f"{budget_entry(word)[0]} {100 * s / total:.0f} %" for word, s in list(squares.items())[:3])
+    largest = [(word, s / total) for word, s in list(squares.items())[:3] if s >= 0.005 * total]
+    words = ", ".join(f"{budget_entry(word)[0]} {share:.0%}".replace("%", " %") for word, share in largest)
     said = escape(words)
     frame = f'<svg class="bar" width="240" height="14" role="img" aria-label="{said}">'
     return f"{frame}{''.join(bars)}</svg><small>{said}</small>"

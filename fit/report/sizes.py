@@ -8,13 +8,12 @@ from html import escape
 
 from fit.feature import Feature
 from fit.report.plots import budget_bar
-from fit.report.words import MAIN, budget_entry, feature_sizes, size_text
+from fit.report.words import MAIN, VALUE_WORDS, budget_entry, feature_sizes, size_text
 from fit.results import Dimension
 from fit.units import format_angle, format_length
 
 __all__ = ["dimension_section", "feature_section"]
 
-_WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle"}
 _PLAIN = (str, int, float, bool)
 _SAID = ("accurate_enough", "largest_source", "advice")
 _CLASS = {"inside": "inside", "outside": "outside", "not proven": "unproven"}
@@ -24,18 +23,20 @@ def dimension_section(dimensions: Sequence[Dimension], unit_out: str) -> str:
     """Sizes that were asked for, each with its verdict and whether the measurement is good enough for it."""
     if not dimensions:
         return ""
-    rows = "".join(_dimension_row(item, unit_out) for item in dimensions)
-    head = "<tr><th>size</th><th>measured</th><th>wanted</th><th>verdict</th><th>where the ± comes from</th></tr>"
+    wanted = any(_is_limit(limit) for item in dimensions for limit in (item.lower, item.upper))
+    rows = "".join(_dimension_row(item, unit_out, wanted) for item in dimensions)
+    asked = "<th>wanted</th><th>verdict</th>" if wanted else ""
+    head = f"<tr><th>size</th><th>measured</th>{asked}<th>where the ± comes from</th></tr>"
     rule = (
         "Inside and outside are proven with the uncertainty taken off; not proven means that the interval touches a "
         "limit (decision rule of ISO 14253-1)."
     )
-    table = f"<table><thead>{head}</thead><tbody>{rows}</tbody></table>"
+    table = f'<table class="stack"><thead>{head}</thead><tbody>{rows}</tbody></table>'
     words = f"<p>{rule}</p>" if any(item.verdict for item in dimensions) else ""
     return f'<section class="long"><h2>Sizes</h2>{table}{words}</section>'
 
 
-def _dimension_row(item: Dimension, unit_out: str) -> str:
+def _dimension_row(item: Dimension, unit_out: str, wanted: bool) -> str:
     value = item.value
     measured = _write(item, value.value, value.u95, unit_out)
     limits = [_write(item, limit, None, unit_out) for limit in (item.lower, item.upper) if _is_limit(limit)]
@@ -43,11 +44,12 @@ def _dimension_row(item: Dimension, unit_out: str) -> str:
         f'<span class="verdict {_CLASS.get(item.verdict, "")}">{escape(item.verdict)}</span>' if item.verdict else ""
     )
     budget = value.budget()
+    said = f"<td>{escape(' to '.join(limits))}</td>", f"<td>{verdict}<small>{escape(enough(item))}</small></td>"
+    asked = said if wanted else ()
     cells = (
         f"<td>{escape(item.name)}<small>{escape(_more(item))}</small></td>",
         f'<td class="figure">{escape(measured)}</td>',
-        f"<td>{escape(' to '.join(limits))}</td>",
-        f"<td>{verdict}<small>{escape(enough(item))}</small></td>",
+        *asked,
         f"<td>{budget_bar(budget)}<small>{escape(_remedy(budget))}</small></td>",
     )
     return f"<tr>{''.join(cells)}</tr>"
@@ -95,20 +97,35 @@ def feature_section(features: Sequence[Feature], unit_out: str) -> str:
         rows.append(_feature_row(feature, unit_out, "feature"))
         rows += [_feature_row(piece, unit_out, "part") for piece in feature.segments]
     head = "<tr><th>feature</th><th>sizes</th><th>form and points</th><th>where the ± comes from</th></tr>"
-    table = f"<table><thead>{head}</thead><tbody>{''.join(rows)}</tbody></table>"
+    table = f'<table class="stack"><thead>{head}</thead><tbody>{"".join(rows)}</tbody></table>'
     return f'<section class="long"><h2>Features</h2>{table}</section>'
 
 
 def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:
     keys = feature_sizes(feature)
-    sizes = "<br>".join(f"{escape(_WORDS.get(key, key))} {escape(size_text(feature, key, unit_out))}" for key in keys)
+    sizes = "<br>".join(
+        f"{escape(VALUE_WORDS.get(key, key))} {escape(size_text(feature, key, unit_out))}" for key in keys
+    )
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
     bar = budget_bar(feature.value(main).budget()) if main in feature.order and kind == "feature" else ""
-    form = [f"{key.replace('_', ' ')} {format_length(figure, None, unit_out)}" for key, figure in feature.form.items()]
+    form = _form(feature, unit_out)
     form += [f"{feature.points} points, rms {feature.rms:.3f} mm"] if feature.points else []
     form += [f"in {feature.on}"] if feature.on else []
-    words = f"<small>{escape(_WORDS.get(main, main))}</small>" if bar else ""
+    words = f"<small>{escape(VALUE_WORDS.get(main, main))}</small>" if bar else ""
     name = f"{escape(feature.name)}<small>{escape(feature.kind)}</small>"
     cells = (name, sizes, escape(", ".join(form)), words + bar)
     figures = ("", ' class="figure"', "", "")
     return f'<tr class="{kind}">' + "".join(f"<td{c}>{t}</td>" for c, t in zip(figures, cells, strict=True)) + "</tr>"
+
+
+def _form(feature: Feature, unit_out: str) -> list[str]:
+    """Form values; that of least squares stands in brackets behind the smaller one of the least zone."""
+    said = []
+    for key, figure in feature.form.items():
+        least = feature.form.get(f"{key}_least_squares")
+        word = key.removesuffix("_least_squares")
+        if word != key and word in feature.form:
+            continue
+        more = f" (least squares {format_length(least, None, unit_out)})" if least is not None else ""
+        said.append(f"{word.replace('_', ' ')} {format_length(figure, None, unit_out)}{more}")
+    return said

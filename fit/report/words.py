@@ -11,7 +11,18 @@ from fit.report.advice_measuring import MEASURING
 from fit.report.advice_workshop import WORKSHOP
 from fit.units import format_angle, format_length
 
-__all__ = ["ADVICE", "BUDGET", "CAUTIONS", "SIZES", "Advice", "budget_entry", "feature_sizes", "size_text"]
+__all__ = [
+    "ADVICE",
+    "BUDGET",
+    "CAUTIONS",
+    "QUIET",
+    "SIZES",
+    "VALUE_WORDS",
+    "Advice",
+    "budget_entry",
+    "feature_sizes",
+    "size_text",
+]
 
 SIZES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -28,6 +39,10 @@ SIZES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 """Values worth showing, by kind; the last is the one whose budget is drawn."""
 
+VALUE_WORDS = MappingProxyType({"smallest_radius": "smallest radius", "half_angle": "half angle", "span": "arc angle"})
+"""Words of values whose key does not speak for itself."""
+_EXACT = 1e-6
+
 MAIN = MappingProxyType({"path": "length", "arc": "radius", "slot": "width"})
 """Value whose budget stands for a feature, where it is not the last of SIZES."""
 
@@ -38,8 +53,10 @@ def feature_sizes(feature: Feature) -> tuple[str, ...]:
 
 
 def size_text(feature: Feature, key: str, unit_out: str) -> str:
-    """One value of a feature with its U95 in the reader's unit."""
+    """One value of a feature with its U95 in the reader's unit; what makes the datum stands at 0 by definition."""
     value = feature.value(key)
+    if key in ("x", "y", "z") and value.u < _EXACT and abs(value.value) < _EXACT:
+        return "0 (datum)"
     if key in ANGLES:
         return format_angle(value.value, value.u95)
     return format_length(value.value, value.u95, unit_out)
@@ -85,11 +102,25 @@ def budget_entry(word: str) -> tuple[str, str]:
         return BUDGET[word]
     first, _, rest = word.partition(" ")
     known = BUDGET.get(first)
-    return (f"{known[0]} {rest}", known[1]) if known else (word, "")
+    return (f"{known[0]} ({rest})", known[1]) if known else (word, "")
 
 
 ADVICE: Mapping[str, Advice] = MappingProxyType({**MEASURING, **WORKSHOP})
 """What to do about a warning, by its code."""
+
+QUIET = frozenset(
+    {
+        "base-steady",
+        "check-agrees",
+        "corner-rounded",
+        "kind-chosen",
+        "print-corrected",
+        "repeated-rows",
+        "rested",
+        "tip-qualified",
+    }
+)
+"""Codes of notices that need no action where they say what was expected; pages show them last."""
 
 CAUTIONS: Mapping[str, str] = MappingProxyType(
     {

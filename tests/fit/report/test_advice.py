@@ -57,7 +57,7 @@ def test_every_source_of_error_has_words() -> None:
 
 
 def test_numbered_sources_keep_their_number() -> None:
-    assert budget_entry("tie 2") == ("tie between stations 2", BUDGET["tie"][1])
+    assert budget_entry("tie 2") == ("tie between stations (2)", BUDGET["tie"][1])
     assert budget_entry("something new") == ("something new", "")
 
 

@@ -9,7 +9,7 @@ export function drawMarks(context, place, scale, what) {
   what.taps.forEach((p) => drawPoint(context, place(p)));
   if (what.taps.length > 1) drawWalk(context, what.taps.map(place));
   if (what.labels) {
-    for (const mark of marks) if (mark.label) drawName(context, nameplace(mark, place), mark.name, mark === chosen);
+    for (const mark of marks) if (mark.label && !(mark === chosen && mark.pieces.length)) drawName(context, nameplace(mark, place), mark.name, mark === chosen);
     if (chosen) chosen.pieces.forEach((piece, i) => drawName(context, place(piece.at), String(i + 1), piece.name === what.piece));
   }
   if (what.cross) drawCross(context, what.cross);

@@ -18,7 +18,7 @@ export function sizesTable(store) {
     el('td', {}, budgetBar(size.budget)),
     el('td', {}, size.index === null ? '' : button('Remove', () => store.change([{ do: 'remove dimension', index: size.index }]), { 'aria-label': `Remove ${size.name}` }))));
   return el('div', { class: 'wide' }, el('table', {}, el('thead', {}, el('tr', {},
-    ['size', 'measured', 'should be, mm', '± allowed', 'verdict', 'where the ± comes from', ''].map((word) => el('th', {}, word)))), el('tbody', {}, rows)));
+    ['size', 'measured', 'should be, mm', '± allowed', 'verdict', 'where the ± comes from', 'change'].map((word) => el('th', {}, word)))), el('tbody', {}, rows)));
 }
 
 function featuresTable(features) {

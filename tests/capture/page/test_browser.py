@@ -46,13 +46,29 @@ class Window:
 
     def tap(self, px) -> None:
         """A real press of the mouse on a picture pixel."""
-        x, y = self.run(
+        x, y = self._on_screen(px)
+        for kind in ("mousePressed", "mouseReleased"):
+            self._mouse(kind, x, y)
+
+    def _on_screen(self, px):
+        return self.run(
             f"const p = page.marking.viewer.place({json.dumps(px)}), r = page.marking.canvas.getBoundingClientRect();"
             "return [p[0] + r.left, p[1] + r.top];"
         )
-        for kind in ("mousePressed", "mouseReleased"):
-            event = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
-            self.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
+
+    def _mouse(self, kind: str, x: float, y: float) -> None:
+        event = {"type": kind, "x": x, "y": y, "button": "left", "buttons": 1, "clickCount": 1}
+        self.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
+
+    def drag(self, px, right: float) -> None:
+        """Press on a picture pixel, move to the right on the screen, let go."""
+        x, y = self._on_screen(px)
+        for kind, at in [
+            ("mousePressed", x),
+            *(("mouseMoved", x + right * k / 5) for k in range(1, 6)),
+            ("mouseReleased", x + right),
+        ]:
+            self._mouse(kind, at, y)
 
     def spot(self, name: str):
         return self.until(f"page.marking.marks.find((m) => m.name === {name!r})?.label")
@@ -144,8 +160,17 @@ def test_two_windows_a_reload_and_undo(driver, serve, plate):
     first.driver.refresh()  # in the middle of measuring
     first.settled()
     assert first.names == ["bolt", "hole 1"]
-    first.click("#undo")
-    first.until("page.state.features.length === 1")
+    first.run("page.marking.choose('look'); page.marking.select('bolt')")
+    near = first.run("return page.state.features[0].near['']")
+    first.run("page.marking.viewer.centre(page.marking.marks.find((m) => m.name === 'bolt').label, 1)")
+    first.drag(first.run("return page.marking.marks.find((m) => m.name === 'bolt').near[0]"), 30)
+    moved = first.until("page.state.undo === 3 && page.state.features[0].near['']")
+    assert 1.0 < math.dist(near[0], moved[0]) < 6.0  # 30 px of the picture
+    first.settled()
+    for _ in range(2):
+        undo = first.run("return page.state.undo")
+        first.click("#undo")
+        first.until(f"page.state.undo === {undo - 1}")
     first.settled()
     first.click("#undo")
     first.until("page.state.photos[0].thickness === null")

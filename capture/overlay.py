@@ -46,31 +46,39 @@ def marked_png(
         colour = _EDGE if feature.kind in ("path", "line", "arc") else _HOLE
         for x, y in place(points.labelled(feature.name).xyz):
             cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
-    for feature in features:
-        _label(shown, feature, place, size)
+    words = _Words(shown)
+    for feature in sorted(features, key=lambda f: f.kind in ("path", "line", "arc")):
+        _label(words, feature, place, size)
     return _png(shown)
 
 
-def _label(shown: NDArray[np.uint8], feature: Feature, place: Any, size: float) -> None:
+def _label(words: _Words, feature: Feature, place: Any, size: float) -> None:
     """Name and main size beside a hole, slot or edge; a number beside each piece of an outline."""
     if feature.kind == "path":
         for i, segment in enumerate(feature.segments, 1):
-            write_words(shown, f"{i}: {_edge_words(segment)}", place(_middle(segment)[None])[0], 0.75 * size)
+            words.write([f"{i}: {_edge_words(segment)}"], place(_middle(segment)[None])[0], 0.75 * size)
         return
     if feature.kind in ("line", "arc"):
-        write_words(shown, f"{feature.name}: {_edge_words(feature)}", place(_middle(feature)[None])[0], 0.75 * size)
+        words.write([f"{feature.name}: {_edge_words(feature)}"], place(_middle(feature)[None])[0], 0.75 * size)
         return
     centre = feature.vector(("x", "y", "z"))
-    reach = feature["diameter" if feature.kind == "circle" else "length"] / 2
-    around = place(centre + reach * np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]]))
-    anchor = np.array([around[:, 0].max() + round(110 * size), round(around[:, 1].mean())])
+    reach = _half_extent(feature)
+    around = place(centre + np.array([[reach, 0, 0], [-reach, 0, 0], [0, reach, 0], [0, -reach, 0]]))
     sizes = (
-        f"{chr(0xD8)} {feature['diameter']:.2f}"
+        f"dia {feature['diameter']:.2f}"
         if feature.kind == "circle"
         else f"{feature['length']:.2f} x {feature['width']:.2f}"
     )
-    write_words(shown, feature.name, anchor - np.array([0, round(16 * size)]), size)
-    write_words(shown, sizes, anchor + np.array([0, round(22 * size)]), size)
+    middle = np.array([around[:, 0].max() + round(100 * size), round(around[:, 1].mean())])
+    words.write([feature.name, sizes], middle, size)
+
+
+def _half_extent(feature: Feature) -> float:
+    """How far a hole or slot reaches from its middle across, mm."""
+    if feature.kind == "circle":
+        return feature["diameter"] / 2
+    narrow, turn = feature["width"] / 2, min(abs(np.sin(feature["angle"])), abs(np.cos(feature["angle"])))
+    return float(narrow + turn * (feature["length"] / 2 - narrow))
 
 
 def _edge_words(edge: Feature) -> str:
@@ -85,17 +93,57 @@ def _middle(segment: Feature) -> FloatArray:
     return segment.vector(("x", "y", "z")) + out
 
 
-def write_words(shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float) -> None:
-    """Write centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+class _Words:
+    """Words on pale patches over a picture, moved up or down until they are clear of one another."""
+
+    def __init__(self, shown: NDArray[np.uint8]) -> None:
+        self._shown = shown
+        self._taken: list[tuple[int, int, int, int]] = []
+
+    def write(self, lines: list[str], anchor: NDArray[np.int_], size: float) -> None:
+        """Write lines centred at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+        boxes = [text_box(line, size) for line in lines]
+        width, tall = max(b[0] for b in boxes), sum(b[1] for b in boxes)
+        rows, columns = self._shown.shape[:2]
+        x = int(np.clip(anchor[0] - width // 2, 0, max(columns - width, 0)))
+        for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
+            y = int(np.clip(anchor[1] - tall // 2 + shift * boxes[0][1], 0, max(rows - tall, 0)))
+            if all(x + width <= a or c <= x or y + tall <= b or d <= y for a, b, c, d in self._taken):
+                break
+        self._taken.append((x, y, x + width, y + tall))
+        for line, (own, height) in zip(lines, boxes, strict=True):
+            middle = np.array([x + width // 2, y + height // 2])
+            write_words(self._shown, line, middle, size, (own, height))
+            y += height
+
+
+def _font(size: float) -> tuple[float, int]:
+    return 0.95 * size, max(1, round(2.2 * size))
+
+
+def text_box(text: str, size: float) -> tuple[int, int]:
+    """Width and height (px) of a written line with its patch."""
     import cv2
 
-    face, height, weight = cv2.FONT_HERSHEY_SIMPLEX, 0.95 * size, max(1, round(2.2 * size))
-    text = text.replace(chr(0xD8), "dia")
-    (width, tall), base = cv2.getTextSize(text, face, height, weight)
-    x = int(np.clip(anchor[0] - width // 2, 4, shown.shape[1] - width - 4))
-    y = int(np.clip(anchor[1] + tall // 2, tall + 4, shown.shape[0] - base - 4))
-    cv2.rectangle(shown, (x - 4, y - tall - 4), (x + width + 4, y + base), _HALO, -1)
-    cv2.putText(shown, text, (x, y), face, height, _INK, weight, cv2.LINE_AA)
+    height, weight = _font(size)
+    (width, tall), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
+    return width + 8, tall + base + 6
+
+
+def write_words(
+    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int] | None = None
+) -> None:
+    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+    import cv2
+
+    height, weight = _font(size)
+    (width, _), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
+    wide, high = box or text_box(text, size)
+    x = int(np.clip(anchor[0] - wide // 2, 0, max(shown.shape[1] - wide, 0)))
+    y = int(np.clip(anchor[1] - high // 2, 0, max(shown.shape[0] - high, 0)))
+    cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
+    place = (x + (wide - width) // 2, y + high - base - 2)
+    cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
 
 
 def flattened_png(pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:

@@ -19,6 +19,7 @@ from capture.rim_fit import (
     measured_points,
     refined_round,
     refined_slot,
+    ring_seen,
     waves_to_noise,
     waves_to_own,
 )
@@ -41,7 +42,6 @@ _MARGIN_MM = 4.0
 _RING = 0.7
 _LEAST_SCORE, _LEAST_SLOT_SCORE = 0.15, 0.3
 _LEAST_COVER = 0.5
-_GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 75.0, 120.0, 10.0
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
 
@@ -197,18 +197,9 @@ def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle])
             )
         except CannotDetermine:
             continue
-        if _round_enough(result):
+        if ring_seen(result.feature, result.points, result.edge):
             found.append(result)
     return found
-
-
-def _round_enough(hole: _Found) -> bool:
-    """Whether a rim is seen on enough sides to be believed: texture and glare make short arcs, holes make rings."""
-    x, y = (hole.points.xyz[:, :2] - hole.feature.vector(("x", "y"))).T
-    angle = np.sort(np.arctan2(y, x))
-    gap = np.degrees(np.diff(angle, append=angle[0] + 2 * np.pi).max())
-    widest = _GAP_DEG if hole.feature["diameter"] < _LARGE_MM else _GAP_LARGE_DEG
-    return bool(hole.edge.cover >= _LEAST_COVER and gap <= widest)
 
 
 def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening], holes: list[_Found]) -> list[_Found]:

@@ -24,6 +24,7 @@ __all__ = [
     "measured_points",
     "refined_round",
     "refined_slot",
+    "ring_seen",
     "trimmed_fit",
     "waves_to_noise",
     "waves_to_own",
@@ -34,12 +35,13 @@ _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
-_WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.3, 0.8
+_WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.4, 0.8
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
 where the edge leaps or hides."""
 _REACH_MM, _REACH_PX = 0.12, 0.9
 _RIVAL_DOUBT = 0.25
-_LEAP_MM = 0.06
+_LEAP_MM, _LEAP_PX = 0.06, 0.5
+_LEAST_COVER, _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 0.5, 75.0, 120.0, 10.0
 _ROUNDS = 3
 _LEAST_POINTS = 8
 
@@ -84,7 +86,8 @@ class Edge:
     @property
     def clean(self) -> bool:
         """Whether the edge shows all along without leaps between lines."""
-        leaps = np.abs(np.diff(self.picked.offset + self.picked.inset)) > _LEAP_MM
+        least = max(_LEAP_MM, _LEAP_PX / self.strip.px_per_mm)
+        leaps = np.abs(np.diff(self.picked.offset + self.picked.inset)) > least
         return bool(self.cover > 0.99 and leaps.mean() < 0.03)
 
     def notices(self, name: str) -> list[Notice]:
@@ -240,6 +243,15 @@ def refined_round(
             x, y, radius = _quick_circle(points.xyz[:, :2], 1 / points.noise**2)
     points = points.select(_near_circle(points, x, y, radius))
     return fit_circle(points, robust=False, correlated=True), points, edge
+
+
+def ring_seen(hole: Feature, points: Points, edge: Edge) -> bool:
+    """Whether a rim is seen on enough sides to be believed: texture and glare make short arcs, holes make rings."""
+    x, y = (points.xyz[:, :2] - hole.vector(("x", "y"))).T
+    angle = np.sort(np.arctan2(y, x))
+    gap = np.degrees(np.diff(angle, append=angle[0] + 2 * np.pi).max())
+    widest = _GAP_DEG if hole["diameter"] < _LARGE_MM else _GAP_LARGE_DEG
+    return bool(edge.cover >= _LEAST_COVER and gap <= widest)
 
 
 def _quick_circle(xy: FloatArray, weight: FloatArray) -> tuple[float, float, float]:

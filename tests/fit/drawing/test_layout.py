@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import io
+import math
 import time
 from types import ModuleType
 
+import numpy as np
 import pytest
+from ezdxf.filemanagement import read
 from reportlab.pdfbase.pdfmetrics import stringWidth
-from shapely import STRtree, affinity, box, linestrings
+from shapely import LineString, STRtree, affinity, box, linestrings
 from shapely.geometry.base import BaseGeometry
 
+from fit.drawing.files import drawing_files
 from fit.drawing.from_features import drawing_of
 from fit.drawing.grid import sampled
 from fit.drawing.layout import sketch_sheets
 from fit.drawing.model import Drawing, Label, Line, TitleBlock
 from fit.drawing.room import SCALES
-from fit.drawing.sheet import Drawn, Sheet, Written
+from fit.drawing.sheet import Drawn, Filled, Sheet, Written
+from fit.feature import Feature
+from fit.results import Dimension, Results
+from fit.uncertain import Value
 
 # Cap height and widths of Helvetica: Adobe font metrics as reportlab carries them, not the tool's own table.
 CAP, DEPTH = 0.718, 0.207
@@ -91,3 +99,115 @@ def test_labels_step_aside(parts: ModuleType) -> None:
     sheet = sketch_sheets(Drawing(shapes))[0]
     assert collisions(sheet) == []
     assert {"bend 1", "bend 2", "end a"} <= {item.text for item in sheet.items if isinstance(item, Written)}
+
+
+def tangent_walk(seed: int, parts: ModuleType) -> Feature:
+    """An open chain of lines and arcs that run into each other, told by its own steps; 3 to 13 pieces."""
+    rng = np.random.default_rng(seed)
+    place, heading, pieces = np.zeros(2), float(rng.uniform(0, 2 * math.pi)), []
+    for k in range(int(rng.integers(1, 7)) * 2 + 1):
+        along = np.array([math.cos(heading), math.sin(heading)])
+        if k % 2 == 0:
+            end = place + float(rng.uniform(20, 150)) * along
+            pieces.append(parts.line(f"path {k + 1}", tuple(place), tuple(end)))
+            place = end
+            continue
+        radius, turn = float(np.exp(rng.uniform(math.log(10), math.log(120)))), math.radians(rng.uniform(15, 70))
+        side = float(rng.choice([-1.0, 1.0]))
+        centre = place + side * radius * np.array([-along[1], along[0]])
+        start = math.atan2(*(place - centre)[::-1])
+        first = start if side > 0 else start - turn
+        pieces.append(parts.arc(f"path {k + 1}", tuple(centre), radius, math.degrees(first), math.degrees(turn)))
+        heading += side * turn
+        place = centre + radius * np.array([math.cos(start + side * turn), math.sin(start + side * turn)])
+    return parts.path("path", pieces, closed=False)
+
+
+@pytest.mark.parametrize("seed", range(0, 24))
+def test_a_path_says_its_pieces(seed: int, parts: ModuleType) -> None:
+    """Every straight length and radius stands on the sheets, every tangent point has a tick, nothing covers anything."""
+    path = tangent_walk(seed, parts)
+    drawing = drawing_of(Results("x, y", features=[path]))
+    sheets = sketch_sheets(drawing)
+    words = " ".join(item.text for sheet in sheets for item in sheet.items if isinstance(item, Written))
+    for piece in path.segments:
+        size = piece["length"] if piece.kind == "line" else piece["radius"]
+        assert f"{size:.2f} ±" in words, f"{piece.name} {size:.2f}"
+    assert len(drawing.ticks) == len(path.segments) - 1
+    ends = np.array([(p["x1"], p["y1"]) for p in path.segments if p.kind == "line"])
+    for tick in drawing.ticks:
+        joints = np.concatenate([ends, [(p["x2"], p["y2"]) for p in path.segments if p.kind == "line"]])
+        assert np.hypot(*(joints - (tick.x, tick.y)).T).min() < 1e-6
+    assert [text for sheet in sheets for text in collisions(sheet)] == []
+
+
+def test_sketch_dxf_holds_a_path_as_one_chain_and_as_single_pieces(parts: ModuleType) -> None:
+    """Both ways measure the same length, read back by ezdxf; closed chains are single in the cutting file."""
+    path = tangent_walk(5, parts)
+    files = drawing_files(drawing_of(Results("x, y", features=[path])))
+    assert "cut_mm.dxf" not in files, "an open path is not cut"
+    space = read(io.StringIO(files["sketch.dxf"].decode())).modelspace()
+    (chain,) = space.query('LWPOLYLINE[layer=="mark"]')
+    assert len(chain) == len(path.segments) + 1
+    singles = list(chain.virtual_entities())
+    there = list(space.query('LINE ARC[layer=="reference"]'))
+    for piece in singles:
+        same = [e for e in there if e.dxftype() == piece.dxftype() and _ends_meet(e, piece)]
+        assert len(same) == 1, piece
+    closed = parts.path("outline", parts.rounded_plate(120, 80, 12))
+    cut = read(io.StringIO(drawing_files(drawing_of(Results("x", features=[closed])))["cut_mm.dxf"].decode()))
+    assert [e.dxftype() for e in cut.modelspace() if e.dxf.layer == "cut"] == ["LWPOLYLINE"]
+
+
+def _ends_meet(a: object, b: object) -> bool:
+    ends = [
+        [item.start_point, item.end_point] if item.dxftype() == "ARC" else [item.dxf.start, item.dxf.end]  # type: ignore[attr-defined]
+        for item in (a, b)
+    ]
+    near = [math.dist(tuple(p)[:2], tuple(q)[:2]) for p, q in zip(*ends, strict=True)]
+    crossed = [math.dist(tuple(p)[:2], tuple(q)[:2]) for p, q in zip(ends[0], ends[1][::-1], strict=True)]
+    return min(max(near), max(crossed)) < 1e-6
+
+
+def test_leaders_of_radii_do_not_cross_the_part(parts: ModuleType) -> None:
+    """With room all round, no leader of a radius meets the outline but where it points."""
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        plate = parts.path("outline", parts.rounded_plate(*rng.uniform(60, 180, 2).tolist(), float(rng.uniform(8, 25))))
+        holes = parts.holes_in(60.0, 60.0, 3, rng)
+        sheet = sketch_sheets(drawing_of(Results("x", features=[plate, *holes])))[0]
+        (outline,) = [LineString(sampled(d.shape)) for d in sheet.part if len(getattr(d.shape, "vertices", ())) == 8]
+        tips = [item.points[0] for item in sheet.items if isinstance(item, Filled)]
+        strokes = [d.shape for d in sheet.items if isinstance(d, Drawn) and isinstance(d.shape, Line)]
+        leaders = [s for s in strokes if any(math.dist((s.x1, s.y1), tip) < 1e-6 for tip in tips)]
+        at_rim = [s for s in leaders if outline.distance(box(s.x1, s.y1, s.x1, s.y1)) < 0.1]
+        assert len(at_rim) >= 4
+        for s in at_rim:
+            away = LineString([(s.x1 + 0.1 * (s.x2 - s.x1), s.y1 + 0.1 * (s.y2 - s.y1)), (s.x2, s.y2)])
+            assert not outline.intersects(away), f"plate {seed}"
+
+
+@pytest.mark.parametrize("count", [1, 3, 4])
+def test_few_distances_are_dimension_lines(count: int, parts: ModuleType) -> None:
+    """Up to three distances between holes are drawn, more stand in the table; each is said once."""
+    plate = parts.path("outline", parts.rounded_plate(160, 120, 12))
+    holes = [
+        parts.hole(f"hole {i + 1}", x, y, 8.0) for i, (x, y) in enumerate(((30, 30), (130, 30), (130, 95), (30, 95)))
+    ]
+    pairs = ((0, 1), (0, 3), (1, 3), (1, 2))[:count]
+    sizes = [
+        Dimension(
+            f"d{a}{b}",
+            "distance",
+            Value(math.dist(holes[a].values[:2], holes[b].values[:2]) + 0.013 * a, 1e-4, np.zeros(0), ()),
+            (holes[a].name, holes[b].name),
+        )
+        for a, b in pairs
+    ]
+    drawing = drawing_of(Results("x", features=[plate, *holes], dimensions=sizes))
+    assert len(drawing.spans) == (count if count <= 3 else 0)
+    (sheet,) = sketch_sheets(drawing)
+    said = [item.text for item in sheet.items if isinstance(item, Written)]
+    for size in sizes:
+        assert sum(text.startswith(f"{size.value.value:.2f} ") for text in said) == 1, (size.name, said)
+    assert collisions(sheet) == []

@@ -72,10 +72,11 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
     entities.append(Line(x1, y1, x2, y2, "reference"))
     return Drawing(
         entities=entities,
-        spots=[Spot("gap", (x1 + x2) / 2, (y1 + y2) / 2, 0.5 * float(swept.gap[at]), gap)],
+        spots=[Spot("gap", (x1 + x2) / 2, (y1 + y2) / 2, 0.0, gap)],
         notes=notes,
         title=TitleBlock(name="Clearance"),
         unit_out=unit_out,
+        is_true=False,
     )
 
 

@@ -25,7 +25,7 @@ def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
     if any(entity.layer == "cut" for entity in drawing.entities):
         files["cut_mm.dxf"] = cutting_dxf(drawing.entities)
         files["cut_mm_r12.dxf"] = cutting_dxf(drawing.entities, "R12")
-    if any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities):
+    if drawing.is_true and any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities):
         files |= _template(drawing, paper)
     return files
 

@@ -221,7 +221,10 @@ class TitleBlock:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """Everything there is to draw, in mm, before scale and sheet."""
+    """Everything there is to draw, in mm, before scale and sheet.
+
+    is_true is False for a view in which shapes are foreshortened or cut, so that nobody lays a part on a 1:1 print of it.
+    """
 
     entities: Sequence[Entity] = ()
     over_all: Sequence[OverAll] = ()
@@ -235,6 +238,7 @@ class Drawing:
     notes: Sequence[Note] = ()
     title: TitleBlock = field(default_factory=TitleBlock)
     unit_out: str = "mm"
+    is_true: bool = True
 
 
 def bounds_of(entities: Sequence[Entity]) -> tuple[float, float, float, float]:

@@ -32,6 +32,8 @@ __all__ = [
     "rod_record",
 ]
 
+_FLAT = 0.5
+"""A rod whose corners stray less than this from one plane, mm, shows its true shape in that plane."""
 FORMULA = (
     "bend = angle between run directions; straight = corner distance − R·tan(bend/2) at each end; rotation = angle "
     "between bend planes, right-hand about the feed; cut length = Σ straights + Σ R·bend on the centre line (geometry)"
@@ -171,12 +173,16 @@ def failed_notices(checks: Sequence[DieCheck]) -> list[Notice]:
 
 
 def rod_drawing(figures: RodFigures, corners: FloatArray | None = None, name: str = "bent rod") -> Drawing:
-    """Centre line seen square to the plane it fills best, with bends numbered and the schedule as a table."""
+    """Centre line seen square to the plane it fills best, with bends numbered and the schedule as notes.
+
+    Only a flat rod shows its true shape there; another gets no 1:1 print to be laid on.
+    """
     from fit.drawing.model import Drawing, Label, Line, Note, TitleBlock
     from fit.rod.die import centre_lines
 
     points = corners_of_schedule(figures.schedule) if corners is None else corners
-    axes = np.linalg.svd(points - points.mean(axis=0))[2][:2]
+    spread, ways = np.linalg.svd(points - points.mean(axis=0))[1:]
+    axes, is_flat = ways[:2], len(spread) < 3 or bool(spread[2] < _FLAT)
     pieces = [piece @ axes.T for piece in centre_lines(points, figures.schedule)]
     entities: list[Any] = []
     for piece in pieces:
@@ -190,4 +196,4 @@ def rod_drawing(figures: RodFigures, corners: FloatArray | None = None, name: st
     notes += [Note(f"{r[0]}: straight {r[1]}" + (f", rotation {r[2]}, bend {r[3]}" if r[3] else "")) for r in rows]
     if figures.cut_length:
         notes.append(Note(f"cut length {_length(figures.cut_length, 'mm')} mm", strong=True))
-    return Drawing(entities=entities, notes=notes, title=TitleBlock(name=name))
+    return Drawing(entities=entities, notes=notes, title=TitleBlock(name=name), is_true=is_flat)

@@ -8,10 +8,13 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from fit.drawing.files import drawing_files
 from fit.drawing.from_features import MovedPath, drawing_of
 from fit.drawing.model import Arc, Circle, Drawing, Line, Polyline, bounds_of
 from fit.feature import Feature
 from fit.results import Dimension, Results
+from fit.rod.record import exact_figures, rod_drawing
+from fit.rod.schedule import schedule_of_corners
 from fit.uncertain import Value
 
 
@@ -230,3 +233,15 @@ def test_two_holes_in_one_place_make_no_datum(parts: ModuleType) -> None:
     """A direction needs two places."""
     drawing = drawn([parts.hole("hole 1", 10.0, 10.0, 6.0), parts.hole("hole 2", 10.0, 10.0, 9.0)])
     assert drawing.datum is None and len(drawing.spots) == 2
+
+
+def test_only_true_shapes_get_a_full_size_print() -> None:
+    """A flat rod may be laid on its 1:1 print, one bent in space may not; sketch and DXF are there for both."""
+    for corners, flat in (((100, 0), (100, 80)), True), (((100, 0, 0), (100, 80, 0), (100, 80, 60)), False):
+        points = np.zeros((len(corners) + 1, 3))
+        for i, corner in enumerate(corners):
+            points[i + 1, : len(corner)] = corner
+        schedule = schedule_of_corners(points, 24.0)
+        files = drawing_files(rod_drawing(exact_figures(schedule), points))
+        assert ("template_1to1.pdf" in files) is flat
+        assert {"sketch.pdf", "sketch.dxf"} <= set(files)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,8 @@ class _Window:
 
 # Leaving a shadow's edge must be cheap; changing between the lines of one edge must not be, since edges run smooth.
 _WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=4.0, stride=6)
+_BESIDE = _Window(-2.0, 2.0, 0.06, reach=0.14, inside=1.5, smooth=0.5, cost=6.0, stride=4)
+_FIRST = MappingProxyType({"wide": _WIDE, "beside": _BESIDE})
 _NEAR = _Window(-0.9, 0.9, 0.04, reach=0.1, inside=1.2, smooth=0.3, cost=25.0)
 _CLOSE = _Window(-0.45, 0.45, 0.02, reach=0.07, inside=1.2, smooth=0.15, cost=25.0)
 _LEADS = (
@@ -101,7 +104,7 @@ def follow_edge(
     rough: FloatArray,
     *,
     material_inside: bool,
-    wide: bool = True,
+    first: str = "wide",
     closed: bool = True,
 ) -> list[tuple[Strip, FloatArray, FloatArray]]:
     """Follow a sheet's edge along a rough contour (N, 2) mm.
@@ -110,14 +113,15 @@ def follow_edge(
     ----------
     sheets : the same sheet with each rounding to be tried; the first one leads to the edge, all are tried close to it.
     material_inside : whether the sheet lies inside a closed contour, or to the left of an open one.
-    wide : search first over some mm, as a contour drawn round a hard shadow needs.
+    first : how the search begins: ``wide``, some mm inward, as a contour drawn round a hard shadow needs; ``beside``, two
+        mm either way, as a line led to the nearest step needs; ``near``, where the contour is good to half a mm.
 
     Returns for each sheet the strip along the line found, the edge's outward offsets (M,) on it and the seen wall.
     """
     sides = _Sides(material_inside, closed)
     line = resampled(rough, 0.4, 0.8, closed)
-    if wide:
-        line = _searched(picture, view, sheets[0], line, sides, _WIDE)
+    if first in _FIRST:
+        line = _searched(picture, view, sheets[0], line, sides, _FIRST[first])
     line = resampled(line, 0.3, 0.5, closed)
     line = resampled(_searched(picture, view, sheets[0], line, sides, _NEAR), 0.25, 0.25, closed)
     _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)

@@ -208,7 +208,7 @@ def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening]
     for opening in openings:
         if any(np.hypot(*(h.feature.vector(("x", "y")) - opening.centre)) < opening.width / 2 for h in holes):
             continue
-        followed = follow_edge(lit, bench, [known.sheet], opening.contour, material_inside=False, wide=False)
+        followed = follow_edge(lit, bench, [known.sheet], opening.contour, material_inside=False, first="near")
         edge = edge_of(followed[0][0], known.sheet, *followed[0][1:])
         if edge.cover >= _LEAST_COVER and edge.score >= _LEAST_SCORE:
             edges.append((edge, opening))

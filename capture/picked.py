@@ -161,12 +161,14 @@ def _edge_lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
     roundings = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
     options: list[_Lead] = []
     if pick.kind == "slot":
-        rough, closed, sides = _opening_contour(lit, bench, pick), True, (False,)
+        rough, closed, sides, first = _opening_contour(lit, bench, pick), True, (False,), "near"
     else:
-        closed = pick.closed
+        closed, first = pick.closed, "beside"
         rough, sides = trace_edge(lit, bench, pick.known.sheet.height, _guide(pick), closed), (True, False)
     for material_inside in sides:
-        followed = follow_edge(lit, bench, roundings, rough, material_inside=material_inside, wide=False, closed=closed)
+        followed = follow_edge(
+            lit, bench, roundings, rough, material_inside=material_inside, first=first, closed=closed
+        )
         edges = tuple(edge_of(strip, s, *rest) for s, (strip, *rest) in zip(roundings, followed, strict=True))
         twins = tuple(twin_share(strip, s, *rest) for s, (strip, *rest) in zip(roundings, followed, strict=True))
         options.append(_Lead(pick, edges, twins))

@@ -13,7 +13,7 @@ __all__ = ["Table", "paged", "table_items", "table_size"]
 
 _ROW = 4.6
 _PAD = 1.2
-_WIDEST = 62.0
+_WIDEST = 90.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,8 @@ __all__ = ["Pick", "PickedFeature", "measure_picks"]
 _WAY_POINT_MM = 3.0
 _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
 _RING = 0.6
-_LEAST_COVER, _LEAST_HOLE_COVER, _LEAST_HOLE_SCORE = 0.35, 0.5, 0.15
+_LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
+_LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
 _KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 
 
@@ -269,7 +270,9 @@ def _fitted(
         feature, points, edge = refined_round(
             lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
         )
-        if circle.score < _LEAST_HOLE_SCORE or not ring_seen(feature, points, edge):
+        if circle.score < _SURE_HOLE_SCORE and not (
+            circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)
+        ):
             message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
             raise CannotDetermine(message)
         return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *edge.notices(lead.pick.name)]

@@ -7,6 +7,7 @@ import math
 from fit.report.parts import ReportPart
 from fit.seal.corners import Corner
 from fit.seal.picture import compression_chart, part_picture
+from fit.seal.profile import SET_SHARE
 from fit.seal.seal import SealPlan
 from fit.seal.squeeze import fitting_heights
 from fit.uncertain import Value
@@ -21,6 +22,9 @@ _CAUTION = (
 )
 
 
+_OTHER_SIDE = {"left": "right", "right": "left", "in": "out", "out": "in"}
+
+
 def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
     """The short table on the terminal."""
     return [f"{name:<13} {words}" for name, words in _rows(plan, unit_out)] + [
@@ -32,75 +36,80 @@ def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
 
 def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     line = plan.line
-    unit = {"mm": " mm", "inch": " in"}.get(unit_out, "")
+    side = line.side if line.offset >= 0 else _OTHER_SIDE[line.side]
+    aside = f"{_told(abs(line.offset), unit_out)} {side} of the edge"
     rows = [
-        ("edge", f"{_size(line.edge.feature.value('length'), unit_out)}{unit}"),
+        ("edge", _size(line.edge.feature.value("length"), unit_out)),
+        ("seal's line", f"{_size(line.length, unit_out)}, {aside}"),
+        ("change", _change(plan, unit_out)),
         (
-            "seal's line",
-            f"{_size(line.length, unit_out)}{unit}, {format_length(line.offset, None, unit_out)} {line.side} of "
-            "the edge",
+            "cut",
+            f"{_size(plan.cut, unit_out)} with {_told(plan.allowance, unit_out)} allowance ({plan.rule.source})",
         ),
-        ("change", _change(plan)),
-        ("cut", f"{_size(plan.cut, unit_out)}{unit} with {plan.allowance:.1f} mm allowance ({plan.rule.source})"),
     ]
     if plan.tolerance is not None:
-        rows.append(("cut limits", f"±{plan.tolerance.limit:g} mm ({plan.tolerance.source})"))
+        rows.append(("cut limits", f"±{_told(plan.tolerance.limit, unit_out)} ({plan.tolerance.source})"))
     rows += [(f"corner {corner.direction}", _corner(corner, unit_out)) for corner in plan.corners]
     if plan.joint is not None:
-        rows.append(("joint", f"{plan.joint.at:.0f} mm along, piece {plan.joint.segment}"))
-    return rows + _squeeze_rows(plan)
+        rows.append(("joint", f"{_told(plan.joint.at, unit_out)} along, piece {plan.joint.segment}"))
+    return rows + _squeeze_rows(plan, unit_out)
 
 
 def _size(value: Value, unit_out: str) -> str:
-    return format_length(value.value, value.u95, unit_out)
+    return format_length(value.value, value.u95, unit_out, with_unit=True)
 
 
-def _change(plan: SealPlan) -> str:
+def _told(mm: float, unit_out: str) -> str:
+    return format_length(mm, None, unit_out, with_unit=True)
+
+
+def _change(plan: SealPlan, unit_out: str) -> str:
     line = plan.line
     moved = line.length.value - line.edge.feature["length"]
+    gives = f"gives {'+' if moved >= 0 else ''}{_told(moved, unit_out)}"
     if line.edge.closed:
-        return f"closed loop: d sideways changes the length by 2π·d; {abs(line.offset):g} mm gives {moved:+.2f} mm"
+        return f"closed loop: d sideways changes the length by 2π·d; {_told(abs(line.offset), unit_out)} {gives}"
     turn = math.degrees(line.edge.turn.value)
-    return f"{abs(line.offset):g} mm sideways over a turn of {turn:.1f}° gives {moved:+.2f} mm"
+    return f"{_told(abs(line.offset), unit_out)} sideways over a turn of {turn:.1f}° {gives}"
 
 
 def _corner(corner: Corner, unit_out: str) -> str:
-    own = format_length(corner.line_radius, None, unit_out)
+    own = _told(corner.line_radius, unit_out)
     words = f"edge R {_size(corner.edge_radius, unit_out)}, seal's line R {own}"
-    words += f", turn {math.degrees(abs(corner.turn)):.0f}°, at {corner.at:.0f} mm, bulb on the {corner.direction}"
+    words += (
+        f", turn {math.degrees(abs(corner.turn)):.0f}°, at {_told(corner.at, unit_out)}, bulb on the {corner.direction}"
+    )
     if corner.strain is not None:
         words += f", strain {100 * corner.strain:.0f} %"
     if corner.limit is not None:
         source = "profile's sheet" if corner.limit_known else "common practice, no source"
-        words += f"; needs {corner.limit:g} mm ({source}): {corner.verdict}"
+        words += f"; needs {_told(corner.limit, unit_out)} ({source}): {corner.verdict}"
     return words
 
 
-def _squeeze_rows(plan: SealPlan) -> list[tuple[str, str]]:
+def _squeeze_rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     if plan.gaps is None:
         return []
     wanted, gaps = plan.profile.wanted, plan.gaps.gap.tolist()
     low, high = fitting_heights(gaps, wanted)
-    fits = f"{low:.1f} to {high:.1f} mm" if low <= high else f"none (from {low:.1f} up to {high:.1f} mm)"
+    heights = _told(low, unit_out), _told(high, unit_out)
+    fits = f"{heights[0]} to {heights[1]}" if low <= high else f"none (at least {heights[0]}, at most {heights[1]})"
+    spread = f"{_told(min(gaps), unit_out)} to {_told(max(gaps), unit_out)}"
     rows = [
-        ("gap", f"{min(gaps):.2f} to {max(gaps):.2f} mm at {len(gaps)} places ({plan.gaps.source})"),
+        ("gap", f"{spread} at {len(gaps)} places ({plan.gaps.source})"),
         ("free height", f"{fits} would keep every place within {100 * wanted.least:g} to {100 * wanted.most:g} %"),
     ]
     if plan.squeezes:
         shares = [100 * squeeze.share for squeeze in plan.squeezes]
-        rows.append(
-            (
-                "compression",
-                f"{min(shares):.0f} to {max(shares):.0f} %, wanted {100 * wanted.least:g} to {100 * wanted.most:g} "
-                f"% ({wanted.source})",
-            )
-        )
-        rows.append(
-            (
-                "after set",
-                f"least {0.8 * min(shares):.0f} % once 20 % of the squeeze has set (common practice, no source)",
-            )
-        )
+        range_words = f"wanted {100 * wanted.least:g} to {100 * wanted.most:g} % ({wanted.source})"
+        if min(shares) <= 0:
+            open_places = sum(share <= 0 for share in shares)
+            rows.append(("no contact", f"at {open_places} of {len(shares)} places the gap is wider than the seal"))
+        if max(shares) > 0:
+            rows.append(("compression", f"{max(min(shares), 0):.0f} to {max(shares):.0f} %, {range_words}"))
+        if min(shares) > 0:
+            set_words = f"{100 * SET_SHARE:g} % of the squeeze has set (common practice, no source)"
+            rows.append(("after set", f"least {(1 - SET_SHARE) * min(shares):.0f} % once {set_words}"))
     return rows
 
 
@@ -116,14 +125,14 @@ def seal_parts(plan: SealPlan, unit_out: str) -> list[ReportPart]:
         parts.append(ReportPart("Compression on the part", text, svg=part_picture(plan), where="before"))
         rows = [
             [
-                f"{s.at:.0f}",
+                format_length(s.at, None, unit_out),
                 format_length(s.gap, s.gap_u95, unit_out),
                 f"{100 * s.share:.1f}" + ("" if s.u95 is None else f" ±{100 * s.u95:.1f}"),
                 s.verdict,
             ]
             for s in plan.squeezes
         ]
-        head = ("along, mm", "gap", "compression, %", "verdict")
+        head = ("along", "gap", "compression, %", "verdict")
         parts.append(
             ReportPart("Compression along the path", "(free - gap) / free", head, rows, compression_chart(plan))
         )

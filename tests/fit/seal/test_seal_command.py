@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -61,6 +62,16 @@ def test_bulb_seal_round_a_hatch(edgewright, here):
     assert {"seal-loose", "seal-tight", "bend-limit-unknown", "gap-u-unknown", "edge-not-seal-line"} <= codes(record)
     assert table["joint"]["straight"]
     assert not table["free_height_for_all"]["exists"]
+
+
+def test_people_read_one_unit_and_no_contact(edgewright, here):
+    done = edgewright("seal", "results.json", "--path", "hatch", "-o", "out", "--offset", "-3.5", "--gap", "13",
+                      "--free", "12", "--unit-out", "inch")  # fmt: skip
+    table = done.out.partition("edge-not-seal-line")[0]
+    assert "0.138 in in of the edge" in table
+    assert "no contact    at 2 of 2 places the gap is wider than the seal" in table
+    assert "0.512 in to 0.512 in" in table
+    assert not re.search(r"\d mm\b", table.replace("at most 10 mm", ""))
 
 
 def test_profile_sheet_goes_before_practice(edgewright, here):

@@ -183,8 +183,9 @@ class Desk:
         return found
 
     def plain(self, text: str) -> str:
-        """A message without the folders of this machine."""
-        return text.replace(f"{self.book.path.parent}/", "")
+        """A message without the folders of this machine, in the words of the page."""
+        here = text.replace("use 'edgewright run'.", "tap its edges and holes here.")
+        return here.replace(f"{self.book.path.parent}/", "")
 
 
 def adopted(stage: Stage) -> Sequence[dict[str, Any]]:

@@ -5,6 +5,11 @@ face, and fitting, as `edgewright photo` and `edgewright run` do it. Lens, print
 flatness, heights, corner noise, edge noise, and what light does to all rims and to each edge in slow waves are drawn from
 their stated uncertainty; camera, tilt, target, size and place of every feature are varied. Tells per kind of value how
 many 95 % intervals hold the truth, and by what factor the intervals could all be scaled to hold exactly 95 %.
+
+2026-11-25, 600 shots, 19 s CPU on one core of a shared server, 4200 values: 97.4 % held (frame 98.2, strips 96.6), factor
+0.88. Held and factor by kind: diameter 97.8 %, 0.86; distance of holes 97.8, 0.85; distance of edges 96.2, 0.93; radius
+97.8, 0.84; slot length 97.7, 0.91; slot width 96.7, 0.91. The aim of 93 to 97 % is missed on the wide side: slow waves of
+light are counted as shared errors and swell the residuals of the same fit.
 """
 
 from __future__ import annotations

@@ -4,6 +4,13 @@ Draws plates of many shapes on a printed frame, photographed by many cameras: si
 rounding, tone, shadow, tilt, lens, print scale, caliper readings, typed height, noise, blur and JPEG quality are all
 drawn. Every picture goes through the whole chain, from file to features. Tells per kind of value how many 95 % intervals
 hold the truth, the median U95 and the 95th percentile of the errors, and what was not found or invented.
+
+2026-11-25, 40 pictures (the photo part was still being tuned), 343 s CPU, 531 values: 90.4 % held, 4 refused, 34 openings
+or edges not found (22, 8 and 4 in pictures 2400, 3200 and 4000 px wide), none invented. Held, median U95, 95th
+percentile of the error in mm:
+diameter 81.9 %, 0.070, 0.229; distance of holes 98.8 %, 0.065, 0.058; slot length 88.9 %, 0.119, 0.295; radius 90.1 %,
+0.171, 0.247; widths 86.5 %, 0.183, 0.244. 38 of the 51 misses are edges rounded by 0.2 mm that shade smoothly: they are read as
+sharp, without doubt, 0.04 mm inside the contour.
 """
 
 from __future__ import annotations
@@ -62,7 +69,7 @@ def draw_plate(drawn, rng: np.random.Generator):
             taken.append((x, y, radius))
     thickness = rng.uniform(1.0, 3.0)
     return drawn.Plate(
-        width, length, corners, tuple(holes), slots, thickness, thickness, float(rng.choice([0.0, 0.0, 0.2])),
+        width, length, corners, tuple(holes), slots, None, thickness, thickness, float(rng.choice([0.0, 0.0, 0.2])),
         90 + rng.uniform(-3, 3), 120 + rng.uniform(-3, 3), rng.uniform(-0.1, 0.1),
     )  # fmt: skip
 

@@ -75,7 +75,8 @@ class Slot:
 class Plate:
     """A sheet with rounded corners, its middle at x, y of the bench (reference piece), turned by `angle` rad.
 
-    corners : radii, upper right first, counter-clockwise. rounding : radius of its upper edge. height : of its face.
+    corners : radii, upper right first, counter-clockwise. disc : a circle that the sheet is cut to
+    as well. rounding : radius of its upper edge. height : of its face.
     """
 
     width: float = 76.0
@@ -83,6 +84,7 @@ class Plate:
     corners: tuple[float, float, float, float] = (8.0, 8.0, 8.0, 8.0)
     holes: tuple[Hole, ...] = (Hole(-22, -38, 8.0), Hole(22, 38, 10.0))
     slots: tuple[Slot, ...] = ()
+    disc: Hole | None = None
     thickness: float = 2.0
     height: float = 2.0
     rounding: float = 0.0
@@ -105,6 +107,8 @@ class Plate:
         radius = np.where(u > 0, np.where(v > 0, upper_right, lower_right), np.where(v > 0, upper_left, lower_left))
         a, b = np.abs(u) - self.width / 2 + radius, np.abs(v) - self.length / 2 + radius
         box = np.minimum(np.maximum(a, b), 0) + np.hypot(np.maximum(a, 0), np.maximum(b, 0)) - radius
+        if self.disc is not None:
+            box = np.maximum(box, self.disc.outside(u, v))
         for opening in (*self.holes, *self.slots):
             box = np.maximum(box, -opening.outside(u, v))
         return box

@@ -27,7 +27,7 @@ def best_by_trying(score: np.ndarray, cost: float) -> float:
 @pytest.mark.parametrize("seed", range(3))
 def test_the_path_is_the_best_of_all(seed, cost):
     score = np.random.default_rng(seed).uniform(size=(6, 5))
-    path = thread(score, cost, closed=False)
+    path = thread(score, cost, 2, closed=False)
     assert (np.abs(np.diff(path)) <= 2).all()
     total = score[np.arange(6), path].sum() - cost * np.abs(np.diff(path)).sum()
     assert total == pytest.approx(best_by_trying(score, cost), abs=1e-12)
@@ -38,9 +38,9 @@ def test_a_ring_forgets_where_it_began():
     rng, turn = np.random.default_rng(2), np.arange(120) * 2 * np.pi / 120
     wave = 20 + 8 * np.sin(turn)
     score = np.exp(-(((np.arange(41) - wave[:, None]) / 2) ** 2)) + 0.3 * rng.uniform(size=(120, 41))
-    path = thread(score, 0.2, closed=True)
+    path = thread(score, 0.2, 2, closed=True)
     assert np.abs(path - wave).max() < 3
-    again = thread(np.roll(score, 47, axis=0), 0.2, closed=True)
+    again = thread(np.roll(score, 47, axis=0), 0.2, 2, closed=True)
     np.testing.assert_array_equal(np.roll(path, 47), again)
 
 

@@ -57,7 +57,7 @@ def test_the_part_is_told_from_paper_and_shadow(plate, face, shadow, gradient):
     part = find_part(flat_picture(plate, face=face, shadow=shadow, gradient=gradient), MARGIN)
     x, y = places()
     u, v = plate.local(x, y)
-    solid = type(plate)(plate.width, plate.length, plate.corners, (), (), x=0, y=0)
+    solid = type(plate)(plate.width, plate.length, plate.corners, (), (), None, x=0, y=0)
     truth = solid.outside(u, v) < 0
     found = part.mask > 0
     assert (found & truth).sum() / (found | truth).sum() > 0.985
@@ -132,7 +132,7 @@ def test_slots(shot, plate):
     c, s = np.cos(slot.angle), np.sin(slot.angle)
     ring = plate.on_bench(rough @ np.array([[c, s], [-s, c]]) + [slot.x, slot.y])
     known = FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05)
-    ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], ring, material_inside=False, wide=False)
+    ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], ring, material_inside=False, first="near")
     found, points, _ = refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
     assert found["width"] == pytest.approx(slot.width, abs=0.08)
     assert found["length"] == pytest.approx(slot.length, abs=0.12)

@@ -51,7 +51,7 @@ def grid():
 
 def test_linear_light_is_the_standard_curve():
     """Pairs of IEC 61966-2-1 from memory: 0.5 is 0.21404 linear, the toe is straight with slope 1/12.92."""
-    levels = linear_light(np.arange(256, dtype=np.uint8)) / 65535
+    levels = linear_light(np.arange(256, dtype=np.uint8)[None])[0] / 65535
     assert levels[0] == 0 and levels[255] == 1
     assert np.interp(0.5, np.arange(256) / 255, levels) == pytest.approx(0.21404, abs=3e-5)
     np.testing.assert_allclose(levels[:10], np.arange(10) / 255 / 12.92, atol=1e-5)

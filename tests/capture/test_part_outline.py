@@ -1,0 +1,53 @@
+"""The outline as lines and arcs, with stretches that light moved left out and told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from capture.outline import outline_path
+from capture.typical_part import RoundedBox
+from fit.points import Points
+
+TWICE = RoundedBox(200.0, 128.0)
+RADIUS = TWICE.radius / 2
+
+
+def edge_points(seed: int, moved: float = 0.0, stretch: tuple[float, float] = (20.0, 45.0)) -> Points:
+    """A box of 100 × 64 mm, points a quarter millimetre apart as a photo gives them, noise 0.01 mm.
+
+    A stretch of the lower side lies `moved` mm outside, as glare shows it.
+    """
+    rng = np.random.default_rng(seed)
+    xy, outward = TWICE.outline()
+    xy = xy / 2
+    away = rng.normal(0, 0.01, len(xy))
+    away += moved * ((xy[:, 1] < 1) & (xy[:, 0] > stretch[0]) & (xy[:, 0] < stretch[1]))
+    flat = np.column_stack([xy + away[:, None] * outward, np.full(len(xy), 2.0)])
+    normal = np.column_stack([outward, np.zeros(len(xy))])
+    return Points(flat, noise=np.full(len(xy), 0.02), normal=normal)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_box_with_rounded_corners(seed):
+    path, notices = outline_path(edge_points(seed))
+    kinds = [s.kind for s in path.feature.segments]
+    assert kinds.count("line") == 4 and kinds.count("arc") == 4 and not notices
+    for segment in path.feature.segments:
+        if segment.kind == "arc":
+            assert segment["radius"] == pytest.approx(RADIUS, abs=0.08)
+    length = 2 * (100 + 64) - 8 * RADIUS + 2 * np.pi * RADIUS
+    assert path.feature["length"] == pytest.approx(length, abs=0.1)
+
+
+def test_a_stretch_moved_by_light_is_told_and_doubted():
+    """The sides that light left alone stay right; what is left of the other one owns up to a wide interval."""
+    path, notices = outline_path(edge_points(2, moved=0.35))
+    (low,) = (n for n in notices if n.code == "low-contrast")
+    assert "of the edge was left out" in low.text and low.feature == "outline"
+    lines = [s for s in path.feature.segments if s.kind == "line"]
+    for axis, at in (("x", 0.0), ("x", 100.0), ("y", 64.0)):
+        (side,) = (s for s in lines if max(abs(s[f"{axis}1"] - at), abs(s[f"{axis}2"] - at)) < 0.1)
+        assert side["length"] > 40
+    doubted = [s for s in lines if s["y1"] < 1 and s["y2"] < 1]
+    assert doubted and all(s.value("length").u95 > 0.3 for s in doubted)

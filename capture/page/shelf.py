@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import shutil
+import sys
 import threading
 from pathlib import Path
 
@@ -110,7 +111,10 @@ class Shelf:
 
 
 def _sample_folder(name: str) -> Path:
-    return Path(str(capture.__file__)).resolve().parent.parent / "sample_sets" / name
+    """Where a sample lies: beside the packages in the tree, among the shared files once installed."""
+    tree = Path(str(capture.__file__)).resolve().parent.parent
+    beside = tree / "sample_sets" / name
+    return beside if beside.is_dir() else Path(sys.prefix) / "share" / "edgewright" / "sample_sets" / name
 
 
 def target_pdf(kind: str, paper: str) -> bytes:

@@ -1,8 +1,10 @@
-"""Where the axis of a cylinder or cone may lie: algebraic fits along directions all round, without a guess."""
+"""Where the axis of a cylinder or cone may lie: off the quadric, else by algebraic fits along directions all round."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -10,16 +12,61 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.shapes.frame import Frame, frame_at
 from fit.shapes.plane import principal_axes
-from fit.shapes.solve import drawn
+from fit.shapes.quadric import quadric_axis
+from fit.shapes.solve import Model, best_of, drawn, lowered
 
-__all__ = ["AxisTrial", "axis_trials"]
+__all__ = ["AxisTrial", "axis_start"]
 
 _DIRECTIONS = 200
 _POINTS = 80
 _BEST = 5
+_QUADRIC_POINTS = 200
+_FEWEST = 30
+"""Points from which on the ten coefficients of a quadric are worth a try."""
+_AS_GOOD = 1.3
+"""Variance a right axis may leave, in times that of the quadric, which is the freer shape."""
+_THIN = 0.05
+"""Spread it may leave, in times the points' spread about a plane."""
 
 AxisTrial = tuple[Frame, float, float]
 """Frame with its origin on the axis, radius there, and the radius's growth along the axis."""
+
+
+def axis_start(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any:
+    """State of a cylinder or cone near its minimum: the quadric's axis where it proves right, else the best of many.
+
+    It is right where the shape lies as near the points as the quadric itself, which is free to be any other shape of
+    second order, and where what is left is small beside the points' own bulge.
+    """
+    count = rows.shape[1]
+    if count >= _FEWEST:
+        part = rows[:, drawn(count, _QUADRIC_POINTS)]
+        state = _by_quadric(model, part, taper, state_of)
+        if state is not None:
+            return state
+    return best_of(model, [state_of(trial) for trial in axis_trials(rows, taper)], rows)
+
+
+def _by_quadric(model: Model, part: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any | None:
+    """State by the quadric's axis, a few rounds downhill; None where it does not prove right."""
+    centre = part.mean(axis=1)
+    unit = part - centre[:, None]
+    scatter = unit @ unit.T / part.shape[1]
+    size = math.sqrt(float(np.trace(scatter)))
+    if not size > 0:
+        return None
+    unit /= size
+    direction, allowed = quadric_axis(unit)
+    frame = frame_at(np.zeros(3), direction)
+    solved, misses = _fits(frame.axes[None], unit, taper)
+    if not (np.isfinite(misses[0]) and solved[0, 2] > 0):
+        return None
+    u, v, radius, growth = solved[0]
+    origin = centre + size * (frame.axes[:, :2] @ [u, v])
+    state, left = lowered(model, state_of((Frame(origin, frame.axes), size * float(radius), float(growth))), part)
+    count, variance = part.shape[1], left / (part.shape[1] - model.parameters)
+    as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + 1e-20)
+    return state if as_good and variance <= _THIN**2 * float(np.linalg.eigvalsh(scatter)[0]) else None
 
 
 def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:

@@ -9,11 +9,10 @@ import numpy as np
 from fit.errors import CannotDetermine
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
-from fit.shapes.axis import axis_trials
+from fit.shapes.axis import AxisTrial, axis_start
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame
-from fit.shapes.solve import best_of
 
 __all__ = ["ConeModel", "fit_cone"]
 
@@ -31,9 +30,7 @@ class ConeModel:
     per_point = 1
 
     def start(self, rows: FloatArray) -> State:
-        """Best of the algebraic trials, each settled on a part of the points."""
-        trials = [(frame, radius, math.atan(growth)) for frame, radius, growth in axis_trials(rows, taper=True)]
-        return best_of(self, trials, rows)
+        return axis_start(self, rows, True, _state_of)
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         c, s = math.cos(state[2]), math.sin(state[2])
@@ -61,6 +58,10 @@ class ConeModel:
         outward = np.stack([x, y]) / np.hypot(x, y) * math.cos(state[2])
         down = np.full((1, rows.shape[1]), -math.sin(state[2]))
         return (state[0].axes @ np.vstack([outward, down]))[None]
+
+
+def _state_of(trial: AxisTrial) -> State:
+    return trial[0], trial[1], math.atan(trial[2])
 
 
 def fit_cone(points: Points, *, robust: bool = True, correlated: bool = False, form: str = "least-squares") -> Feature:

@@ -9,12 +9,11 @@ import numpy as np
 from fit.errors import CannotDetermine
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
-from fit.shapes.axis import axis_trials
+from fit.shapes.axis import AxisTrial, axis_start
 from fit.shapes.curvature import span_of
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, upright
-from fit.shapes.solve import best_of
 
 __all__ = ["CylinderModel", "fit_cylinder"]
 
@@ -34,11 +33,10 @@ class CylinderModel:
         self.parameters = 5 if radius is None else 4
 
     def start(self, rows: FloatArray) -> State:
-        """Best of the algebraic trials, each settled on a part of the points."""
-        trials: list[State] = []
-        for frame, radius, _ in axis_trials(rows, taper=False):
-            trials.append((frame, radius if self.radius is None else self.radius))
-        return best_of(self, trials, rows)
+        return axis_start(self, rows, False, self._state_of)
+
+    def _state_of(self, trial: AxisTrial) -> State:
+        return trial[0], trial[1] if self.radius is None else self.radius
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state[0].local(rows)

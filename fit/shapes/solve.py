@@ -14,8 +14,8 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
 __all__ = [
-    "Model", "Solution", "best_of", "blocks", "distances", "drawn", "lengths", "normal_inverse", "residuals_of",
-    "settled", "solve",
+    "Model", "Solution", "best_of", "blocks", "distances", "drawn", "lengths", "lowered", "normal_inverse",
+    "residuals_of", "settled", "solve",
 ]  # fmt: skip
 
 _LARGE = 4000
@@ -209,6 +209,12 @@ def settled(model: Model, state: Any, rows: FloatArray, rounds: int) -> Any:
     if getattr(model, "exact", False):
         return model.start(rows)
     return _descended(model, state, rows, None, rounds)[0].state
+
+
+def lowered(model: Model, state: Any, rows: FloatArray) -> tuple[Any, float]:
+    """State after a few rounds downhill, and the sum of squares there."""
+    end = _descended(model, state, rows, None, 4)[0]
+    return end.state, end.total
 
 
 def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Any:

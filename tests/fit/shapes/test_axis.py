@@ -1,0 +1,50 @@
+"""The quick start of cylinders and cones: it must lead to the same minimum as the search all round, or stand back."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import worlds
+
+from fit.points import Points
+from fit.shapes import axis, fit_cone, fit_cylinder
+from fit.shapes.cylinder import CylinderModel
+
+FITS = {"cylinder": fit_cylinder, "cone": fit_cone}
+
+
+def made(kind: str, seed: int, noise: float) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    shape = worlds.truth(kind, rng)
+    shape["arc"] = math.radians(rng.uniform(40, 360))
+    count = int(rng.integers(30, 300))
+    return worlds.sample(shape, count, rng) + rng.normal(0, noise * shape["radius"], (count, 3))
+
+
+@pytest.mark.parametrize("kind", ["cylinder", "cone"])
+def test_same_minimum_as_searched_all_round(kind: str, monkeypatch: pytest.MonkeyPatch):
+    """Thirty random patches each, quick start against the search alone."""
+    for seed in range(30):
+        points = Points(made(kind, seed, 10 ** (-5 + seed % 4)))
+        quick = FITS[kind](points, robust=False)
+        with monkeypatch.context() as patched:
+            patched.setattr(axis, "_FEWEST", 10**9)
+            searched = FITS[kind](points, robust=False)
+        assert quick.rms == pytest.approx(searched.rms, rel=1e-9)
+        assert quick.values == pytest.approx(searched.values, rel=1e-6, abs=1e-6)
+
+
+def quick_state(points: np.ndarray) -> object | None:
+    return axis._by_quadric(CylinderModel(), points.T, False, CylinderModel()._state_of)
+
+
+def test_quick_start_is_taken_on_a_cylinder_and_not_on_other_shapes():
+    """An elliptic tube is a quadric too, but no cylinder; a rough patch tells nothing."""
+    rng = np.random.default_rng(1)
+    turn, along = rng.uniform(0, 2 * math.pi, 200), rng.uniform(0, 60, 200)
+    tube = np.column_stack([20 * np.cos(turn), 20 * np.sin(turn), along]) + rng.normal(0, 0.02, (200, 3))
+    assert quick_state(tube) is not None
+    assert quick_state(tube * [1.0, 0.6, 1.0]) is None
+    assert quick_state(tube + rng.normal(0, 3, (200, 3))) is None

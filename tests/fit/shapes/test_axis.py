@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
-import worlds
 
 from fit.points import Points
 from fit.shapes import axis, fit_cone, fit_cylinder
 from fit.shapes.cylinder import CylinderModel
 
+_spec = importlib.util.spec_from_file_location("worlds", Path(__file__).with_name("worlds.py"))
+assert _spec is not None and _spec.loader is not None
+worlds = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(worlds)
 FITS = {"cylinder": fit_cylinder, "cone": fit_cone}
 
 

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.pointlist import PointList
 from capture.ties import TIE_NOISE, find_ties, matches
 from fit.errors import InputError
+from fit.lists import PointList
 from fit.points import FloatArray
 from fit.results import Notice
 

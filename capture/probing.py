@@ -12,7 +12,6 @@ import numpy as np
 from capture.closing import until_moved
 from capture.datum import Datum, datum_from_features, datum_from_nominal, feature_in, points_in
 from capture.kinds import parse_rule
-from capture.pointlist import PointList, read_list
 from capture.sizes import parse_dimension, sizes_of
 from capture.stations import Joined
 from capture.ties import matches
@@ -22,6 +21,7 @@ from capture.touches import Touches, gather
 from capture.touchfit import FitOptions, Fitted, fit_touches
 from fit.errors import InputError
 from fit.feature import Feature
+from fit.lists import PointList, read_list
 from fit.points import Points, join_points
 from fit.results import Notice, Results, Source
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from capture.bundle import Bundle, solve_bundle
-from capture.pointlist import PointList
 from capture.rigid import Registration, lever, line_ratio, register
 from capture.ties import TIE_NOISE, Tie, find_ties, pooled_spread
 from fit.errors import CannotDetermine, InputError
+from fit.lists import PointList
 from fit.points import FloatArray, Points
 from fit.uncertain import coverage_factor
 

@@ -9,8 +9,8 @@ from fnmatch import fnmatchcase
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.pointlist import PointList
 from fit.errors import CannotDetermine, InputError
+from fit.lists import PointList
 from fit.points import FloatArray, Points
 
 __all__ = ["TIE_NOISE", "Tie", "find_ties", "matches", "pooled_spread"]

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.pointlist import PointList
 from capture.stations import Joined, join_stations, placed
+from fit.lists import PointList
 from fit.points import FloatArray, Points, join_points
 
 __all__ = ["Touches", "gather"]

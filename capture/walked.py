@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capture.pointlist import PointList, read_list
 from capture.tip import Tip, beside, correct
 from fit.errors import InputError
 from fit.feature import Feature
+from fit.lists import PointList, read_list
 from fit.paths import Conditions, PathFit, fit_path, marks_along, radius_suggestions
 from fit.paths.chain import layout, locate, unit
 from fit.points import FloatArray, Points

@@ -66,7 +66,7 @@ def rod(file: Path | None, out: Path, replace: bool, as_json: bool, unit_out: st
 
 def _points(file: Path, unit: str | None) -> tuple[Any, list[Any]]:
     """The touches of a list, in mm, and what reading it told."""
-    from capture.pointlist import read_list
+    from fit.lists import read_list
     from fit.points import Points
 
     listed = read_list(file, unit)
@@ -78,6 +78,6 @@ def _corner_list(typed: str | None, unit: str | None) -> Any:
     """Corner points of a file; None where the text is not a file's name."""
     if typed is None or ";" in typed or not Path(typed).is_file():
         return None
-    from capture.pointlist import read_list
+    from fit.lists import read_list
 
     return read_list(typed, unit).xyz

@@ -114,8 +114,8 @@ def _bend(table: Mapping[str, Any], setting: _Setting) -> Calculated:
 
 
 def _rod(table: Mapping[str, Any], setting: _Setting) -> Calculated:
-    from capture.pointlist import read_list
     from fit.bend.jobtable import options_of_table
+    from fit.lists import read_list
     from fit.points import Points
     from fit.rod.command import RodOptions, finish
     from fit.rod.record import rod_lines

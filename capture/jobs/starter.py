@@ -148,7 +148,7 @@ def _photo_table(name: str, told: str, comment: str, sides: str) -> str:
 
 def _probe(file: Path, name: str, told: str) -> _Part:
     """A list's table, and a commented feature for each name in it."""
-    from capture.pointlist import read_list
+    from fit.lists import read_list
 
     unit = ""
     try:

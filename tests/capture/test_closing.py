@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from capture.closing import closing_errors, until_moved
-from capture.pointlist import PointList
 from fit.errors import InputError
+from fit.lists import PointList
 
 NOISE = 0.02
 PLACES = {"close_1": [0, 0, 0], "close_2": [300, 0, 20], "close_3": [40, 250, 0]}

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.pointlist import PointList
 from capture.rigid import lever, register, rotation_of
 from capture.stations import join_stations, placed
 from fit.errors import CannotDetermine, InputError
+from fit.lists import PointList
 from fit.points import Points
 
 BALLS = {

@@ -9,11 +9,11 @@ import numpy as np
 
 from fit.errors import InputError
 from fit.points import FloatArray
+from fit.units import MM_PER_INCH
 
 __all__ = ["MM_PER_UNIT", "guess_unit", "settle_unit", "unit_in_header", "unit_in_note"]
 
-MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
-"""International inch: 25.4 mm exactly (1959 agreement)."""
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": MM_PER_INCH}
 
 _WORDS = {
     "mm": "mm millimeter millimeters millimetre millimetres mms millimètre millimètres milimetros",

@@ -1,4 +1,4 @@
-"""Read point lists from a digitizing arm: text in any common layout, PLY and XYZ clouds; always into mm."""
+"""Read a text list in any common layout: separator, decimal sign, header or none, notes, columns in any order."""
 
 from __future__ import annotations
 
@@ -10,94 +10,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.list_columns import Layout, columns_of_header, columns_of_rows, find_style, is_number, split_row
-from capture.list_units import MM_PER_UNIT, settle_unit, unit_in_header, unit_in_note
 from fit.errors import InputError
-from fit.points import FARTHEST_MM, FloatArray
+from fit.lists.columns import Layout, columns_of_header, columns_of_rows, find_style, is_number, split_row
+from fit.lists.pointlist import PointList, check_reach
+from fit.lists.units import MM_PER_UNIT, settle_unit, unit_in_header, unit_in_note
+from fit.points import FloatArray
 from fit.results import Notice
 
-__all__ = ["PointList", "read_list"]
+__all__ = ["read_text"]
 
 _COMMENT = re.compile(r"^\s*(?:#|//|%|!|\*|'|rem\b|;(?!\s*[-+\d.]))", re.IGNORECASE)
 _SAMPLE = 25
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class PointList:
-    """A point list as it was read, in mm.
-
-    Attributes
-    ----------
-    path : the file. xyz : (N, 3) mm. direction : (N, 3) unit vectors from the surface to the tip, NaN where not given.
-    names : (N,) feature name of each point, '' where not given. lines : (N,) line in the file, from 1.
-    unit : mm, cm, m or inch. unit_from : 'file', 'option' or 'assumed'. notices : what a user should know.
-    is_cloud : whether it is a scanned cloud, not touches.
-    """
-
-    path: str
-    xyz: FloatArray
-    direction: FloatArray
-    names: NDArray[np.str_]
-    lines: NDArray[np.int_]
-    unit: str
-    unit_from: str
-    notices: tuple[Notice, ...] = ()
-    is_cloud: bool = False
-
-    def __len__(self) -> int:
-        return len(self.xyz)
-
-    @property
-    def has_direction(self) -> NDArray[np.bool_]:
-        """(N,) whether each point has a direction."""
-        return np.asarray(np.isfinite(self.direction).all(axis=1))
-
-    def select(self, which: NDArray[np.bool_] | NDArray[np.int_]) -> PointList:
-        """Return the points that a mask or index array picks."""
-        return replace(
-            self, xyz=self.xyz[which], direction=self.direction[which], names=self.names[which], lines=self.lines[which]
-        )
-
-    def named_by_stem(self) -> PointList:
-        """Return the same list where points without a feature name take the file's stem."""
-        names = np.where(self.names == "", Path(self.path).stem, self.names.astype(object)).astype(str)
-        return replace(self, names=names)
-
-
-def read_list(path: str | Path, unit: str | None = None) -> PointList:
-    """Read a point list or cloud into mm.
-
-    Parameters
-    ----------
-    path : text list (comma, semicolon, tab, bar or blank separated) or PLY.
-    unit : 'mm' or 'inch' where the file does not say.
-
-    Raises
-    ------
-    InputError : unreadable file, bad row (with its line), unit neither stated nor given, or stated otherwise.
-    """
-    try:
-        raw = Path(path).read_bytes()
-    except OSError as error:
-        message = f"{path}: cannot be read ({error.strerror}); check the name and its permissions."
-        raise InputError(message) from error
-    if raw[:4].strip() == b"ply" and raw[:3] == b"ply":
-        from capture.list_ply import read_ply
-
-        return read_ply(str(path), raw, unit)
-    return _read_text(str(path), _decode(str(path), raw), unit)
-
-
-def _decode(path: str, raw: bytes) -> str:
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return raw.decode("utf-16")
-    if b"\0" in raw[:4096]:
-        message = f"{path}: this is not a text list or PLY file; export the points as text."
-        raise InputError(message)
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +35,7 @@ class _Text:
     unit: tuple[str, int] | None
 
 
-def _read_text(path: str, text: str, option: str | None) -> PointList:
+def read_text(path: str, text: str, option: str | None) -> PointList:
     parts = _dissect(path, text.replace("\r\n", "\n").replace("\r", "\n").split("\n"))
     rows = [split_row(line, parts.separator) for line in parts.lines]
     raw = _columns(path, parts, rows, parts.layout.xyz)
@@ -268,18 +191,6 @@ def _names(rows: list[list[str]], column: int | None) -> NDArray[np.str_]:
     if column is None:
         return np.full(len(rows), "", dtype=str)
     return np.array([row[column] if column < len(row) else "" for row in rows], dtype=str)
-
-
-def check_reach(path: str, what: str, xyz: FloatArray, numbers: Sequence[int] | NDArray[np.int_]) -> None:
-    """Refuse coordinates (N, 3), mm, that no workshop has, naming the line or vertex with its number."""
-    far = (np.abs(xyz) > FARTHEST_MM).any(axis=1)
-    if far.any():
-        k = int(np.argmax(far))
-        message = (
-            f"{path}, {what} {numbers[k]}: {np.abs(xyz[k]).max():.3g} mm is farther than any workshop reaches; "
-            "mend the row, or the unit."
-        )
-        raise InputError(message)
 
 
 def _decimals(rows: list[list[str]], parts: _Text) -> int:

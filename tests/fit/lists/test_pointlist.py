@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.list_units import unit_in_header, unit_in_note
-from capture.pointlist import read_list
+from fit.clouds import ply_bytes
 from fit.errors import InputError
+from fit.lists import read_list
+from fit.lists.units import unit_in_header, unit_in_note
+from fit.points import Points
 
 PLAIN = "# unit: mm\nx,y,z,i,j,k,feature\n1.5,2.5,-3.25,0,0,1,bore\n4,5,6.5,0,1,0,bore\n"
 
@@ -201,7 +203,7 @@ def test_ply_says_its_unit(tmp_path: Path) -> None:
     ("content", "words"),
     [
         (_ply("ascii", spread=5e5), "no likely size"),
-        (_ply("binary_little_endian")[:-9], "must hold 3 vertices"),
+        (_ply("binary_little_endian")[:-9], "3 vertices are announced; 2 are there"),
         (b"ply\nformat ascii 1.0\nelement vertex 3\n", "no end"),
         (_ply("ascii").replace(b"property float z\n", b""), "must hold|no vertices"),
         (_ply("ascii", "comment unit: mm\n").replace(b"100.0", b"nan"), "vertex 2 is not a finite number"),
@@ -210,6 +212,17 @@ def test_ply_says_its_unit(tmp_path: Path) -> None:
 def test_broken_ply_is_refused(content: bytes, words: str, tmp_path: Path) -> None:
     with pytest.raises(InputError, match=words):
         read_list(_write(tmp_path, content, "cloud.ply"))
+
+
+def test_cloud_of_a_result_keeps_its_feature_names(tmp_path: Path) -> None:
+    """What the tool writes as cloud.ply comes back with names, unit and normals."""
+    names, normal = np.array(["hole 1", "", "top face", "hole 1"]), np.tile([0.0, 0.0, 1.0], (4, 1))
+    points = Points(np.arange(12.0).reshape(4, 3), normal=normal, label=names, frame="axes of the list")
+    listed = read_list(_write(tmp_path, ply_bytes(points), "cloud.ply"))
+    assert listed.names.tolist() == names.tolist()
+    assert (listed.unit, listed.unit_from, listed.is_cloud) == ("mm", "file", True)
+    np.testing.assert_allclose(listed.xyz, points.xyz)
+    np.testing.assert_allclose(listed.direction, normal)
 
 
 def test_open3d_reads_the_same_cloud(tmp_path: Path) -> None:

@@ -1,20 +1,17 @@
-"""Read a PLY cloud's vertices without a heavy library: ASCII or binary, with normals where it has them."""
+"""Read a PLY cloud's vertices without a heavy library: ASCII or binary, normals and feature names where it has them."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.list_units import MM_PER_UNIT, unit_in_note
 from fit.errors import InputError
+from fit.lists.pointlist import PointList, check_reach
+from fit.lists.units import MM_PER_UNIT, unit_in_note
 from fit.results import Notice
-
-if TYPE_CHECKING:
-    from capture.pointlist import PointList
 
 __all__ = ["read_ply"]
 
@@ -46,8 +43,6 @@ def read_ply(path: str, raw: bytes, option: str | None) -> PointList:
     ------
     InputError : broken file, or no unit and a size that no part has in mm.
     """
-    from capture.pointlist import PointList, check_reach
-
     header = _read_header(path, raw)
     table = _vertices(path, raw, header)
     names = table.dtype.names or ()
@@ -68,7 +63,18 @@ def read_ply(path: str, raw: bytes, option: str | None) -> PointList:
     lines = np.arange(1, len(xyz) + 1) + (header.line_count if header.form == "ascii" else 0)
     scaled = xyz * MM_PER_UNIT[unit]
     check_reach(path, "vertex", scaled, np.arange(1, len(xyz) + 1))
-    return PointList(path, scaled, normal, np.full(len(xyz), ""), lines, unit, source, notices, is_cloud=True)
+    return PointList(path, scaled, normal, _names(header, table), lines, unit, source, notices, is_cloud=True)
+
+
+def _names(header: _Header, table: NDArray[np.void]) -> NDArray[np.str_]:
+    """Feature names from a column ``label`` and comments such as ``comment label 3 hole 1``, as this tool writes them."""
+    told = [re.match(r"comment label (\d+) (\S.*)", " ".join(line.split())) for _, line in header.comments]
+    words = {int(found[1]): found[2] for found in told if found}
+    if "label" not in (table.dtype.names or ()) or not words:
+        return np.full(len(table), "", dtype=str)
+    numbers, place = np.unique(table["label"].astype(int), return_inverse=True)
+    found = [words.get(int(number), "") for number in numbers]
+    return np.array(["" if word == "-" else word for word in found], dtype=str)[place]
 
 
 def _read_header(path: str, raw: bytes) -> _Header:
@@ -100,16 +106,18 @@ def _read_header(path: str, raw: bytes) -> _Header:
 def _vertices(path: str, raw: bytes, header: _Header) -> NDArray[np.void]:
     order = ">" if header.form == "binary_big_endian" else "<"
     body = raw[header.length :]
+    layout = np.dtype([(name, order + _TYPES[kind]) for name, kind in header.fields])
     try:
         if header.form != "ascii":
-            return np.frombuffer(body, np.dtype([(n, order + _TYPES[kind]) for n, kind in header.fields]), header.count)
+            return np.frombuffer(body, layout, header.count)
         rows = body.decode("ascii").split("\n")[: header.count]
-        table = np.array([[float(cell) for cell in row.split()[: len(header.fields)]] for row in rows])
+        table = np.array([row.split()[: len(header.fields)] for row in rows]).astype(float)
         flat = np.zeros(header.count, np.dtype([(name, "f8") for name, _ in header.fields]))
         for column, (name, _) in enumerate(header.fields):
             flat[name] = table[:, column]
     except (ValueError, IndexError) as error:
-        message = f"{path}: the file must hold {header.count} vertices; it is cut off or holds something else."
+        there = f" {len(body) // layout.itemsize} are there;" if header.form != "ascii" else ""
+        message = f"{path}: {header.count} vertices are announced;{there} the file is cut off or holds something else."
         raise InputError(message) from error
     return flat
 

@@ -60,11 +60,25 @@ def sizes_of(
 
     Raises InputError or CannotDetermine, naming the dimension.
     """
+    _refuse_taken(rules, features)
     known = dict(features)
     for rule in rules:
         if rule.kind == "symmetry":
             known[rule.name] = _worked(rule, known, _middle)
     return known, [_worked(rule, known, _dimension) for rule in rules if rule.kind != "symmetry"]
+
+
+def _refuse_taken(rules: Sequence[DimensionRule], features: Mapping[str, Feature]) -> None:
+    """Each dimension needs a name of its own; a plane of symmetry also one that no feature has."""
+    taken: set[str] = set()
+    for rule in rules:
+        if rule.name in taken:
+            message = f"--dim {rule.name}: two dimensions have this name; give each its own."
+            raise InputError(message)
+        if rule.kind == "symmetry" and rule.name in features:
+            message = f"--dim {rule.name}: a feature of the lists has this name already; give the plane another."
+            raise InputError(message)
+        taken.add(rule.name)
 
 
 def _worked(rule: DimensionRule, features: Mapping[str, Feature], work: Callable[..., T]) -> T:

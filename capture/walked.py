@@ -76,7 +76,18 @@ def measure_walk(file: str | Path, options: WalkOptions) -> Walked:
         points, closed=options.closed, plane=plane, noise=options.noise, conditions=options.conditions, name="path"
     )
     path = replace(path, feature=replace(path.feature, on="plane" if plane is not None else None))
-    return Walked(path, plane, walk, (*walk.notices, *plane_notices, *told, *path.notices))
+    seen = [] if plane is not None else [_own_plane(path)]
+    return Walked(path, plane, walk, (*walk.notices, *plane_notices, *told, *path.notices, *seen))
+
+
+def _own_plane(path: PathFit) -> Notice:
+    """From where left and right are seen when no face was given."""
+    normal = ", ".join(f"{part:.3f}" for part in path.frame.axes[2] + 0.0)
+    text = (
+        f"No --plane: the path lies in the best plane of its own points, its normal ({normal}) turned upwards. Left, "
+        "right and the sign of a turn are as seen from that side."
+    )
+    return Notice("plane-assumed", text, "path")
 
 
 def _points_of(walk: PointList) -> Points:

@@ -169,6 +169,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "A hole is too small, or a peg too large, by a whole tip diameter if that is wrong.",
             "Give --points centre with --tip, or --points surface.",
         ),
+        "plane-assumed": Advice(
+            "No face was given for this path, so it lies in the plane of its own points, seen from above.",
+            "The warning gives the side it is seen from; a path seen from the other side turns the other way.",
+            "Nothing needs doing if that is your side of the part; else touch the face too and give it with --plane.",
+        ),
         "tip-qualified": Advice(
             "The tip's diameter was worked out from touches on a known ball.",
             "Compare it with what is written on the tip.",

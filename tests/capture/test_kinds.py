@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import fdtri
 
-from capture.kinds import choose_kind, kind_in_name, parse_rule, rule_for
+from capture.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
 from capture.spread import pool
 from fit.errors import InputError
 from fit.points import Points
@@ -36,6 +37,11 @@ def _made(kind: str, count: int = 30) -> Points:
         "cone": high * (0.3 * out + [0, 0, 1]),
     }[kind]
     return Points(xyz + rng.normal(0, NOISE, xyz.shape) + [5, 60, 20])
+
+
+@pytest.mark.parametrize("dof", [2, 3, 7, 40, 399, 400, 5000])
+def test_variance_ratio_agrees_with_scipy(dof: int) -> None:
+    assert _f_limit(dof) == pytest.approx(fdtri(dof, dof, 0.99), rel=1e-8)
 
 
 @pytest.mark.parametrize("kind", ["plane", "line", "circle", "arc", "sphere", "cylinder", "cone"])

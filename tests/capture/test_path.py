@@ -42,6 +42,7 @@ def test_the_sample_gives_its_pieces_back(edgewright, sample, tmp_path):
     length = path["values"]["length"]
     assert abs(length["value"] - truth["from_first_to_last_touch"]) <= 1.5 * length["u95"]
     assert path["on"] == "plane"
+    assert "plane-assumed" not in {w["code"] for w in read(tmp_path / "out")["warnings"]}
     assert path["closed"] is False
     assert {p.name for p in (tmp_path / "out").iterdir()} >= {"results.json", "sketch.svg", "sketch.dxf", "points.npz"}
 
@@ -58,7 +59,10 @@ def test_side_and_plane_may_be_left_to_the_user(edgewright, sample, tmp_path):
     side = "right" if truth["normal"][2] > 0 else "left"
     done = edgewright("path", bare, "--tip", 3, "--points", "centre", "--side", side, "-o", tmp_path / "out", "--json")
     assert done.code == 0
-    path = json.loads(done.out)["features"][0]
+    record = json.loads(done.out)
+    (told,) = [w["text"] for w in record["warnings"] if w["code"] == "plane-assumed"]
+    assert "as seen from that side" in told
+    path = record["features"][0]
     radius = path["segments"][1]["values"]["radius"]
     assert radius["value"] == pytest.approx(truth["path"][1]["radius"], abs=max(0.3, 1.5 * radius["u95"]))
 

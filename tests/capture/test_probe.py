@@ -135,6 +135,8 @@ FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
         (FLAT, {"points": "surface", "closing": ("close_*",)}, "no feature has such a name"),
         (FLAT, {"points": "surface", "dims": ("d=distance:deck",)}, "between two features; got 1"),
         (FLAT, {"points": "surface", "dims": ("d=distanze:a:b",)}, "Did you mean distance"),
+        (FLAT, {"points": "surface", "dims": ("d=length:deck", "d=width:deck")}, "two dimensions have this name"),
+        (FLAT, {"points": "surface", "dims": ("deck=symmetry:a:b",)}, "a feature of the lists has this name"),
         (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
         (FLAT, {"points": "centre", "tip": -1.0}, "The tip diameter must be between"),
         (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["WalkOptions", "Walked", "measure_walk", "report_parts", "walk_details"]
 
+_ZONE_POINTS = 2000
+"""More touches than this get their flatness by least squares alone: the minimum zone takes longer."""
+
 
 @dataclass(frozen=True, slots=True)
 class WalkOptions:
@@ -114,34 +117,19 @@ def _plane(options: WalkOptions, tip: Tip | None) -> tuple[Feature, list[Notice]
     from fit.shapes import fit_plane
 
     touched = read_list(str(options.plane), options.unit)
-    points = _points_of(touched)
-    plane = fit_plane(points)
-    up = np.nanmean(touched.direction, axis=0) if touched.has_direction.any() else np.full(3, np.nan)
+    points = replace(_points_of(touched), normal=touched.direction)
+    form = "minimum-zone" if len(points) <= _ZONE_POINTS else "least-squares"
+    plane = fit_plane(points, form=form)
     if tip is None:
         return plane.renamed("plane"), list(touched.notices)
-    if not np.isfinite(up).all():
+    if not touched.has_direction.any():
         text = (
             f"{options.plane}: no i j k, so the face is taken at the height of the tip's centre; lengths do not change."
         )
         return plane.renamed("plane"), [*touched.notices, Notice("tip-side", text, "plane")]
-    normal = plane.vector(("nx", "ny", "nz"))
-    normal = normal if normal @ up >= 0 else -normal
-    plane = fit_plane(correct(points, np.broadcast_to(normal, points.xyz.shape), tip))
-    return _facing(plane, normal).renamed("plane"), list(touched.notices)
-
-
-def _facing(plane: Feature, normal: FloatArray) -> Feature:
-    """The plane with its normal on the side of the given one."""
-    if plane.vector(("nx", "ny", "nz")) @ normal >= 0:
-        return plane
-    sign = np.ones(len(plane.order))
-    sign[[plane.index(key) for key in ("nx", "ny", "nz")]] = -1.0
-    return replace(
-        plane,
-        values=plane.values * sign,
-        cov_own=plane.cov_own * np.outer(sign, sign),
-        shared=plane.shared * sign,
-    )
+    # the normal already points to the side that i j k name
+    outward = np.broadcast_to(plane.vector(("nx", "ny", "nz")), points.xyz.shape)
+    return fit_plane(correct(points, outward, tip), form=form).renamed("plane"), list(touched.notices)
 
 
 def _on_surface(

@@ -129,10 +129,10 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     if not spreads:
         if named:
             return Choice(named, "its name alone")
-        few = len(points) < _FEW
-        return Choice(
-            None, f"{len(points)} points " + ("are too few to choose a shape by" if few else "fit no one shape")
-        )
+        if len(points) < _FEW:
+            count = "one point is" if len(points) == 1 else f"{len(points)} points are"
+            return Choice(None, f"{count} too few to choose a shape by")
+        return Choice(None, f"{len(points)} points fit no one shape")
     fine = _fine(spreads)
     if named in ("circle", "arc") and {"circle", "arc"} & set(fine):
         fine.append(named)

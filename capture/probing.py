@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -122,7 +122,26 @@ def _lists(files: Sequence[str | Path], options: ProbeOptions) -> tuple[list[Poi
     if options.closing and not any(matches(n, options.closing) for one in lists for n in set(one.names.tolist())):
         message = f"--closing {' '.join(options.closing)}: no feature has such a name; leave it out or mend the names."
         raise InputError(message)
-    return lists, notices
+    lists, alike = _spelled_alike(lists)
+    return lists, notices + alike
+
+
+def _spelled_alike(lists: Sequence[PointList]) -> tuple[list[PointList], list[Notice]]:
+    """Names that differ in letter case or blanks alone are one feature, spelled as it was first."""
+    first: dict[str, str] = {}
+    others: dict[str, str] = {}
+    renamed = []
+    for listed in lists:
+        names, place = np.unique(listed.names, return_inverse=True)
+        for name in dict.fromkeys(listed.names.tolist()):
+            spelled = first.setdefault(" ".join(name.casefold().split()), name)
+            others |= {name: spelled} if name != spelled else {}
+        renamed.append(replace(listed, names=np.array([others.get(name, name) for name in names.tolist()])[place]))
+    if not others:
+        return list(lists), []
+    told = ", ".join(f"{name} is {spelled}" for name, spelled in list(others.items())[:12])
+    text = f"Names that differ in letter case or blanks alone are one feature: {told}."
+    return renamed, [Notice("names-alike", text)]
 
 
 def _tip(touches: Touches, options: ProbeOptions) -> tuple[Tip | None, list[Notice]]:
@@ -189,8 +208,9 @@ def _cloud(touches: Touches, fitted: Fitted) -> Points:
 
 def _ranked(notices: Sequence[Notice]) -> list[Notice]:
     """What needs a hand first; what only informs last."""
-    calm = ("kind-chosen", "base-steady", "tip-qualified")
-    return sorted(dict.fromkeys(notices), key=lambda notice: notice.code in calm)
+    grave = ("base-moved", "tip-side", "touch-scatter")
+    calm = ("kind-chosen", "base-steady", "tip-qualified", "names-alike")
+    return sorted(dict.fromkeys(notices), key=lambda notice: (notice.code in calm) - (notice.code in grave))
 
 
 def _details(fitted: Fitted, joined: Joined | None, tip: Tip | None, touches: Touches) -> dict[str, Any]:

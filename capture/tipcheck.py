@@ -24,6 +24,13 @@ BALLS = (
 )  # fmt: skip
 """Usual diameters of gauge balls, mm: whole millimetres and fractions of an inch (common practice, no source)."""
 _NEAR = 0.12
+_MISTAKES = (
+    (1, "made twice"),
+    (-1, "missing"),
+    (-2, "on the wrong side: i j k point to the surface"),
+    (0.5, "made with twice the tip, as if its diameter had been doubled"),
+)
+"""How many tips a ball is short by, and what that tells."""
 _LARGEST_BALL = 1000.0  # mm
 
 
@@ -42,12 +49,12 @@ def _ball_text(balls: Sequence[Feature], tip: Tip) -> str | None:
     """Balls are sold in few sizes: all of them a tip too small or too large betrays the correction."""
     if not balls or any(_stock(ball, 0.0) for ball in balls):
         return None
-    for shift, word in ((1, "made twice"), (-1, "missing"), (-2, "on the wrong side: i j k point to the surface")):
+    for shift, word in _MISTAKES:
         found = [_stock(ball, shift * tip.diameter) for ball in balls]
         if all(found):
             return (
                 f"{balls[0].name}: diameter {balls[0]['diameter']:.2f} mm is no usual ball, but {found[0]} mm is one, "
-                f"{abs(shift) * tip.diameter:g} mm away: the tip correction looks {word}. Check --points, --tip and i j k."
+                f"{abs(shift) * tip.diameter:g} mm away: the tip correction looks {word}. Check --points, --tip, i j k."
             )
     return None
 

@@ -14,7 +14,6 @@ from capture.tip import Tip, beside, choose_side, correct, surface_normals, unli
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import FloatArray, Points
-from fit.results import Notice
 from fit.uncertain import coverage_factor
 
 __all__ = ["FACED", "Touched", "as_shared", "face_of", "fit_touched"]
@@ -31,13 +30,13 @@ class Touched:
     Attributes
     ----------
     feature : final, on the surface. points : (N,) surface points of all touches given, normals out of the surface.
-    used : (N,) which of them the fit used. notices : what a user should know.
+    used : (N,) which of them the fit used. turned : (N,) left out since their i j k say the other side than the rest.
     """
 
     feature: Feature
     points: Points
     used: NDArray[np.bool_]
-    notices: tuple[Notice, ...] = ()
+    turned: NDArray[np.bool_]
 
 
 def as_shared(feature: Feature, prefix: str) -> Feature:
@@ -106,7 +105,7 @@ def fit_touched(
     form : form value wanted, as the fits take it.
 
     The centres are fitted first; the surface lies one tip radius back along that fit's own normals. Touches whose i j k
-    say the other side than the rest are left out with a notice.
+    say the other side than the rest are left out.
 
     Raises
     ------
@@ -124,14 +123,13 @@ def _fit(
 ) -> Touched:
     raw = fit_kind(centres, kind, plane)
     if raw.kind == "line" and tip is None:
-        return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.ones(len(centres), bool), ())
+        return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.zeros(len(centres), bool))
     if raw.kind == "line" and plane is not None and side in ("left", "right") and not _directed(centres):
         centres = replace(centres, normal=_beside_line(raw, plane, side, len(centres)))
     normals = surface_normals(raw.renamed(name), _in_face(centres.xyz, plane), centres.normal)
     sign = choose_side(raw.renamed(name), normals, centres.normal, side) if tip or _directed(centres) else 1.0
     unlike = unlike_side(normals, centres.normal, sign)
     unlike[raw.rejected] = False
-    notices = (_unlike_notice(name, unlike),) if unlike.any() else ()
     if unlike.any() and not unlike.all():
         kept = centres.select(~unlike)
         normals = surface_normals(fit_kind(kept, kind, plane), _in_face(centres.xyz, plane), centres.normal)
@@ -140,7 +138,7 @@ def _fit(
     if raw.kind == "line" and tip:
         surface = surface.with_shared([f"tip:side of {name}"], _line_side_mode(raw, centres.normal, outward, tip))
     final = fit_kind(surface.select(~unlike), kind, plane, form=form)
-    return _finished(name, surface, final, ~unlike, notices)
+    return _finished(name, surface, final, unlike)
 
 
 def _beside_line(line: Feature, plane: Feature, side: str, count: int) -> FloatArray:
@@ -172,17 +170,10 @@ def _in_face(xyz: FloatArray, plane: Feature | None) -> FloatArray:
     return np.asarray(xyz - np.outer((xyz - plane.vector(("x", "y", "z"))) @ normal, normal))
 
 
-def _unlike_notice(name: str, unlike: NDArray[np.bool_]) -> Notice:
-    text = f"{int(unlike.sum())} touches of {name} have i j k to the other side of the surface than the rest; left out."
-    return Notice("tip-side", text, name)
-
-
-def _finished(
-    name: str, surface: Points, feature: Feature, given: NDArray[np.bool_], notices: tuple[Notice, ...]
-) -> Touched:
+def _finished(name: str, surface: Points, feature: Feature, turned: NDArray[np.bool_]) -> Touched:
     """Put the fit's stray points and residuals back among all touches."""
-    rows = np.flatnonzero(given)
-    used = given.copy()
+    rows = np.flatnonzero(~turned)
+    used = ~turned
     used[rows[feature.rejected]] = False
     if not used.any():
         message = f"'{name}': no touch is left to fit; touch it again."
@@ -190,4 +181,4 @@ def _finished(
     residuals = np.zeros(len(surface))
     residuals[rows] = feature.residuals
     whole = replace(feature, rejected=np.flatnonzero(~used), residuals=residuals)
-    return Touched(whole.renamed(name), surface.named(name), used, notices)
+    return Touched(whole.renamed(name), surface.named(name), used, turned)

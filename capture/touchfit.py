@@ -24,6 +24,8 @@ _FEW_STRAYS = 0.25
 _EVEN = 4.0
 _ROUGH = 8.0
 _ZONE_POINTS = 2000
+_ARM_SCATTER = 0.3
+"""What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +75,11 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     first, _ = _round(touches, jobs, options, None)
     spread = pool([touched.feature for name, touched in first.items() if name not in touches.clouds])
     final, failed = _round(touches, jobs, options, (spread, first))
-    strays = [_stray_notice(touches, touched) for touched in final.values() if len(touched.feature.rejected)]
-    own = [notice for touched in final.values() for notice in touched.notices]
+    own = [_turned_notice(touches, touched) for touched in final.values() if touched.turned.any()]
+    strays = [_stray_notice(touches, t) for t in final.values() if len(t.feature.rejected) > t.turned.sum()]
     rough = _ROUGH * spread.sigma if spread else math.inf
     own += [_rough_notice(t.feature, rough / _ROUGH) for t in final.values() if t.feature.rms > rough]
+    own += [_scatter_notice(spread)] if spread and spread.sigma > _ARM_SCATTER else []
     order = {name: final[name] for name in touches.names if name in final}
     return Fitted(order, choices, spread, (*notices, *failed, *own, *strays))
 
@@ -268,10 +271,27 @@ def _rough_notice(feature: Feature, sigma: float) -> Notice:
     return Notice("poor-fit", text, feature.name)
 
 
+def _scatter_notice(spread: Spread) -> Notice:
+    text = (
+        f"A touch scatters by {spread.sigma:.2g} mm, more than a steady arm does: is the unit right, was the tip tight, "
+        "and did the part stand still?"
+    )
+    return Notice("touch-scatter", text)
+
+
+def _turned_notice(touches: Touches, touched: Touched) -> Notice:
+    name = touched.feature.name
+    rows = touches.rows(name)[touched.turned]
+    touch = "1 touch" if len(rows) == 1 else f"{len(rows)} touches"
+    text = f"{touch} of {name} left out: i j k to the other side than the rest ({touches.where(rows)})."
+    return Notice("tip-side", text, name)
+
+
 def _stray_notice(touches: Touches, touched: Touched) -> Notice:
     feature = touched.feature
-    rows = touches.rows(feature.name)[feature.rejected]
-    worst = float(np.abs(feature.residuals[feature.rejected]).max())
+    strays = feature.rejected[~touched.turned[feature.rejected]]
+    rows = touches.rows(feature.name)[strays]
+    worst = float(np.abs(feature.residuals[strays]).max())
     touch = "touch" if len(rows) == 1 else "touches"
     text = (
         f"{len(rows)} stray {touch} of {feature.name} left out, up to {worst:.2f} mm off the {feature.kind} "

@@ -164,6 +164,16 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "The residual plot shows a wave or a step.",
             "Clean off burrs and paint and touch again, or say another kind with --fit.",
         ),
+        "names-alike": Advice(
+            "Some feature names differ in capitals or blanks alone and were taken as one.",
+            "The warning lists them.",
+            "Nothing needs doing if they are the same feature; else give it a name of its own.",
+        ),
+        "touch-scatter": Advice(
+            "The touches scatter more than an arm at rest does.",
+            "The report gives the scatter of one touch.",
+            "Check the unit first; then tighten the tip, clamp the part and the arm's base, and touch again.",
+        ),
         "points-assumed": Advice(
             "Nobody said whether the list holds tip centres or surface points; surface points were taken.",
             "A hole is too small, or a peg too large, by a whole tip diameter if that is wrong.",

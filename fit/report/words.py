@@ -114,6 +114,7 @@ QUIET = frozenset(
         "check-agrees",
         "corner-rounded",
         "kind-chosen",
+        "names-alike",
         "plane-assumed",
         "print-corrected",
         "repeated-rows",

@@ -149,6 +149,34 @@ def test_bad_input_is_refused_in_words(text: str, given: dict[str, Any], words: 
         measure([path], ProbeOptions(**given))
 
 
+def _told(text: str, folder: Path, **given: Any) -> dict[str, str]:
+    path = folder / "list.csv"
+    path.write_text(text)
+    return {
+        notice.code: notice.text for notice in measure([path], ProbeOptions(points="surface", **given)).results.warnings
+    }
+
+
+def test_names_that_differ_in_capitals_are_one_feature(tmp_path: Path) -> None:
+    mixed = FLAT.replace("deck\n", "Deck\n", 5).replace("Deck\n", " deck \n", 1)
+    told = _told(mixed, tmp_path)
+    assert told["names-alike"].endswith("one feature: Deck is deck.")
+    assert "undecided" not in told
+
+
+def test_touches_turned_round_are_told_by_line_and_are_no_strays(tmp_path: Path) -> None:
+    turned = FLAT.replace("0,0,1,deck", "0,0,-1,deck", 1)
+    told = _told(turned, tmp_path)
+    assert told["tip-side"] == ("1 touch of deck left out: i j k to the other side than the rest (list.csv line 3).")
+    assert "stray-touch" not in told
+
+
+def test_touches_that_scatter_as_no_arm_does_are_told(tmp_path: Path) -> None:
+    rows = FLAT.replace("# unit: mm\n", "")
+    assert "touch-scatter" in _told(rows, tmp_path, unit="inch")
+    assert "touch-scatter" not in _told(rows, tmp_path, unit="mm")
+
+
 def test_single_and_degenerate_lists_end_without_a_feature(tmp_path: Path) -> None:
     path = tmp_path / "list.csv"
     for text in ("1,2,3\n", "1,2,3\n1,2,3.5\n", "1,2,3\n2,4,6\n3,6,9\n"):
@@ -315,6 +343,7 @@ def test_a_wrong_shape_asked_for_is_not_fitted_blindly(flange: list[Path]) -> No
         ({"points": "centre", "tip": 4.0}, None),
         ({"points": "surface", "tip": 4.0}, "missing"),
         ({"points": "centre", "tip": 4.0, "reversed": True}, "point to the surface"),
+        ({"points": "centre", "tip": 8.0}, "twice the tip"),
     ],
 )
 def test_a_wrong_correction_is_noticed(given: dict[str, Any], words: str | None, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from capture.probing import Measured, ProbeOptions, measure
-from fit.errors import CannotDetermine, EdgewrightError, InputError
+from fit.errors import CannotDetermine, InputError
 
 Run = Callable[..., Any]
 TIES = ("ball_*",)
@@ -113,68 +113,6 @@ def test_cloud_reads_back(edgewright: Run, flange: list[Path], tmp_path: Path) -
     assert len(cloud.points) == len(label)
     assert all(np.sum(label == feature["name"]) == feature["points"] for feature in features)
     assert cloud.has_normals()
-
-
-HEIGHTS = np.random.default_rng(9).normal(0, 0.02, 16)
-FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
-    f"{10 * (k % 4)},{10 * (k // 4)},{height:.4f},0,0,1,deck\n" for k, height in enumerate(HEIGHTS)
-)
-
-
-@pytest.mark.parametrize(
-    ("text", "given", "words"),
-    [
-        ("# unit: mm\nx,y,z\n", {}, "holds no points"),
-        (FLAT, {"points": "centre"}, "needs the tip's diameter"),
-        (FLAT, {"tip": 3.0}, "add --points centre or --points surface"),
-        (FLAT, {"points": "surface", "fits": ("hole=circle",)}, "no feature has that name; there are deck"),
-        (FLAT, {"points": "surface", "fits": ("deck=plane@top",)}, "no feature is named 'top'"),
-        (FLAT, {"points": "surface", "fits": ("deck=sphere",)}, "'deck' as sphere"),
-        (FLAT, {"points": "surface", "datum": "deck,bore,hole"}, "'bore' is neither a fitted feature"),
-        (FLAT, {"points": "surface", "datum": "deck"}, "a primary, a secondary and a tertiary"),
-        (FLAT, {"points": "surface", "closing": ("close_*",)}, "no feature has such a name"),
-        (FLAT, {"points": "surface", "dims": ("d=distance:deck",)}, "between two features; got 1"),
-        (FLAT, {"points": "surface", "dims": ("d=distanze:a:b",)}, "Did you mean distance"),
-        (FLAT, {"points": "surface", "dims": ("d=length:deck", "d=width:deck")}, "two dimensions have this name"),
-        (FLAT, {"points": "surface", "dims": ("deck=symmetry:a:b",)}, "a feature of the lists has this name"),
-        (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
-        (FLAT, {"points": "centre", "tip": -1.0}, "The tip diameter must be between"),
-        (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),
-    ],
-)  # fmt: skip
-def test_bad_input_is_refused_in_words(text: str, given: dict[str, Any], words: str, tmp_path: Path) -> None:
-    path = tmp_path / "list.csv"
-    path.write_text(text)
-    with pytest.raises(EdgewrightError, match=words):
-        measure([path], ProbeOptions(**given))
-
-
-def _told(text: str, folder: Path, **given: Any) -> dict[str, str]:
-    path = folder / "list.csv"
-    path.write_text(text)
-    return {
-        notice.code: notice.text for notice in measure([path], ProbeOptions(points="surface", **given)).results.warnings
-    }
-
-
-def test_names_that_differ_in_capitals_are_one_feature(tmp_path: Path) -> None:
-    mixed = FLAT.replace("deck\n", "Deck\n", 5).replace("Deck\n", " deck \n", 1)
-    told = _told(mixed, tmp_path)
-    assert told["names-alike"].endswith("one feature: Deck is deck.")
-    assert "undecided" not in told
-
-
-def test_touches_turned_round_are_told_by_line_and_are_no_strays(tmp_path: Path) -> None:
-    turned = FLAT.replace("0,0,1,deck", "0,0,-1,deck", 1)
-    told = _told(turned, tmp_path)
-    assert told["tip-side"] == ("1 touch of deck left out: i j k to the other side than the rest (list.csv line 3).")
-    assert "stray-touch" not in told
-
-
-def test_touches_that_scatter_as_no_arm_does_are_told(tmp_path: Path) -> None:
-    rows = FLAT.replace("# unit: mm\n", "")
-    assert "touch-scatter" in _told(rows, tmp_path, unit="inch")
-    assert "touch-scatter" not in _told(rows, tmp_path, unit="mm")
 
 
 def test_single_and_degenerate_lists_end_without_a_feature(tmp_path: Path) -> None:

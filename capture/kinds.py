@@ -17,7 +17,9 @@ from fit.feature import Feature
 from fit.points import Points
 from fit.uncertain import student_factor
 
-__all__ = ["KINDS", "Choice", "FitRule", "choose_kind", "fit_kind", "kind_in_name", "parse_rule", "rule_for"]
+__all__ = [
+    "KINDS", "Choice", "FitRule", "choose_kind", "fit_kind", "form_for", "kind_in_name", "parse_rule", "rule_for",
+]  # fmt: skip
 
 KINDS = ("plane", "circle", "arc", "sphere", "cylinder", "cone", "line", "slot")
 _FLAT = frozenset({"circle", "arc", "slot", "line"})
@@ -39,6 +41,7 @@ _PER_POINT = {"line": 2, "circle": 2, "arc": 2}
 _PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
 _FULL_CIRCLE = math.radians(300.0)
 _MOST = 400
+_ZONE_POINTS = 500_000
 _FEW = 6
 _DOUBTFUL = 0.15
 _SHEET = 5.0
@@ -115,6 +118,11 @@ def fit_kind(
     if kind in _FLAT:
         return fit(points, plane, robust=robust, form=form)
     return fit(points, robust=robust, form=form)
+
+
+def form_for(count: int) -> str:
+    """Form values to ask a fit of so many points for: the minimum zone too, unless it would take about a second."""
+    return "minimum-zone" if count <= _ZONE_POINTS else "least-squares"
 
 
 def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from capture.kinds import Choice, FitRule, choose_kind, kind_in_name, rule_for
+from capture.kinds import Choice, FitRule, choose_kind, form_for, kind_in_name, rule_for
 from capture.spread import Spread, pool
 from capture.tip import Tip
 from capture.touched import FACED, Touched, as_shared, face_of, fit_touched
@@ -23,7 +23,6 @@ __all__ = ["FitOptions", "Fitted", "fit_touches"]
 _FEW_STRAYS = 0.25
 _EVEN = 4.0
 _ROUGH = 8.0
-_ZONE_POINTS = 2000
 _ARM_SCATTER = 0.3
 """What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
 
@@ -218,7 +217,7 @@ def _fit_once(
     options: FitOptions,
     known: tuple[Spread | None, Mapping[str, Touched]] | None,
 ) -> Touched:
-    form = "none" if known is None else "minimum-zone" if len(centres) <= _ZONE_POINTS else "least-squares"
+    form = "none" if known is None else form_for(len(centres))
 
     def fit(noise: float) -> Touched:
         points = replace(centres, noise=np.full(len(centres), noise))

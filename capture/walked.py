@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from capture.kinds import form_for
 from capture.tip import Tip, beside, correct
 from fit.errors import InputError
 from fit.feature import Feature
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
     from fit.report.parts import ReportPart
 
 __all__ = ["WalkOptions", "Walked", "measure_walk", "report_parts", "walk_details"]
-
-_ZONE_POINTS = 2000
-"""More touches than this get their flatness by least squares alone: the minimum zone takes longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +116,7 @@ def _plane(options: WalkOptions, tip: Tip | None) -> tuple[Feature, list[Notice]
 
     touched = read_list(str(options.plane), options.unit)
     points = replace(_points_of(touched), normal=touched.direction)
-    form = "minimum-zone" if len(points) <= _ZONE_POINTS else "least-squares"
+    form = form_for(len(points))
     plane = fit_plane(points, form=form)
     if tip is None:
         return plane.renamed("plane"), list(touched.notices)

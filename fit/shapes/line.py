@@ -16,7 +16,7 @@ from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at
 from fit.shapes.inplane import exact_plane, frame_of, seen_in, with_plane
-from fit.shapes.plane import principal_axes
+from fit.shapes.plane import mass_of, principal_axes
 
 __all__ = ["LineInPlaneModel", "LineModel", "fit_line"]
 
@@ -42,16 +42,23 @@ class LineInPlaneModel:
     parameters = 2
     per_point = 1
     sample = 2
-    exact = True
 
-    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> FloatArray:
-        centre, _, directions = principal_axes(rows, weight)
-        return np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])])
+    def start(self, rows: FloatArray) -> FloatArray:
+        return self.solved(rows, None)[0]
+
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+        centre, squares, directions = principal_axes(rows, weight)
+        state = np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])])
+        return state, np.diag([1.0, squares[1]]) * mass_of(rows, weight)
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         c, s = math.cos(state[2]), math.sin(state[2])
         u, v = rows[0] - state[0], rows[1] - state[1]
         return (c * v - s * u)[None], np.stack([-np.ones_like(u), -(c * u + s * v)])[:, None]
+
+    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
+        c, s = math.cos(state[2]), math.sin(state[2])
+        return np.asarray((c * (rows[1] - state[1]) - s * (rows[0] - state[0]))[None])
 
     def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
         left = np.array([-math.sin(state[2]), math.cos(state[2])])
@@ -80,16 +87,22 @@ class LineModel:
     parameters = 4
     per_point = 2
     sample = 2
-    exact = True
 
-    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> Frame:
-        centre, _, directions = principal_axes(rows, weight)
-        return frame_at(centre, directions[:, 2])
+    def start(self, rows: FloatArray) -> Frame:
+        return self.solved(rows, None)[0]
+
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
+        centre, squares, directions = principal_axes(rows, weight)
+        normal = np.diag([1.0, 1.0, squares[2], squares[2]]) * mass_of(rows, weight)
+        return frame_at(centre, directions[:, 2]), normal
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state.local(rows)
         one, none = -np.ones_like(z), np.zeros_like(z)
         return np.stack([x, y]), np.stack([one, none, none, one, -z, none, none, -z]).reshape(4, 2, -1)
+
+    def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
+        return state.local(rows)[:2]
 
     def move(self, state: Frame, step: FloatArray) -> Frame:
         return state.moved((step[0], step[1], 0.0), step[2:4])

@@ -16,10 +16,15 @@ from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
 from fit.shapes.solve import blocks
 
-__all__ = ["PlaneModel", "fit_plane", "plane_feature", "principal_axes"]
+__all__ = ["PlaneModel", "fit_plane", "mass_of", "plane_feature", "principal_axes"]
 
 _LEAST_WIDTH = 5.0
 """Points must spread across their longest direction by this many times their noise to fix the tilt about it."""
+
+
+def mass_of(rows: FloatArray, weight: FloatArray | None) -> float:
+    """Sum of the weights; the number of points where all weigh the same."""
+    return float(rows.shape[1] if weight is None else weight.sum())
 
 
 def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -29,7 +34,7 @@ def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[
     for run in blocks(rows.shape[1]):
         off = rows[:, run] - centre[:, None]
         scatter += off @ off.T if weight is None else (off * weight[run]) @ off.T
-    squares, directions = np.linalg.eigh(scatter / (rows.shape[1] if weight is None else weight.sum()))
+    squares, directions = np.linalg.eigh(scatter / mass_of(rows, weight))
     return centre, np.maximum(squares, 0.0), directions
 
 
@@ -40,12 +45,20 @@ class PlaneModel:
     parameters = 3
     per_point = 1
     sample = 3
-    exact = True
 
-    def start(self, rows: FloatArray, weight: FloatArray | None = None) -> Frame:
-        """Plane of weighted least squares in closed form: square to the direction of least spread."""
-        centre, _, directions = principal_axes(rows, weight)
+    def start(self, rows: FloatArray) -> Frame:
+        centre, _, directions = principal_axes(rows)
         return frame_at(centre, directions[:, 0])
+
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
+        """Plane of weighted least squares in closed form: square to the direction of least spread."""
+        centre, squares, directions = principal_axes(rows, weight)
+        frame = frame_at(centre, directions[:, 0])
+        turn = directions.T @ frame.axes[:, :2]
+        normal = np.zeros((3, 3))
+        normal[0, 0] = 1.0
+        normal[1:, 1:] = turn.T @ (squares[:, None] * turn)
+        return frame, normal * mass_of(rows, weight)
 
     def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
         normal = state.axes[:, 2]

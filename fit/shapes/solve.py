@@ -49,7 +49,8 @@ class Model(Protocol):
         ...
 
     def start(self, rows: FloatArray) -> Any:
-        """State near the minimum, without a guess. A shape with `exact` set gives the minimum, weights included."""
+        """State near the minimum, without a guess. A shape may have ``solved(rows, weight)`` too, where the minimum has a
+        closed form: its state, and J W Jᵀ (p, p) there."""
         ...
 
     def evaluate(self, state: Any, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -95,9 +96,11 @@ def solve(model: Model, state: Any | None, rows: FloatArray, weight: FloatArray 
     are first solved on a part of the points, since the last steps then need few passes over all of them.
     """
     count = rows.shape[1]
-    if getattr(model, "exact", False):
-        state = model.start(rows, weight)  # type: ignore[call-arg]
-    elif state is None and count > 4 * _LARGE:
+    if hasattr(model, "solved"):
+        state, normal = model.solved(rows, weight)
+        residuals = residuals_of(model, state, rows)
+        return Solution(state, residuals, _total(residuals, weight), normal_inverse(normal, model.kind, count))
+    if state is None and count > 4 * _LARGE:
         part = drawn(count, _LARGE)
         state = solve(model, None, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
     elif state is None:
@@ -206,7 +209,7 @@ def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArra
 
 def settled(model: Model, state: Any, rows: FloatArray, rounds: int) -> Any:
     """State after so many rounds downhill at most, for searches that need no more."""
-    if getattr(model, "exact", False):
+    if hasattr(model, "solved"):
         return model.start(rows)
     return _descended(model, state, rows, None, rounds)[0].state
 

@@ -2,13 +2,14 @@
 
     OMP_NUM_THREADS=1 python tests/bench/fit_speed.py [REPEATS] [robust]
 
-`plain` is ours without the search for strays, from points to a finished feature with form, covariance and residuals.
-The rival does the same work: its own start (scikit-image's circle, an algebraic sphere, principal axes for the plane, a
-quadric for cylinder and cone), least_squares with the analytic Jacobian by the quicker of its two solvers, residuals
-and the covariance from J. `strays, known` and `strays` are ours with strays looked for, noise known and not; beside
-them scikit-image's ransac for the circle. Process CPU time right after another run of the same, median; then our sum of
-squares against the rival's and the difference of the sizes in standard uncertainties. `robust` runs the plane in a
-million points with half and with 80 % stray against Open3D's segment_plane.
+`fit` is ours without the search for strays, from rows of points to state, residuals and covariance. The rival does the
+same work from the same rows: its own start (scikit-image's circle, an algebraic sphere, principal axes for the plane, a
+quadric for cylinder and cone), least_squares with the analytic Jacobian, residuals and the covariance from J; `trf` is
+scipy's default solver, `lm` its quicker one without weights or bounds. `feature` goes on from `fit` to the finished
+feature with form and errors of its values; `strays, known` and `strays` look for strays as well, noise known and not;
+beside them scikit-image's ransac for the circle. Process CPU time right after another run of the same, median; then our
+sum of squares against the rival's and the difference of the sizes in standard uncertainties. `robust` runs the plane in
+a million points with half and with 80 % stray against Open3D's segment_plane.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from fit.shapes import fit_circle, fit_cone, fit_cylinder, fit_plane, fit_sphere
 from fit.shapes.circle import CircleInPlaneModel
 from fit.shapes.cone import ConeModel
 from fit.shapes.cylinder import CylinderModel
+from fit.shapes.fitting import Cloud, fit_model
 from fit.shapes.frame import Frame, frame_at
 from fit.shapes.plane import PlaneModel
 from fit.shapes.sphere import SphereModel
@@ -137,8 +139,10 @@ def rows_of(count: int, repeats: int) -> None:
         xyz[:, :across] += rng.normal(0, NOISE, (count, across))
         rows = np.ascontiguousarray(xyz.T[:across])
         free, known = Points(xyz), Points(xyz, noise=NOISE)
+        cloud = Cloud(rows, None, np.zeros((0, count, across)))
         works: dict[str, Callable[[], Any]] = {
-            "plain": partial(fit, free, robust=False),
+            "fit": partial(fit_model, model, cloud, robust=False),
+            "feature": partial(fit, free, robust=False),
             "strays, known": partial(fit, known),
             "strays": partial(fit, free),
             "trf": partial(rival, kind, model, rows, "trf"),
@@ -148,13 +152,13 @@ def rows_of(count: int, repeats: int) -> None:
             works["ransac"] = partial(ransac_circle, rows)
         found = turns(works, repeats)
         line = "  ".join(f"{name} {value:.2f}" for name, value in found.items())
-        ratio = min(found["trf"], found["lm"]) / found["plain"]
-        print(f"{count:7} {kind:9} ms: {line}  rival/plain {ratio:.1f}  {compared(kind, works)}", flush=True)
+        ratios = f"trf/fit {found['trf'] / found['fit']:.1f}, lm/fit {found['lm'] / found['fit']:.1f}"
+        print(f"{count:7} {kind:9} ms: {line}  {ratios}  {compared(kind, works)}", flush=True)
 
 
 def compared(kind: str, works: dict[str, Callable[[], Any]]) -> str:
     """Residual sums of the two and the difference of their sizes."""
-    ours, (state, residuals, cov) = works["plain"](), works["trf"]()
+    ours, (state, residuals, cov) = works["feature"](), works["trf"]()
     sums = float(np.sum(ours.residuals**2)) / float(np.sum(residuals**2)) - 1
     if kind == "plane":
         return f"sum of squares {sums:+.0e}"

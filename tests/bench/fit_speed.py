@@ -1,6 +1,6 @@
 """CPU time and error of the fits against scipy.optimize.least_squares, scikit-image and Open3D, interleaved.
 
-    OMP_NUM_THREADS=1 python tests/bench/fit_speed.py [REPEATS] [robust]
+    python tests/bench/fit_speed.py [REPEATS] [robust]
 
 `fit` is ours without the search for strays, from rows of points to state, residuals and covariance. The rival does the
 same work from the same rows: its own start (scikit-image's circle, an algebraic sphere, principal axes for the plane, a
@@ -15,6 +15,7 @@ a million points with half and with 80 % stray against Open3D's segment_plane.
 from __future__ import annotations
 
 import math
+import os
 import statistics
 import sys
 import time
@@ -209,6 +210,10 @@ def _miss(found: FloatArray) -> tuple[float, float]:
 
 
 if __name__ == "__main__":
+    if os.environ.get("OPENBLAS_NUM_THREADS") != "1":
+        # threads of the matrix library spin while they wait, which would be counted as work
+        os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
+        os.execv(sys.executable, [sys.executable, *sys.argv])
     # once freed, glibc keeps arrays up to this size in the process: else page faults of either side are what is timed
     np.ones(31_000_000 // 8)
     number = next((int(word) for word in sys.argv[1:] if word.isdigit()), 5)

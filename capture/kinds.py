@@ -18,9 +18,11 @@ from fit.points import Points
 from fit.uncertain import student_factor
 
 __all__ = [
-    "KINDS", "Choice", "FitRule", "choose_kind", "fit_kind", "form_for", "kind_in_name", "parse_rule", "rule_for",
+    "KINDS", "SIDES", "Choice", "FitRule", "SideRule", "choose_kind", "fit_kind", "form_for", "kind_in_name",
+    "parse_rule", "parse_side", "rule_for", "side_for",
 ]  # fmt: skip
 
+SIDES = ("left", "right", "in", "out")
 KINDS = ("plane", "circle", "arc", "sphere", "cylinder", "cone", "line", "slot")
 _FLAT = frozenset({"circle", "arc", "slot", "line"})
 _WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
@@ -45,6 +47,14 @@ _ZONE_POINTS = 500_000
 _FEW = 6
 _DOUBTFUL = 0.15
 _SHEET = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class SideRule:
+    """A name pattern and the side of the tip it is given, where the list has no i j k."""
+
+    pattern: str
+    side: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +112,25 @@ def rule_for(name: str, rules: Sequence[FitRule]) -> FitRule | None:
     return next(iter(exact or loose), None)
 
 
+def parse_side(text: str) -> SideRule:
+    """Read ``SIDE`` or ``NAME=SIDE``, such as 'hole_*=in'; without a name it is meant for all features.
+
+    Raises InputError for another side than left, right, in or out.
+    """
+    name, _, side = text.rpartition("=")
+    if side.strip().lower() not in SIDES:
+        message = f"--side must be left, right, in or out, or NAME=SIDE such as 'hole_*=in'; got '{text}'."
+        raise InputError(message)
+    return SideRule(name.strip() or "*", side.strip().lower())
+
+
+def side_for(name: str, rules: Sequence[SideRule]) -> str | None:
+    """Side said for a feature: an exact name goes before patterns, and those before a side for all."""
+    fitting = [rule for rule in rules if fnmatchcase(name.lower(), rule.pattern.lower())]
+    fitting.sort(key=lambda rule: (rule.pattern.lower() != name.lower(), rule.pattern == "*"))
+    return fitting[0].side if fitting else None
+
+
 def kind_in_name(name: str) -> str | None:
     """Kind that the words of a feature name say, such as circle for ``hole_3``; None where they say none."""
     words = set(re.findall(r"[a-z]+", name.lower()))
@@ -133,6 +162,8 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     """
     sample = _thinned(points)
     named = kind_in_name(name)
+    if named and _freedom(named, len(points), plane) < 2:
+        return Choice(named, "its name alone")
     spreads = _spreads(sample, plane, named)
     if not spreads:
         if named:
@@ -197,15 +228,20 @@ def _tried(points: Points, plane: Feature | None, kinds: Sequence[str], robust: 
         except (CannotDetermine, ValueError, np.linalg.LinAlgError):
             # a shape tried on points of quite another one may break down numerically: it is then no candidate
             continue
-        per = 1 if face is not None else _PER_POINT.get(kind, 1)
-        parameters = 3 if face is not None and kind == "circle" else _PARAMETERS[kind]
-        dof = per * feature.points - parameters
+        dof = _freedom(kind, feature.points, face)
         if dof < 2 or len(feature.rejected) > 0.2 * len(points):
             continue
         label = kind if kind != "circle" or _is_full(feature, points) else "arc"
         found[label] = (math.sqrt(feature.rms**2 * feature.points / dof), dof)
     size = float(np.ptp(points.xyz, axis=0).max())
     return {kind: pair for kind, pair in found.items() if pair[0] < 0.02 * size + 0.05}
+
+
+def _freedom(kind: str, count: int, face: Feature | None) -> int:
+    """Degrees of freedom that so many points leave a shape, by itself or in a face."""
+    if face is not None and kind in ("circle", "arc"):
+        return count - 3
+    return _PER_POINT.get(kind, 1) * count - _PARAMETERS[kind]
 
 
 def _is_full(circle: Feature, points: Points) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 
 from capture.closing import until_moved
 from capture.datum import Datum, datum_from_features, datum_from_nominal, feature_in, points_in
-from capture.kinds import parse_rule
+from capture.kinds import parse_rule, parse_side
 from capture.sizes import parse_dimension, sizes_of
 from capture.stations import Joined
 from capture.ties import matches
@@ -45,7 +45,7 @@ class ProbeOptions:
     dims: tuple[str, ...] = ()
     closing: tuple[str, ...] = ()
     tip_ball: str | None = None
-    side: str | None = None
+    sides: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -66,12 +66,13 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     """
     rules = tuple(parse_rule(text) for text in options.fits)
     dims = [parse_dimension(text) for text in options.dims]
+    sides = tuple(parse_side(text) for text in options.sides)
     _check_points(options)
     lists, notices = _lists(files, options)
     touches, joined = gather(lists, options.ties)
     tip, told = _tip(touches, options)
     places = frozenset(_places(touches, joined, options))
-    fitted = fit_touches(touches, FitOptions(rules, tip, options.side, places))
+    fitted = fit_touches(touches, FitOptions(rules, tip, sides, places))
     features = {name: touched.feature for name, touched in fitted.touched.items()}
     features, dimensions = sizes_of(dims, features)
     notices += [

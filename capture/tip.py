@@ -145,7 +145,7 @@ def choose_side(feature: Feature, normals: FloatArray, direction: FloatArray, si
         if feature.kind == "plane":
             towards_base = -float(feature.vector(("x", "y", "z")) @ normals[0])
             return sign if towards_base >= 0 else -sign
-    asked = "--side in or --side out" if feature.kind in (*_ROUND, "plane") else "columns i j k"
+    asked = f"--side '{feature.name}=in' or =out" if feature.kind in (*_ROUND, "plane") else "columns i j k"
     message = (
         f"'{feature.name}': the list has no i j k, so the side of the {feature.kind} where the tip was is not known; "
         f"add {asked}, or give surface points with --points surface."

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from capture.kinds import Choice, FitRule, choose_kind, form_for, kind_in_name, rule_for
+from capture.kinds import Choice, FitRule, SideRule, choose_kind, form_for, kind_in_name, rule_for, side_for
 from capture.spread import Spread, pool
 from capture.tip import Tip
 from capture.touched import FACED, Touched, as_shared, face_of, fit_touched
 from capture.touches import Touches
+from capture.touchnotices import told_of_touches
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import Points
@@ -22,21 +23,18 @@ __all__ = ["FitOptions", "Fitted", "fit_touches"]
 
 _FEW_STRAYS = 0.25
 _EVEN = 4.0
-_ROUGH = 8.0
-_ARM_SCATTER = 0.3
-"""What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class FitOptions:
-    """rules as typed with --fit; tip None for surface points; side 'in', 'out', 'left', 'right' or None.
+    """rules as typed with --fit; tip None for surface points; sides of the tip where a list has no i j k.
 
     places: names of single places (closing and tie points), which no shape is fitted to unless a rule says so.
     """
 
     rules: tuple[FitRule, ...] = ()
     tip: Tip | None = None
-    side: str | None = None
+    sides: tuple[SideRule, ...] = ()
     places: frozenset[str] = frozenset()
 
 
@@ -56,6 +54,7 @@ class _Job:
     kind: str
     plane: str | None
     demanded: bool
+    is_face: bool  # a plane that holes below it may be projected into unasked
 
 
 def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
@@ -69,18 +68,15 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : naming the feature.
     """
     _check_rules(touches, options.rules)
+    _check_sides(touches, options.sides)
     choices, notices = _choices(touches, options)
-    jobs = [_job(name, choices[name], options.rules) for name in touches.names if choices[name].kind]
+    faces = _sure_planes(choices)
+    jobs = [_job(name, choices[name], options.rules, name in faces) for name in touches.names if choices[name].kind]
     first, _ = _round(touches, jobs, options, None)
     spread = pool([touched.feature for name, touched in first.items() if name not in touches.clouds])
     final, failed = _round(touches, jobs, options, (spread, first))
-    own = [_turned_notice(touches, touched) for touched in final.values() if touched.turned.any()]
-    strays = [_stray_notice(touches, t) for t in final.values() if len(t.feature.rejected) > t.turned.sum()]
-    rough = _ROUGH * spread.sigma if spread else math.inf
-    own += [_rough_notice(t.feature, rough / _ROUGH) for t in final.values() if t.feature.rms > rough]
-    own += [_scatter_notice(spread)] if spread and spread.sigma > _ARM_SCATTER else []
     order = {name: final[name] for name in touches.names if name in final}
-    return Fitted(order, choices, spread, (*notices, *failed, *own, *strays))
+    return Fitted(order, choices, spread, (*notices, *failed, *told_of_touches(touches, list(final.values()), spread)))
 
 
 def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
@@ -95,13 +91,20 @@ def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
             raise InputError(message)
 
 
+def _check_sides(touches: Touches, sides: Sequence[SideRule]) -> None:
+    for rule in sides:
+        if not any(side_for(name, [rule]) for name in touches.names):
+            message = f"--side {rule.pattern}={rule.side}: no feature has that name; there are {_told(touches.names)}."
+            raise InputError(message)
+
+
 def _told(names: Sequence[str]) -> str:
     return ", ".join(names[:20]) + (" …" if len(names) > 20 else "")
 
 
-def _job(name: str, choice: Choice, rules: Sequence[FitRule]) -> _Job:
+def _job(name: str, choice: Choice, rules: Sequence[FitRule], is_face: bool) -> _Job:
     rule = rule_for(name, rules)
-    return _Job(name, str(choice.kind), rule.plane if rule else None, rule is not None)
+    return _Job(name, str(choice.kind), rule.plane if rule else None, rule is not None, is_face)
 
 
 def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], list[Notice]]:
@@ -178,10 +181,11 @@ def _round(
     done: dict[str, Touched] = {}
     failed: list[Notice] = []
     planes: dict[str, Feature] = {}
+    faces = {job.name for job in jobs if job.is_face}
     for job in sorted(jobs, key=lambda job: job.kind != "plane"):
         centres = touches.points.select(touches.rows(job.name))
         try:
-            face = _face(job, centres, planes)
+            face = _face(job, centres, planes, faces)
             touched = _fit_once(job, centres, face, options, known)
         except (CannotDetermine, InputError) as error:
             if known is not None and (job.demanded or isinstance(error, InputError)):
@@ -198,7 +202,8 @@ def _round(
     return done, failed
 
 
-def _face(job: _Job, centres: Points, planes: Mapping[str, Feature]) -> Feature | None:
+def _face(job: _Job, centres: Points, planes: Mapping[str, Feature], faces: Set[str]) -> Feature | None:
+    """The plane that was asked for, else the nearest of those that are surely faces."""
     if job.plane is not None:
         if job.plane not in planes:
             message = (
@@ -207,7 +212,8 @@ def _face(job: _Job, centres: Points, planes: Mapping[str, Feature]) -> Feature 
             )
             raise InputError(message)
         return planes[job.plane]
-    return face_of(centres, list(planes.values())) if job.kind in FACED else None
+    sure = [plane for name, plane in planes.items() if name in faces]
+    return face_of(centres, sure) if job.kind in FACED else None
 
 
 def _fit_once(
@@ -221,7 +227,7 @@ def _fit_once(
 
     def fit(noise: float) -> Touched:
         points = replace(centres, noise=np.full(len(centres), noise))
-        return fit_touched(job.name, points, job.kind, face, options.tip, options.side, form)
+        return fit_touched(job.name, points, job.kind, face, options.tip, side_for(job.name, options.sides), form)
 
     spread = known[0] if known else None
     if spread is None or known is None:
@@ -260,40 +266,3 @@ def _without_tie_noise(
     values, vectors = np.linalg.eigh(touched.feature.cov_own - part.T @ part)
     cov = (vectors * np.maximum(values, 0.0)) @ vectors.T
     return replace(touched, feature=replace(touched.feature, cov_own=cov))
-
-
-def _rough_notice(feature: Feature, sigma: float) -> Notice:
-    text = (
-        f"The touches lie off the {feature.kind} by {feature.rms:.2g} mm rms, where a touch scatters by {sigma:.2g} mm: "
-        f"{feature.name} is out of shape, or another shape than a {feature.kind}. Look at its residuals."
-    )
-    return Notice("poor-fit", text, feature.name)
-
-
-def _scatter_notice(spread: Spread) -> Notice:
-    text = (
-        f"A touch scatters by {spread.sigma:.2g} mm, more than a steady arm does: is the unit right, was the tip tight, "
-        "and did the part stand still?"
-    )
-    return Notice("touch-scatter", text)
-
-
-def _turned_notice(touches: Touches, touched: Touched) -> Notice:
-    name = touched.feature.name
-    rows = touches.rows(name)[touched.turned]
-    touch = "1 touch" if len(rows) == 1 else f"{len(rows)} touches"
-    text = f"{touch} of {name} left out: i j k to the other side than the rest ({touches.where(rows)})."
-    return Notice("tip-side", text, name)
-
-
-def _stray_notice(touches: Touches, touched: Touched) -> Notice:
-    feature = touched.feature
-    strays = feature.rejected[~touched.turned[feature.rejected]]
-    rows = touches.rows(feature.name)[strays]
-    worst = float(np.abs(feature.residuals[strays]).max())
-    touch = "touch" if len(rows) == 1 else "touches"
-    text = (
-        f"{len(rows)} stray {touch} of {feature.name} left out, up to {worst:.2f} mm off the {feature.kind} "
-        f"({touches.where(rows)})."
-    )
-    return Notice("stray-touch", text, feature.name)

@@ -20,8 +20,8 @@ in all of them; the first is the frame.
 Touches under one name make one feature. Its kind comes from --fit, else from the name's words and the residuals. Holes,
 arcs and slots are projected into the face they were touched below. With --points centre the surface is found one tip
 radius back along the fitted feature's own normal; i j k only tell the side. Without i j k, --side in or out says whether
-the tip was inside or outside a round feature; for a plane, out is the side of the arm's base. Stray touches are left
-out and named.
+the tip was inside or outside a round feature (for some features alone: --side 'hole_*=in'); for a plane, out is the side
+of the arm's base. Stray touches are left out and named.
 
 Kinds for --fit: plane, circle, arc, slot, line, sphere, cylinder, cone. Kinds for --dim: distance, angle, offset,
 pitch_circle, diameter, radius, length, width, and symmetry (adds the plane midway between two sides).
@@ -53,7 +53,7 @@ Examples
 @click.option("--closing", multiple=True, metavar="NAME", help="Points touched at the start and again at the end.")
 @click.option("--tip-ball", metavar="NAME[=MM]", help="Ball of known diameter from whose touches the tip is found.")
 @click.option(
-    "--side", type=click.Choice(["left", "right", "in", "out"]), help="Side of the tip where i j k are missing."
+    "--side", "sides", multiple=True, metavar="[NAME=]SIDE", help="Side of the tip where i j k are missing: in, out …"
 )
 @paper_option
 @output_options

@@ -114,7 +114,7 @@ def _touches(file: JobFile, probe: ProbeKeys, wanted: Sequence[FeatureKeys]) -> 
         ties=probe.tie,
         closing=probe.closing,
         tip_ball=probe.tip_ball,
-        side=probe.side,
+        sides=(probe.side,) if probe.side else (),
     )
     found = measure([file.folder / name for name in probe.file], options)
     features, points = _named(found.results.features, found.points, wanted)

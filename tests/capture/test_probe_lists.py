@@ -33,6 +33,8 @@ FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
         (FLAT, {"points": "surface", "dims": ("d=distanze:a:b",)}, "Did you mean distance"),
         (FLAT, {"points": "surface", "dims": ("d=length:deck", "d=width:deck")}, "two dimensions have this name"),
         (FLAT, {"points": "surface", "dims": ("deck=symmetry:a:b",)}, "a feature of the lists has this name"),
+        (FLAT, {"points": "surface", "sides": ("up",)}, "must be left, right, in or out"),
+        (FLAT, {"points": "surface", "sides": ("hole=in",)}, "no feature has that name; there are deck"),
         (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
         (FLAT, {"points": "centre", "tip": -1.0}, "The tip diameter must be between"),
         (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),
@@ -43,6 +45,23 @@ def test_bad_input_is_refused_in_words(text: str, given: dict[str, Any], words: 
     path.write_text(text)
     with pytest.raises(EdgewrightError, match=words):
         measure([path], ProbeOptions(**given))
+
+
+def test_sides_are_said_feature_by_feature(root: Path, tmp_path: Path) -> None:
+    """The sample without i j k: what is touched inside gets its own side, the rest the common one."""
+    sides = ("out", "top_face=in", "bore=in", "hole_*=in", "slot=in")
+    found = []
+    for drop in (False, True):
+        text = (root / "sample_sets/tower_flange/place_1.csv").read_text()
+        rows = [line.split(";") for line in text.splitlines() if not line.startswith("#")]
+        bare = tmp_path / f"list_{drop}.csv"
+        bare.write_text("# unit: mm\n" + "\n".join(";".join(row[:4] if drop else row) for row in rows))
+        options = ProbeOptions(tip=5.0, points="centre", sides=sides if drop else ())
+        found.append({f.name: f for f in measure([bare], options).results.features})
+    with_ijk, without = found
+    for name in ("bore", "hole_1", "ball_1", "outer_edge"):
+        key = "radius" if with_ijk[name].kind == "arc" else "diameter"
+        assert without[name][key] == pytest.approx(with_ijk[name][key], abs=0.005)
 
 
 def _told(text: str, folder: Path, **given: Any) -> dict[str, str]:

@@ -86,7 +86,7 @@ def test_side_without_directions() -> None:
     centres = Points(surface - TIP.radius * out + RNG.normal(0, 1e-8, surface.shape))
     assert fit_touched("hole", centres, "circle", None, TIP, "in").feature["diameter"] == pytest.approx(40, abs=1e-6)
     assert fit_touched("hole", centres, "circle", None, TIP, "out").feature["diameter"] == pytest.approx(28, abs=1e-6)
-    with pytest.raises(InputError, match=r"'hole': the list has no i j k.*--side in or --side out"):
+    with pytest.raises(InputError, match=r"'hole': the list has no i j k.*--side 'hole=in' or =out"):
         fit_touched("hole", centres, "circle", None, TIP, None)
 
 

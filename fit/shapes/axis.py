@@ -38,35 +38,45 @@ def axis_start(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[
     It is right where the shape lies as near the points as the quadric itself, which is free to be any other shape of
     second order, and where what is left is small beside the points' own bulge.
     """
-    count = rows.shape[1]
-    if count >= _FEWEST:
-        part = rows[:, drawn(count, _QUADRIC_POINTS)]
-        state = _by_quadric(model, part, taper, state_of)
+    if rows.shape[1] >= _FEWEST:
+        state = _by_quadric(model, rows, taper, state_of)
         if state is not None:
             return state
     return best_of(model, [state_of(trial) for trial in axis_trials(rows, taper)], rows)
 
 
-def _by_quadric(model: Model, part: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any | None:
+def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any | None:
     """State by the quadric's axis, a few rounds downhill; None where it does not prove right."""
+    part = rows[:, drawn(rows.shape[1], _QUADRIC_POINTS)]
+    count = part.shape[1]
     centre = part.mean(axis=1)
     unit = part - centre[:, None]
-    scatter = unit @ unit.T / part.shape[1]
-    size = math.sqrt(float(np.trace(scatter)))
+    scatter = unit @ unit.T / count
+    size = math.sqrt(float(scatter.trace()))
     if not size > 0:
         return None
     unit /= size
     direction, allowed = quadric_axis(unit)
     frame = frame_at(np.zeros(3), direction)
-    solved, misses = _fits(frame.axes[None], unit, taper)
-    if not (np.isfinite(misses[0]) and solved[0, 2] > 0):
+    u, v, radius, growth = _along(frame.axes.T @ unit, taper)
+    if not radius > 0:
         return None
-    u, v, radius, growth = solved[0]
     origin = centre + size * (frame.axes[:, :2] @ [u, v])
-    state, left = lowered(model, state_of((Frame(origin, frame.axes), size * float(radius), float(growth))), part)
-    count, variance = part.shape[1], left / (part.shape[1] - model.parameters)
+    state, left = lowered(model, state_of((Frame(origin, frame.axes), size * radius, growth)), rows)
+    variance = left / (rows.shape[1] - model.parameters)
     as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + 1e-20)
     return state if as_good and variance <= _THIN**2 * float(np.linalg.eigvalsh(scatter)[0]) else None
+
+
+def _along(local: FloatArray, taper: bool) -> tuple[float, float, float, float]:
+    """Axis place, radius and growth for points (3, N) seen along one direction; as in `axis_trials`."""
+    u, v, z = local
+    table = np.stack([2 * u, 2 * v, np.ones_like(u), *([z, z * z] if taper else [])])
+    normal = table @ table.T + 1e-10 * np.eye(len(table))
+    found = np.linalg.solve(normal, table @ (u * u + v * v))
+    growth = math.copysign(math.sqrt(max(found[4], 1e-6)), found[3]) if taper else 0.0
+    rho = np.sqrt((u - found[0]) ** 2 + (v - found[1]) ** 2)
+    return float(found[0]), float(found[1]), float(np.mean(rho - growth * z)), growth
 
 
 def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:

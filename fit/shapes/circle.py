@@ -33,15 +33,20 @@ class CircleInPlaneModel:
     def start(self, rows: FloatArray) -> FloatArray:
         return taubin(rows)
 
-    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
         u, v = rows[0] - state[0], rows[1] - state[1]
         rho = np.sqrt(u * u + v * v)
-        jacobian = np.empty((3, 1, rows.shape[1]))
+        table = np.empty((4, rows.shape[1]))
         inverse = -1 / (rho + 1e-300)
-        np.multiply(u, inverse, out=jacobian[0, 0])
-        np.multiply(v, inverse, out=jacobian[1, 0])
-        jacobian[2] = -1.0
-        return (rho - state[2])[None], jacobian
+        np.multiply(u, inverse, out=table[0])
+        np.multiply(v, inverse, out=table[1])
+        table[2] = -1.0
+        np.subtract(rho, state[2], out=table[3])
+        return table
+
+    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        table = self.table(state, rows)
+        return table[-1:], table[:-1, None]
 
     def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
         return state + step

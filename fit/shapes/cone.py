@@ -32,19 +32,24 @@ class ConeModel:
     def start(self, rows: FloatArray) -> State:
         return axis_start(self, rows, True, _state_of)
 
-    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def table(self, state: State, rows: FloatArray) -> FloatArray:
         c, s = math.cos(state[2]), math.sin(state[2])
-        x, y, z = state[0].local(rows)
-        rho = np.sqrt(x * x + y * y)
-        inverse = -c / (rho + 1e-300)
-        jacobian = np.empty((6, 1, rows.shape[1]))
-        np.multiply(x, inverse, out=jacobian[0, 0])
-        np.multiply(y, inverse, out=jacobian[1, 0])
-        jacobian[2, 0] = jacobian[0, 0] * z - s * x
-        jacobian[3, 0] = jacobian[1, 0] * z - s * y
-        jacobian[4] = -c
-        jacobian[5, 0] = -s * (rho - state[1]) - c * z
-        return ((rho - state[1]) * c - z * s)[None], jacobian
+        local = state[0].local(rows)
+        z = local[2]
+        rho = np.sqrt(local[0] * local[0] + local[1] * local[1])
+        table = np.empty((7, rows.shape[1]))
+        np.multiply(local[:2], -c / (rho + 1e-300), out=table[:2])
+        np.multiply(table[:2], z, out=table[2:4])
+        table[2:4] -= s * local[:2]
+        table[4] = -c
+        rho -= state[1]
+        np.subtract(-s * rho, c * z, out=table[5])
+        np.subtract(c * rho, s * z, out=table[6])
+        return table
+
+    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        table = self.table(state, rows)
+        return table[-1:], table[:-1, None]
 
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
         x, y, z = state[0].local(rows)

@@ -38,17 +38,22 @@ class CylinderModel:
     def _state_of(self, trial: AxisTrial) -> State:
         return trial[0], trial[1] if self.radius is None else self.radius
 
-    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def table(self, state: State, rows: FloatArray) -> FloatArray:
         x, y, z = state[0].local(rows)
         rho = np.sqrt(x * x + y * y)
         inverse = -1 / (rho + 1e-300)
-        jacobian = np.empty((self.parameters, 1, rows.shape[1]))
-        np.multiply(x, inverse, out=jacobian[0, 0])
-        np.multiply(y, inverse, out=jacobian[1, 0])
-        np.multiply(jacobian[:2, 0], z, out=jacobian[2:4, 0])
+        table = np.empty((self.parameters + 1, rows.shape[1]))
+        np.multiply(x, inverse, out=table[0])
+        np.multiply(y, inverse, out=table[1])
+        np.multiply(table[:2], z, out=table[2:4])
         if self.radius is None:
-            jacobian[4] = -1.0
-        return (rho - state[1])[None], jacobian
+            table[4] = -1.0
+        np.subtract(rho, state[1], out=table[-1])
+        return table
+
+    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        table = self.table(state, rows)
+        return table[-1:], table[:-1, None]
 
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
         x, y, _ = state[0].local(rows)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from fit.points import FloatArray
 
-__all__ = ["Frame", "axes_about", "base_direction", "base_swing", "frame_at", "upright"]
+__all__ = ["Frame", "axes_about", "base_direction", "base_swing", "frame_along", "frame_at", "upright"]
 
 _NEAR_X = math.cos(math.radians(1.0))
 
@@ -68,6 +68,11 @@ class Frame:
         first /= math.sqrt(float(first @ first))
         axes = np.array([first, _cross(normal, first), normal]).T
         return Frame(self.origin + self.axes @ np.asarray(shift, float), axes)
+
+
+def frame_along(origin: FloatArray, normal: FloatArray, first: FloatArray) -> Frame:
+    """Frame at a point with given unit vectors n and e1, square to each other."""
+    return Frame(origin, np.array([first, _cross(normal, first), normal]).T)
 
 
 def frame_at(origin: ArrayLike, normal: ArrayLike) -> Frame:

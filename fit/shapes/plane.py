@@ -13,7 +13,7 @@ from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
-from fit.shapes.frame import Frame, frame_at, upright
+from fit.shapes.frame import Frame, frame_along, frame_at, upright
 from fit.shapes.solve import blocks
 
 __all__ = ["PlaneModel", "fit_plane", "mass_of", "plane_feature", "principal_axes"]
@@ -47,18 +47,14 @@ class PlaneModel:
     sample = 3
 
     def start(self, rows: FloatArray) -> Frame:
-        centre, _, directions = principal_axes(rows)
-        return frame_at(centre, directions[:, 0])
+        return self.solved(rows, None)[0]
 
     def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
         """Plane of weighted least squares in closed form: square to the direction of least spread."""
         centre, squares, directions = principal_axes(rows, weight)
-        frame = frame_at(centre, directions[:, 0])
-        turn = directions.T @ frame.axes[:, :2]
-        normal = np.zeros((3, 3))
-        normal[0, 0] = 1.0
-        normal[1:, 1:] = turn.T @ (squares[:, None] * turn)
-        return frame, normal * mass_of(rows, weight)
+        mass = mass_of(rows, weight)
+        normal = np.diag([mass, squares[2] * mass, squares[1] * mass])
+        return frame_along(centre, directions[:, 0], directions[:, 2]), normal
 
     def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
         normal = state.axes[:, 2]

@@ -31,15 +31,20 @@ class SphereModel:
     def start(self, rows: FloatArray) -> FloatArray:
         return taubin(rows)
 
-    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        jacobian = np.empty((4, 1, rows.shape[1]))
-        off = jacobian[:3, 0]
+    def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
+        table = np.empty((5, rows.shape[1]))
+        off = table[:3]
         for d in range(3):
             np.subtract(rows[d], state[d], out=off[d])
         rho = np.sqrt(off[0] * off[0] + off[1] * off[1] + off[2] * off[2])
         off *= -1 / (rho + 1e-300)
-        jacobian[3] = -1.0
-        return (rho - state[3])[None], jacobian
+        table[3] = -1.0
+        np.subtract(rho, state[3], out=table[4])
+        return table
+
+    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        table = self.table(state, rows)
+        return table[-1:], table[:-1, None]
 
     def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
         u, v, w = (rows[d] - state[d] for d in range(3))

@@ -23,14 +23,15 @@ def taubin(rows: FloatArray) -> FloatArray:
     CannotDetermine : the points lie in line or in a plane.
     """
     centre = rows.mean(axis=1)
-    off = rows - centre[:, None]
+    table = np.empty((len(rows) + 1, rows.shape[1]))
+    off = np.subtract(rows, centre[:, None], out=table[1:])
     square = np.einsum("dn,dn->n", off, off)
     mean = float(square.mean())
     if not mean > 0:
         message = "All points lie in one place; they give no circle or sphere."
         raise CannotDetermine(message)
     scale = 2 * math.sqrt(mean)
-    table = np.vstack([(square - mean) / scale, off])
+    np.divide(square - mean, scale, out=table[0])
     weakest = np.linalg.eigh(table @ table.T)[1][:, 0]
     bend = float(weakest[0]) / scale
     if abs(weakest[0]) < 1e-12:

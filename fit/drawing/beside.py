@@ -20,6 +20,8 @@ __all__ = ["place_lengths", "place_spans", "tick_items"]
 _UPRIGHT = 0.02
 """Sideways share of a direction, about 1°, below which an edge counts as standing."""
 _PARTS = (0.5, 0.38, 0.62, 0.26, 0.74)
+_OVER = 1.7
+"""Base line of a text over its dimension line, mm."""
 _CLEAR = 2.7
 """Base line of a text over its edge, mm; figures have nothing below it."""
 _OFFSETS = (10.0, 15.0, 20.0, 26.0, 33.0, 41.0, 50.0, 60.0)
@@ -71,12 +73,10 @@ def _beside(edge: _Edge, text: str, height: float, ground: Ground) -> Written | 
         return None
     above = (_CLEAR, -_CLEAR - 0.7 * height)
     tries = [_text(edge, part, rise, text, height) for part in _PARTS for rise in above]
-    room = [ground.crowd(item) for item in tries]
-    best = min(range(len(tries)), key=lambda i: (room[i], i))
-    if not math.isfinite(room[best]) or (height < TEXT and room[best] > 0):
-        return None
-    ground.add([tries[best]])
-    return tries[best]
+    placed = next((item for item in tries if ground.is_free(item)), None)
+    if placed is not None:
+        ground.add([placed])
+    return placed
 
 
 def _text(edge: _Edge, part: float, rise: float, text: str, height: float) -> Written:
@@ -103,26 +103,26 @@ def _dimension(span: Span, ground: Ground) -> list[Item] | None:
         return None
     offsets = [side * offset for offset in _OFFSETS for side in (1.0, -1.0)]
     tries = [(offset, part) for offset in (0.0, *offsets) for part in _PARTS]
-    costs = [_cost(edge, offset, _text(edge, part, offset + GAP, span.text, TEXT), ground) for offset, part in tries]
+    costs = [_cost(edge, offset, _text(edge, part, offset + _OVER, span.text, TEXT), ground) for offset, part in tries]
     best = min(range(len(tries)), key=lambda i: (costs[i], i))
     if not math.isfinite(costs[best]):
         return None
     offset, part = tries[best]
-    text = _text(edge, part, offset + GAP, span.text, TEXT)
+    text = _text(edge, part, offset + _OVER, span.text, TEXT)
     turn = math.radians(edge.angle)
     (x1, y1), (x2, y2) = edge.at(0.0, offset).tolist(), edge.at(1.0, offset).tolist()
     strokes = [line(x1, y1, x2, y2)]
     if offset:
         strokes += [line(*edge.at(p, 0.0), *edge.at(p, offset + math.copysign(2.0, offset))) for p in (0.0, 1.0)]
-    ground.add([*strokes, text])
+    items: list[Item] = [*strokes, arrow(x1, y1, turn + math.pi), arrow(x2, y2, turn), text]
+    ground.add(items)
     ground.shapes.add_shape(strokes[0].shape)  # leaders keep off dimension lines as they do off edges
-    return [*strokes, arrow(x1, y1, turn + math.pi), arrow(x2, y2, turn), text]
+    return items
 
 
 def _cost(edge: _Edge, offset: float, text: Written, ground: Ground) -> float:
-    """Length of extension lines, edges of the part that the dimension line meets, and lines under its words."""
-    crowd = ground.crowd(text)
-    if not math.isfinite(crowd):
+    """Length of extension lines and what the dimension line meets; inf where words would touch something."""
+    if not ground.is_free(text):
         return math.inf
     ends = np.array([edge.at(0.0, offset), edge.at(0.0, 0.0), edge.at(1.0, 0.0)])
     tips = np.array([edge.at(1.0, offset), edge.at(0.0, offset), edge.at(1.0, offset)])
@@ -130,7 +130,7 @@ def _cost(edge: _Edge, offset: float, text: Written, ground: Ground) -> float:
         return math.inf
     met = ground.shapes.crossings(ends[:1], tips[:1])[0]
     crossed = ground.lines.along(ends[:1], tips[:1])[0] + 6.0 * ground.lines.crossings(ends[:1], tips[:1])[0]
-    return 4.0 * crowd + abs(offset) + 12.0 * float(met) + float(crossed)
+    return abs(offset) + 12.0 * float(met) + float(crossed)
 
 
 def tick_items(x: float, y: float, angle: float) -> Item:

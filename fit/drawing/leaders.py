@@ -9,9 +9,9 @@ import numpy as np
 
 from fit.drawing.grid import Occupancy
 from fit.drawing.lettering import text_width
-from fit.drawing.marks import GAP, SMALL, TEXT, arrow, line, stacked, text_box, text_ground
-from fit.drawing.model import Spot
-from fit.drawing.sheet import Drawn, Item, Written
+from fit.drawing.marks import GAP, HALF, HEAD, SMALL, TEXT, arrow, line, stacked, text_box, text_ground
+from fit.drawing.model import Polyline, Spot
+from fit.drawing.sheet import Drawn, Filled, Item, Written
 from fit.points import FloatArray
 
 __all__ = ["Ground", "place_leaders"]
@@ -40,6 +40,8 @@ _LENGTHS = (
 )
 _ASKEW = tuple(math.radians(turn) for turn in (-45.0, -25.0, 25.0, 45.0))
 """Turns off the radial direction for a leader that finds no room along it."""
+_OFF_LINES = 0.3
+"""Clear space between words and fine lines, mm."""
 _CROSSING = 60.0
 """Cost of a leader that crosses an edge of the part, in mm of leader as it were; twice the edges, four times that."""
 _TURNS = tuple(math.radians(10.0 * k + 45.0) for k in range(36))
@@ -52,6 +54,7 @@ class Ground:
         self.shapes = Occupancy(width, height)
         self.lines = Occupancy(width, height)
         self.words = Occupancy(width, height)
+        self.heads = Occupancy(width, height)
 
     def add(self, items: Sequence[Item]) -> None:
         """Take the room of words and fine lines."""
@@ -62,13 +65,23 @@ class Ground:
                 self.words.add_box(text_box(item))
             elif isinstance(item, Drawn):
                 self.lines.add_shape(item.shape)
+            elif isinstance(item, Filled):
+                head = Polyline(tuple((*point, 0.0) for point in item.points), closed=True)
+                self.lines.add_shape(head)
+                self.heads.add_shape(head)
 
-    def crowd(self, item: Written) -> float:
-        """Share of a text's ground that lies on fine lines, times 40; inf where it lies on words or edges."""
+    def is_free(self, item: Written) -> bool:
+        """Whether a text would lie on no word, no edge of the part and no fine line."""
         points = text_ground(item, 0.4)
-        if self.words.at(points).any() or self.shapes.at(points).any():
-            return math.inf
-        return 40.0 * float(self.lines.at(points).mean())
+        return not any(taken.at(points).any() for taken in (self.words, self.shapes, self.lines))
+
+    def under_head(self, tips: FloatArray, ends: FloatArray) -> FloatArray:
+        """How much of words and other arrow heads would lie under the arrow heads of leaders (N, 2) to (N, 2)."""
+        way = (ends - tips) / np.hypot(*(ends - tips).T)[:, None]
+        across = HALF * np.stack([-way[:, 1], way[:, 0]], axis=1)
+        back = tips + HEAD * way
+        flanks = [(tips, back), (tips + 0.3 * across, back + across), (tips - 0.3 * across, back - across)]
+        return sum((taken.along(*flank) for taken in (self.words, self.heads) for flank in flanks), np.zeros(len(tips)))
 
     def label(self, x: float, y: float, text: str, height: float) -> Written:
         """A label as near to its place as it finds room, at its very place where it finds none; its room is taken."""
@@ -76,8 +89,8 @@ class Ground:
         shifts = [(0.0, 0.0), *((r * math.cos(a), r * math.sin(a)) for r in (2.0, 4.0, 7.0, 11.0) for a in turns)]
         tries = [Written(x + dx, y + dy, text, height, 1.0 if dx < -1e-9 else 0.0) for dx, dy in shifts]
         boxes = np.array([text_box(item) for item in tries]) + np.array([-0.6, -0.6, 0.6, 0.6])
-        hard = self.words.hits(boxes) + self.shapes.hits(boxes)
-        cost = np.where(hard > 0, 1e6, self.lines.hits(boxes)) + 0.5 * np.hypot(*np.array(shifts).T)
+        hard = self.words.hits(boxes) + self.shapes.hits(boxes) + self.lines.hits(boxes)
+        cost = np.where(hard > 0, 1e6, 0.0) + 0.5 * np.hypot(*np.array(shifts).T)
         best = tries[int(np.argmin(np.round(cost, 6)))]
         self.add([best])
         return best
@@ -113,14 +126,16 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     starts, bends, sides, cost = _candidates(spot)
     boxes = _boxes(bends, sides, width, height)
     clear = boxes + np.array([-GAP, -GAP, GAP, GAP])
-    free = np.flatnonzero(ground.words.hits(clear) + ground.shapes.hits(clear) == 0)
-    starts, bends, sides, cost, boxes = (table[free] for table in (starts, bends, sides, cost, boxes))
+    near = boxes + np.array([-_OFF_LINES, -_OFF_LINES, _OFF_LINES, _OFF_LINES])
+    free = np.flatnonzero(ground.words.hits(clear) + ground.shapes.hits(clear) + ground.lines.hits(near) == 0)
+    starts, bends, sides, cost = (table[free] for table in (starts, bends, sides, cost))
     ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
     hard = ground.words.along(starts, bends) + ground.words.along(bends, ends)
+    hard = hard + ground.under_head(starts, bends)
     outward = starts + 0.15 * (bends - starts)
     cost = cost + _CROSSING * ground.shapes.crossings(outward, ends) ** 2 + 1.0 * ground.lines.along(outward, bends)
     cost = cost + 4.0 * ground.lines.crossings(outward, bends)
-    cost = np.where(hard > 0, np.inf, cost + 4.0 * ground.lines.hits(boxes))
+    cost = np.where(hard > 0, np.inf, cost)
     if not np.isfinite(cost).any():
         return None
     best = int(np.argmin(np.round(cost, 6)))
@@ -166,6 +181,11 @@ def _drawn(
     end = x2 + side * _SHOULDER
     height = sum(1.5 * size for _, size in rows) - 0.2 * rows[-1][1]
     words = stacked(end + side * 0.8, y2 + height / 2, rows, 0.0 if side > 0 else 1.0)
-    strokes = [line(x1, y1, x2, y2), line(x2, y2, end, y2)]
-    ground.add([*strokes, *words])
-    return [*strokes, arrow(x1, y1, math.atan2(y1 - y2, x1 - x2)), *words]
+    items: list[Item] = [
+        line(x1, y1, x2, y2),
+        line(x2, y2, end, y2),
+        arrow(x1, y1, math.atan2(y1 - y2, x1 - x2)),
+        *words,
+    ]
+    ground.add(items)
+    return items

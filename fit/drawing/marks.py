@@ -13,13 +13,27 @@ from fit.drawing.model import Arc, Circle, Line, Polyline
 from fit.drawing.sheet import FINE, STROKES, Drawn, Filled, Shape, Written
 from fit.points import FloatArray
 
-__all__ = ["GAP", "SMALL", "TEXT", "arrow", "centre_mark", "line", "scaled", "stacked", "text_box", "text_ground"]
+__all__ = [
+    "GAP",
+    "HALF",
+    "HEAD",
+    "SMALL",
+    "TEXT",
+    "arrow",
+    "centre_mark",
+    "line",
+    "scaled",
+    "stacked",
+    "text_box",
+    "text_ground",
+]
 
 TEXT, SMALL = 3.5, 2.5
 """Heights of capitals, mm: sizes, and names or notes (ISO 3098 series)."""
 GAP = 1.0
 """Clear space kept round words, mm."""
-_HEAD, _HALF = 3.0, 0.5
+HEAD, HALF = 3.0, 0.5
+"""Length and half width of an arrow head, mm."""
 _DESCENT = 0.30
 """Depth of p, g and brackets below the base line over the height of capitals."""
 
@@ -32,8 +46,8 @@ def line(x1: float, y1: float, x2: float, y2: float) -> Drawn:
 def arrow(x: float, y: float, angle: float) -> Filled:
     """A closed arrow head whose tip is at (x, y) and that points along angle, radians."""
     c, s = math.cos(angle), math.sin(angle)
-    back = (x - _HEAD * c, y - _HEAD * s)
-    return Filled(((x, y), (back[0] - _HALF * s, back[1] + _HALF * c), (back[0] + _HALF * s, back[1] - _HALF * c)))
+    back = (x - HEAD * c, y - HEAD * s)
+    return Filled(((x, y), (back[0] - HALF * s, back[1] + HALF * c), (back[0] + HALF * s, back[1] - HALF * c)))
 
 
 def centre_mark(x: float, y: float, reach: float) -> list[Drawn]:

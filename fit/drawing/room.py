@@ -83,5 +83,5 @@ def borders_of(plan: Plan, scale: float) -> tuple[float, float, float, float]:
     words = 26.0 if plan.led else 0.0
     left = max(left, overhang(over["x"], scale) if "x" in over else 0.0)
     right = 15.0 if "y" in over else 4.0
-    top = max(15.0 if "x" in over else 4.0, overhang(over["y"], scale) if "y" in over else 0.0)
+    top = max(16.0 if "x" in over else 4.0, overhang(over["y"], scale) if "y" in over else 0.0)
     return max(left, 8.0), max(low, 8.0), max(right + 0.6 * words, 8.0), max(top + 0.35 * words, 8.0)

@@ -18,6 +18,8 @@ ROW = 9.0
 _FIRST = 10.0
 _OFFSET, _OVERSHOOT = 1.0, 2.0
 """Gap at the part and overshoot past the dimension line of an extension line, mm."""
+_ABOVE = 1.7
+"""Base line of words over their dimension line, mm: brackets and commas hang down 1.05 mm, arrow heads stand 0.5 mm up."""
 _PITCH = 5.0
 _TAIL = 8.0
 _MOST_ROWS = 3
@@ -87,12 +89,12 @@ def _dimension(reach: tuple[float, float], level: float, text: str, *, words_bef
     turn = 0.0 if inside else math.pi
     items: list[Item] = [arrow(start, level, math.pi + turn), arrow(end, level, turn)]
     if end - start > max(width + 1.0, 8.0):
-        return [line(start, level, end, level), *items, Written((start + end) / 2, level + 1.0, text, TEXT, 0.5)]
+        return [line(start, level, end, level), *items, Written((start + end) / 2, level + _ABOVE, text, TEXT, 0.5)]
     low, high = (start, end) if inside else (start - 6.0, end + 6.0)
     if words_before:
         first = start - _TAIL - width
-        return [line(first, level, high, level), *items, Written(first, level + 1.0, text, TEXT)]
-    return [line(low, level, end + _TAIL + width, level), *items, Written(end + _TAIL, level + 1.0, text, TEXT)]
+        return [line(first, level, high, level), *items, Written(first, level + _ABOVE, text, TEXT)]
+    return [line(low, level, end + _TAIL + width, level), *items, Written(end + _TAIL, level + _ABOVE, text, TEXT)]
 
 
 def _running(rows: Rows, marks: Sequence[Mark]) -> list[Item]:
@@ -145,7 +147,7 @@ def _transposed(item: Item) -> Item:
         return Filled(tuple((y, x) for x, y in item.points), item.grey)
     if item.angle == 90.0:
         return Written(item.y, item.x - TEXT, item.text, item.height, item.anchor, 0.0)
-    return Written(item.y - 2.0, item.x, item.text, item.height, item.anchor, 90.0)
+    return Written(item.y - 2 * _ABOVE, item.x, item.text, item.height, item.anchor, 90.0)
 
 
 def overhang(size: OverAll, scale: float) -> float:

@@ -29,7 +29,7 @@ def mass_of(rows: FloatArray, weight: FloatArray | None) -> float:
 
 def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weighted centroid (D,), mean squares (D,) in ascending order and directions (D, D) in columns."""
-    centre = rows.mean(axis=1) if weight is None else rows @ weight / weight.sum()
+    centre = rows.sum(axis=1) / rows.shape[1] if weight is None else rows @ weight / weight.sum()
     scatter = np.zeros((len(rows), len(rows)))
     for run in blocks(rows.shape[1]):
         off = rows[:, run] - centre[:, None]

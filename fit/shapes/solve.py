@@ -82,17 +82,19 @@ class Solution:
 
 def normal_inverse(normal: FloatArray, kind: str, count: int) -> FloatArray:
     """Invert J W Jᵀ on scaled columns; raises CannotDetermine where the points leave a parameter free."""
-    scale = np.sqrt(np.diag(normal))
     message = f"The {count} points do not fix a {kind}: part of it is left free. Measure more of it, spread wider."
-    if not (scale.min() > 0 and math.isfinite(scale.max())):
+    size = normal.diagonal().tolist()
+    if not (min(size) > 0 and math.isfinite(sum(size))):
         raise CannotDetermine(message)
+    scale = np.sqrt(normal.diagonal())
     both = scale[:, None] * scale
     try:
         inverse = np.linalg.inv(normal / both)
     except np.linalg.LinAlgError:
         raise CannotDetermine(message) from None
     # the diagonal of a scaled matrix is 1, so that of its inverse tells how near it is to singular
-    if not 0 < inverse.diagonal().min() <= inverse.diagonal().max() < 1e13:
+    size = inverse.diagonal().tolist()
+    if not 0 < min(size) <= max(size) < 1e13:
         raise CannotDetermine(message)
     return (inverse + inverse.T) / (2 * both)
 

@@ -22,11 +22,12 @@ def taubin(rows: FloatArray) -> FloatArray:
     ------
     CannotDetermine : the points lie in line or in a plane.
     """
-    centre = rows.mean(axis=1)
-    table = np.empty((len(rows) + 1, rows.shape[1]))
+    count = rows.shape[1]
+    centre = rows.sum(axis=1) / count
+    table = np.empty((len(rows) + 1, count))
     off = np.subtract(rows, centre[:, None], out=table[1:])
     square = np.einsum("dn,dn->n", off, off)
-    mean = float(square.mean())
+    mean = float(square.sum()) / count
     if not mean > 0:
         message = "All points lie in one place; they give no circle or sphere."
         raise CannotDetermine(message)

@@ -15,6 +15,7 @@ __all__ = ["Clearing", "cleared"]
 
 _STRAY = 5.0
 _STRAY_RUN = 3
+_STRAY_GAP = 2
 _HOOK_POINTS, _HOOK_TURN = 8, np.radians(25.0)
 
 
@@ -50,9 +51,11 @@ def _alone(edge: Edge, fit: Fit) -> NDArray[np.bool_]:
     spread = max(1.0, float(np.median(np.abs(fit.residuals) * np.sqrt(edge.weight))) / 0.6745)
     far = np.abs(fit.residuals) * np.sqrt(edge.weight) > _STRAY * spread
     mask = np.zeros(len(far), dtype=bool)
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], far, [False]]).astype(int)))
-    for first, last in zip(ends[::2], ends[1::2], strict=True):
-        mask[first:last] = last - first <= _STRAY_RUN
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], far, [False]]).astype(int))).reshape(-1, 2)
+    # runs with hardly a good point between them are one: a bend that the walk took few touches of, not stray touches
+    apart = np.flatnonzero(ends[1:, 0] - ends[:-1, 1] > _STRAY_GAP)
+    for first, last in zip(ends[np.r_[0, apart + 1], 0], ends[np.r_[apart, -1], 1], strict=True) if len(ends) else ():
+        mask[first:last] = far[first:last] & (last - first <= _STRAY_RUN)
     return mask
 
 

@@ -154,7 +154,8 @@ def _check_follows(edge: Edge, fit: Fit, name: str) -> None:
     if fit.chi2 > _NO_FIT**2 * len(edge.xy) or rms > _NO_FIT_SHARE * extent:
         message = (
             f"{name}: no chain of lines and arcs follows the points: they stand {rms:.2g} mm off the best one and scatter "
-            f"{noise:.2g} mm by themselves. Check that they are in order along one edge."
+            f"{noise:.2g} mm by themselves. Check that they are in order along one edge, and take them closer together in "
+            "tight bends."
         )
         raise CannotDetermine(message)
 

@@ -107,6 +107,24 @@ def test_strays_in_a_row_are_left_out_too(along_chain):
     assert kinds(path) == "LAL"
 
 
+@pytest.mark.parametrize("step", [3.0, 4.0, 5.0])
+def test_a_bend_of_few_touches_is_never_taken_for_strays(along_chain, step):
+    """Bends of R 16 to 31 mm walked in coarse steps: read right, or refused, but not cut out and called sure."""
+    bends = [(91.0, 61.0), (21.8, -31.4), (14.3, 23.8), (84.0, 197.0), (20.0, 16.1)]
+    lines = [(length, 0.0) for length in (133.0, 130.0, 50.0, 127.0, 71.0)]
+    pieces = [piece for pair in zip(lines, bends, strict=True) for piece in pair] + [(64.0, 0.0)]
+    at = np.arange(0.0, sum(length for length, _ in pieces), step)
+    flat = along_chain(pieces, at) + np.random.default_rng(1).normal(0, 0.03, (len(at), 2))
+    try:
+        path = fit_path(Points(np.column_stack([flat, np.zeros(len(at))])))
+    except CannotDetermine as refusal:
+        assert step > 3.0
+        assert "closer together in tight bends" in str(refusal)
+        return
+    length = path.feature.value("length")
+    assert abs(length.value - (at[-1] - at[0])) < 2 * length.u95
+
+
 def test_a_cloud_without_order_is_refused():
     points = np.column_stack([np.random.default_rng(1).uniform(0, 100, (120, 2)), np.zeros(120)])
     with pytest.raises(CannotDetermine, match="in order along one edge"):

@@ -67,7 +67,7 @@ def result_files(
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
     """Bytes of every file of a result folder by name, and the results.json record."""
     from fit.clouds import npz_bytes, ply_bytes, xyz_bytes
-    from fit.drawing.files import drawing_files
+    from fit.drawing.files import drawing_files, left_out
     from fit.drawing.from_features import drawing_of
     from fit.report.page import report_html
 
@@ -78,6 +78,7 @@ def result_files(
         block = title or sketch.title
         sketch = replace_fields(sketch, title=replace_fields(block, date=block.date or date.today().isoformat()))
     content |= drawing_files(sketch, paper)
+    results = replace_fields(results, warnings=(*results.warnings, *left_out(sketch, paper)))
     if points is not None:
         content |= {"cloud.ply": ply_bytes(points), "cloud_mm.xyz": xyz_bytes(points), "points.npz": npz_bytes(points)}
     content |= extra

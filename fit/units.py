@@ -27,6 +27,7 @@ __all__ = [
     "format_fraction",
     "format_length",
     "format_plain",
+    "in_unit",
     "parse_angle",
     "parse_length",
     "unit_words",
@@ -35,6 +36,7 @@ __all__ = [
 MM_PER_INCH = 25.4
 """Exact by definition (international yard and pound agreement, 1959)."""
 
+_LEAST_FRACTION = MM_PER_INCH / 16
 _UNITS = {
     "mm": 1.0,
     "cm": 10.0,
@@ -48,6 +50,11 @@ _UNITS = {
 }
 _NUMBER = r"(?:\d+[\s-]+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
 _TERM = re.compile(rf"\s*({_NUMBER})\s*(mm|cm|m|inches|inch|in|ft|\"|')?\s*", re.IGNORECASE)
+_FIGURE = r"[+-]?\d+(?:\.\d+)?"
+_SAID = re.compile(
+    rf"(?<!\w)'[^']*'(?!\w)|(?<![\w.,+-])({_FIGURE}(?: ?(?:±|to|and|or|by|×|x|–|,) ?±?{_FIGURE})*)[ \u00a0]mm(?![\w²³/])"
+)
+"""Words in quotes, or lengths in mm as sentences hold them: ``12.3 ±0.1 mm``, ``5 to 8 mm``."""
 _PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _QUOTES = str.maketrans({"”": '"', "“": '"', "″": '"', "’": "'", "′": "'", "−": "-", "–": "-", "\u00a0": " "})
 _ANGLE_TERM = re.compile(r"\s*(\d+(?:[.,]\d*)?|[.,]\d+)\s*(degrees|degree|deg|°|rad|'|\")?\s*", re.IGNORECASE)
@@ -210,6 +217,30 @@ def format_fraction(mm: float, denominator: int = 64) -> str:
     figure = " ".join(str(item) for item in (whole, part) if item) or "0"
     tail = "" if abs(rest) < 0.0005 else f' {"+" if rest > 0 else "-"}{abs(rest):.3f}"'
     return f'{sign}{figure}"{tail}'
+
+
+def in_unit(text: str, unit_out: str) -> str:
+    """A sentence whose lengths are in mm, such as a warning, with them in the reader's unit; quoted words stay."""
+    if unit_out == "mm":
+        return text
+
+    def told(match: re.Match[str]) -> str:
+        if match[1] is None:
+            return match[0]
+        words = re.sub(_FIGURE, lambda figure: _said(figure[0], match[1], figure.start(), unit_out), match[1])
+        return words if unit_out == "fraction" else f"{words} in"
+
+    return _SAID.sub(told, text)
+
+
+def _said(figure: str, whole: str, start: int, unit_out: str) -> str:
+    """One figure in inches: as fine as it was in mm; sizes, not deviations, as fractions where those are wanted."""
+    mm, decimals = float(figure), len(figure.partition(".")[2])
+    is_size = figure[0].isdigit() and not whole[:start].endswith("±") and mm >= _LEAST_FRACTION
+    if unit_out == "fraction" and is_size:
+        return format_fraction(mm)
+    text = f"{mm / MM_PER_INCH:{'+' if figure[0] == '+' else ''}.{(2, 3, 3, 4)[min(decimals, 3)]}f}"
+    return f'{text}"' if unit_out == "fraction" else text
 
 
 if TYPE_CHECKING:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fit.commands.options import OUT
+
 if TYPE_CHECKING:
     from capture.learn import Learned, LearnPhoto
 
@@ -18,7 +20,7 @@ __all__ = ["camera"]
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "out", type=click.Path(path_type=Path), required=True, help="File for the lens: camera.json.")
+@click.option("-o", "out", type=OUT, required=True, help="File for the lens: camera.json.")
 @click.option("--replace", is_flag=True, help="Write over a file that is no earlier camera.json.")
 @click.option("--json", "as_json", is_flag=True, help="Print camera.json and nothing else.")
 def camera(photos: Sequence[Path], out: Path, replace: bool, as_json: bool) -> None:

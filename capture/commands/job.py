@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from fit.commands.options import OUT
+
 __all__ = ["job"]
 
 
@@ -16,9 +18,7 @@ def job() -> None:
 
 @job.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
-@click.option(
-    "-o", "out", type=click.Path(path_type=Path), help="The job file; job.toml beside the first FILE if left out."
-)
+@click.option("-o", "out", type=OUT, help="The job file; job.toml beside the first FILE if left out.")
 @click.option("--replace", is_flag=True, help="Write over an earlier file of that name.")
 def new(files: tuple[Path, ...], out: Path | None, replace: bool) -> None:
     """Write a commented starter job from photos, point lists and a camera.json.

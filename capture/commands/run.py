@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fit.commands.options import OUT
+
 if TYPE_CHECKING:
     from capture.jobs.run import Step
 
@@ -30,7 +32,7 @@ Examples
 
 @click.command(help=_HELP, short_help="Measure everything that a job file names.")
 @click.argument("job", type=click.Path(path_type=Path), metavar="JOB.toml")
-@click.option("-o", "out", type=click.Path(path_type=Path), help="Folder for the results; beside the job if left out.")
+@click.option("-o", "out", type=OUT, help="Folder for the results; beside the job if left out.")
 @click.option("--replace", is_flag=True, help="Write into a folder that holds other things than a result.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json and nothing else.")
 @click.option(

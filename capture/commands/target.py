@@ -6,12 +6,14 @@ from pathlib import Path
 
 import click
 
+from fit.commands.options import OUT
+
 __all__ = ["target"]
 
 
 @click.command()
 @click.argument("kind", type=click.Choice(["frame", "strips", "sheet", "stickers"]))
-@click.option("-o", "out", type=click.Path(path_type=Path), required=True, help="File to write: .pdf, .svg or .png.")
+@click.option("-o", "out", type=OUT, required=True, help="File to write: .pdf, .svg or .png.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size.")
 @click.option("--first", type=int, default=0, show_default=True, help="Number of the first strip or sticker.")
 @click.option("--count", type=click.IntRange(min=1), help="How many; else four strips or a page of stickers.")

@@ -24,7 +24,7 @@ __all__ = ["check_job"]
 LEAST_POINTS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 _PHOTO_KEYS = ("near", "about", "height", "height_u", "heights", "thickness")
 _PROBE_KEYS = ("touches", "on")
-_MADE_KEYS = ("of", "offset", "side")
+_MADE_KEYS = ("of", "offset", "side", "layer")
 _HIGHEST = 500.0
 
 
@@ -211,6 +211,8 @@ def _check_probe_feature(file: JobFile, i: int, feature: FeatureKeys) -> None:
 def _check_made(file: JobFile, i: int, feature: FeatureKeys) -> None:
     where = ("feature", i)
     _refuse_keys(file, i, ("photo", "probe", *_PHOTO_KEYS, *_PROBE_KEYS), f"kind = '{feature.kind}'")
+    if feature.kind == "symmetry":
+        _refuse_keys(file, i, _MADE_KEYS[1:], "kind = 'symmetry'")
     needs = ("of", "offset", "side") if feature.kind == "offset" else ("of",)
     for key in needs:
         if getattr(feature, key) is None:

@@ -215,6 +215,11 @@ class FeatureKeys(_Keys):
     of: Texts | None = Field(None, description="Features that it is made from.")
     offset: Size | None = Field(None, description="How far a path is moved aside, mm.")
     side: Literal["left", "right", "in", "out"] | None = Field(None, description="Side to which it is moved.")
+    layer: Literal["cut", "mark", "reference"] | None = Field(
+        None,
+        description="Layer of a moved path. On cut or mark it takes the place of what it was moved from, on reference "
+        "it is drawn beside it; if left out, cut for a closed path and reference for an open one.",
+    )
 
 
 class DimensionKeys(_Keys):

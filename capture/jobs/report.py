@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from fit.report.parts import ReportPart
 from fit.results import value_to_dict
+from fit.units import format_length, in_unit, unit_words
 
 if TYPE_CHECKING:
     from capture.jobs.compose import Composed
@@ -44,7 +45,7 @@ def _spread(values: Sequence[float]) -> float:
     return max(values) - min(values)
 
 
-def job_parts(composed: Composed, photos: Mapping[str, Stage]) -> list[ReportPart]:
+def job_parts(composed: Composed, photos: Mapping[str, Stage], unit_out: str) -> list[ReportPart]:
     """Photos with their marks and enlarged picks, and sizes compared between photos."""
     parts = []
     for name, stage in photos.items():
@@ -57,18 +58,22 @@ def job_parts(composed: Composed, photos: Mapping[str, Stage]) -> list[ReportPar
     if advice:
         parts.append(ReportPart("For the next shot", head=("photo", "what would make it better"), rows=advice))
     if composed.averages:
-        parts.append(_comparison(composed))
+        parts.append(_comparison(composed, unit_out))
     return parts
 
 
-def _comparison(composed: Composed) -> ReportPart:
+def _comparison(composed: Composed, unit_out: str) -> ReportPart:
     rows = []
     for name, found in composed.averages.items():
         for key, by_photo in found.sizes.items():
-            told = ", ".join(f"{photo} {value.value:.3f} ±{value.u95:.3f}" for photo, value in by_photo.items())
+            told = ", ".join(f"{photo} {format_length(v.value, v.u95, unit_out)}" for photo, v in by_photo.items())
             mean = found.feature.value(key)
             spread = _spread([value.value for value in by_photo.values()])
             left = ", ".join(found.left_out) or "–"
-            rows.append((name, key, told, f"{mean.value:.3f} ±{mean.u95:.3f}", f"{spread:.3f}", left))
-    head = ("feature", "size", "by photo, mm", "mean, mm", "spread, mm", "left out")
+            mean_text, spread_text = (
+                format_length(mean.value, mean.u95, unit_out),
+                in_unit(f"{spread:.3f} mm", unit_out),
+            )
+            rows.append((name, key, told, mean_text, spread_text, left))
+    head = ("feature", "size", f"by photo, {unit_words(unit_out)}", "weighted mean", "spread", "left out")
     return ReportPart("The same feature in several photos", "Each photo is solved alone.", head, rows)

@@ -15,7 +15,7 @@ from capture.jobs.compose import Composed, compose
 from capture.jobs.plan import photo_names
 from capture.jobs.probes import measured_probes, probe_key, probe_stage
 from capture.jobs.read import JobFile, read_job
-from capture.jobs.sheets import picture_files, table_drawings, title_of
+from capture.jobs.sheets import picture_files, sketch_of, table_drawings, title_of
 from capture.jobs.shots import photo_key, photo_stage
 from capture.jobs.stage import Stage, Store, fingerprint, software
 from capture.jobs.tables import HEADS, table_files
@@ -193,8 +193,8 @@ def _finished(file: JobFile, out: Path, stages: _Stages, unit: str, replace: boo
         title=title,
         paper=paper,
         files={**picture_files(stages.photos), **done.files, **table_drawings(done.drawings, main, paper)},
-        report_parts=[*job_parts(composed, stages.photos), *done.parts],
-        drawing=done.drawings[main] if main else None,
+        report_parts=[*job_parts(composed, stages.photos, unit), *done.parts],
+        drawing=done.drawings[main] if main else sketch_of(file, results, title, unit),
     )
     return Done(record, results, _all_met(file, composed, done), unit, done.lines)
 

@@ -197,6 +197,8 @@ def _alone_variance(features: Sequence[Feature], weight: FloatArray, j: int) -> 
 
 
 def _scatter_notice(name: str, keys: Sequence[str], sizes: Mapping[str, Mapping[str, Value]]) -> Notice:
-    told = ", ".join(f"{photo} {value.value:.3f} ±{value.u95:.3f}" for photo, value in sizes[keys[0]].items())
-    text = f"The photos scatter more in {keys[0]} than they should ({told} mm); the ± is widened. Look at the picks pictures."
+    told = ", ".join(f"{photo} {value.value:.3f} ±{value.u95:.3f} mm" for photo, value in sizes[keys[0]].items())
+    text = (
+        f"The photos scatter more in {keys[0]} than they should ({told}); the ± is widened. Look at the picks pictures."
+    )
     return Notice("photos-disagree", text, name)

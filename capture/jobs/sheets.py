@@ -11,8 +11,11 @@ if TYPE_CHECKING:
     from capture.jobs.read import JobFile
     from capture.jobs.stage import Stage
     from fit.drawing.model import Drawing, TitleBlock
+    from fit.results import Results
 
-__all__ = ["picture_files", "table_drawings", "title_of"]
+__all__ = ["picture_files", "sketch_of", "table_drawings", "title_of"]
+
+_SIDES = {"in": "inside", "out": "outside", "left": "left of", "right": "right of", None: "from"}
 
 
 def title_of(file: JobFile) -> TitleBlock:
@@ -31,6 +34,22 @@ def title_of(file: JobFile) -> TitleBlock:
         creator=head.creator,
         number=head.number,
     )
+
+
+def sketch_of(file: JobFile, results: Results, title: TitleBlock, unit_out: str) -> Drawing:
+    """The sketch of what was measured; paths moved aside say how far and to which side."""
+    from fit.drawing.from_features import MovedPath, drawing_of
+    from fit.units import format_length
+
+    found = {feature.name: feature for feature in results.features}
+    moved = []
+    for keys in file.job.feature:
+        if keys.kind != "offset" or keys.name not in found or (of := (keys.of or ("",))[0]) not in found:
+            continue
+        text = f"{format_length(keys.offset or 0.0, None, unit_out, short=True)} {_SIDES[keys.side]} {of}"
+        layer = keys.layer or ("cut" if found[of].closed else "reference")
+        moved.append(MovedPath(found[keys.name], of, text, layer))
+    return drawing_of(results, unit_out=unit_out, title=title, moved=moved)
 
 
 def picture_files(photos: Mapping[str, Stage]) -> dict[str, bytes]:

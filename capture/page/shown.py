@@ -14,7 +14,7 @@ from fit.points import Points
 from fit.report.sizes import enough
 from fit.report.words import ADVICE, BUDGET, MAIN, feature_sizes, size_text
 from fit.results import Dimension, Notice
-from fit.units import format_angle, format_length
+from fit.units import format_angle, format_length, in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -38,7 +38,7 @@ def told_results(measured: Measured) -> Record:
         "frame": results.frame,
         "features": [listed_feature(feature, unit) for feature in results.features],
         "dimensions": _dimensions(measured, unit),
-        "warnings": [_notice(notice) for notice in results.warnings],
+        "warnings": [_notice(notice, unit) for notice in results.warnings],
         "faults": [{"source": name, "text": text} for name, text in measured.faults.items()],
     }
 
@@ -129,10 +129,11 @@ def _length(item: Dimension, value: float, u95: float | None, unit: str) -> str:
     return format_angle(value, u95) if item.is_angle else format_length(value, u95, unit)
 
 
-def _notice(notice: Notice) -> Record:
+def _notice(notice: Notice, unit: str) -> Record:
     advice = ADVICE.get(notice.code)
     more = {"why": advice.cause, "see": advice.see, "do": as_keys(advice.do)} if advice else {}
-    return {"code": notice.code, "text": notice.text, "feature": notice.feature, **more}
+    more = {key: in_unit(text, unit) for key, text in more.items()}
+    return {"code": notice.code, "text": in_unit(notice.text, unit), "feature": notice.feature, **more}
 
 
 def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> list[Record]:

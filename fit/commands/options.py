@@ -8,9 +8,21 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["list_options", "output_options", "paper_option"]
+__all__ = ["OUT", "list_options", "output_options", "paper_option"]
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+class _OutType(click.Path):
+    """A place to write to; an empty name would be the folder one stands in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not str(value):
+            self.fail("the name is empty; give a name, or . for the folder you stand in.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+OUT = _OutType(path_type=Path)
 
 
 def output_options(command: F) -> F:
@@ -25,9 +37,7 @@ def output_options(command: F) -> F:
         ),
         click.option("--json", "as_json", is_flag=True, help="Print results.json and nothing else."),
         click.option("--replace", is_flag=True, help="Write into a folder that holds other things than a result."),
-        click.option(
-            "-o", "out", type=click.Path(path_type=Path), required=True, help="Folder for the results; made if missing."
-        ),
+        click.option("-o", "out", type=OUT, required=True, help="Folder for the results; made if missing."),
     ):
         command = option(command)
     return command

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import click
 
 from fit.report.words import VALUE_WORDS, feature_sizes, size_text
 from fit.resultfile import record_text
-from fit.results import Results
-from fit.units import format_angle, format_length
+from fit.results import Notice, Results
+from fit.units import format_angle, format_length, in_unit
 
 __all__ = ["result_table", "show"]
 
@@ -21,7 +22,8 @@ def show(record: Mapping[str, Any], results: Results, as_json: bool = False, uni
     if as_json:
         click.echo(record_text(record), nl=False)
         return
-    for line in result_table(results, unit_out):
+    notices = [Notice(n["code"], n["text"], n.get("feature", "")) for n in record["warnings"]]
+    for line in result_table(replace(results, warnings=notices), unit_out):
         click.echo(line)
 
 
@@ -34,7 +36,7 @@ def result_table(results: Results, unit_out: str = "mm") -> list[str]:
     if results.warnings:
         lines += [""]
         lines += [
-            f"{notice.code}{f' ({notice.feature})' if notice.feature else ''}: {notice.text}"
+            f"{notice.code}{f' ({notice.feature})' if notice.feature else ''}: {in_unit(notice.text, unit_out)}"
             for notice in results.warnings
         ]
     return lines

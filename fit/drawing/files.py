@@ -7,10 +7,10 @@ from fit.drawing.layout import sketch_sheets
 from fit.drawing.model import Drawing
 from fit.drawing.pdf import pdf_bytes
 from fit.drawing.svg import svg_text
-from fit.drawing.template import template_sheets
-from fit.errors import OutputError
+from fit.drawing.template import template_sheets, too_large
+from fit.results import Notice
 
-__all__ = ["drawing_files"]
+__all__ = ["drawing_files", "left_out"]
 
 
 def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
@@ -25,15 +25,16 @@ def drawing_files(drawing: Drawing, paper: str = "a4") -> dict[str, bytes]:
     if any(entity.layer == "cut" for entity in drawing.entities):
         files["cut_mm.dxf"] = cutting_dxf(drawing.entities)
         files["cut_mm_r12.dxf"] = cutting_dxf(drawing.entities, "R12")
-    if drawing.is_true and any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities):
-        files |= _template(drawing, paper)
+    if _wants_template(drawing) and not too_large(drawing, paper):
+        files["template_1to1.pdf"] = pdf_bytes(template_sheets(drawing, paper), title)
     return files
 
 
-def _template(drawing: Drawing, paper: str) -> dict[str, bytes]:
-    """The 1:1 template, left out where it would take more paper than anyone joins."""
-    try:
-        sheets = template_sheets(drawing, paper)
-    except OutputError:
-        return {}
-    return {"template_1to1.pdf": pdf_bytes(sheets, drawing.title.name)}
+def left_out(drawing: Drawing, paper: str = "a4") -> list[Notice]:
+    """What `drawing_files` had to leave out: a template of more sheets than anyone joins."""
+    told = too_large(drawing, paper) if _wants_template(drawing) else ""
+    return [Notice("template-left-out", told)] if told else []
+
+
+def _wants_template(drawing: Drawing) -> bool:
+    return drawing.is_true and any(entity.layer in ("cut", "bend", "mark") for entity in drawing.entities)

@@ -46,14 +46,18 @@ DATUM_FRAME = "datum"
 class MovedPath:
     """A path moved by a clearance, laminate or material thickness: `of` names what it was moved from.
 
-    text says how far and to which side, such as ``2.5 inside``. On layer cut it takes the place of what it was moved
-    from, which then is drawn for reference only.
+    text says how far and to which side, such as ``2.50 inside outline``. On layer cut or mark it takes the place of what
+    it was moved from, which then is drawn for reference only; on layer reference it is drawn beside it.
     """
 
     feature: Feature
     of: str
     text: str
     layer: str = "cut"
+
+    @property
+    def replaces(self) -> bool:
+        return self.layer != "reference"
 
 
 def drawing_of(
@@ -70,19 +74,20 @@ def drawing_of(
     slanted to reference.
     """
     view = view_of(results.features, plane)
-    instead = [item.feature for item in moved if item.layer == "cut"]
-    outer = _outline(instead or results.features)
+    replaced = {item.of for item in moved if item.replaces}
+    measured = [item for item in results.features if item.name not in {other.feature.name for other in moved}]
+    shown = [item for item in measured if item.name not in replaced] + [item.feature for item in moved if item.replaces]
+    outer = _outline(shown)
     holes = [item for item in results.features if item.kind in ("circle", "slot") and view.is_square(item)]
     if results.frame.startswith(DATUM_FRAME):
         axes = PartAxes(view, (), "measured in the datum frame")
     else:
         axes = axes_of(view, outer.segments if outer else (), holes)
-    entities = [*_entities(results.features, axes, {item.of for item in moved if item.layer == "cut"})]
+    entities = [*_entities(measured, axes, replaced)]
     arrows = [_moved(item, results.features, axes) for item in moved]
     entities += [entity for shapes, _ in arrows for entity in shapes]
     sizes = Sizes(axes, unit_out)
-    replaced = {item.of for item in moved if item.layer == "cut"}
-    kept = [item for item in results.features if item.kind == "path" and item.segments and item.name not in replaced]
+    kept = [item for item in shown if item.kind == "path" and item.segments]
     entities += start_labels(kept, axes)
     spans = _spans(results, axes, unit_out)
     drawn = {span.row for span in spans}
@@ -94,10 +99,10 @@ def drawing_of(
         lengths=path_lengths(kept, axes, sizes.text, must=not holes),
         ticks=path_ticks(kept, axes),
         spans=spans,
-        spots=[*sizes.hole_spots(holes), *sizes.arc_spots(instead or results.features), *(spot for _, spot in arrows)],
+        spots=[*sizes.hole_spots(holes), *sizes.arc_spots(shown), *(spot for _, spot in arrows)],
         sizes=[row for row in rows if row not in drawn],
         datum=_datum(axes),
-        notes=_notes(results, axes, title or TitleBlock(), unit_out),
+        notes=[*_moved_notes(moved), *_notes(results, axes, title or TitleBlock(), unit_out)],
         title=title or TitleBlock(),
         unit_out=unit_out,
     )
@@ -188,7 +193,19 @@ def _moved(item: MovedPath, features: Sequence[Feature], axes: PartAxes) -> tupl
     start = longest[len(longest) // 3]
     points = sampled(chain)
     x, y = (float(f) for f in points[((points - start) ** 2).sum(axis=1).argmin()])
-    return [chain, Line(float(start[0]), float(start[1]), x, y, "reference")], Spot("", x, y, 0.0, item.text)
+    away = math.atan2(y - float(start[1]), x - float(start[0]))
+    words = Spot("", x, y, 0.0, item.text, arc=(away, 1.0))
+    return [chain, Line(float(start[0]), float(start[1]), x, y, "reference")], words
+
+
+def _moved_notes(moved: Sequence[MovedPath]) -> list[Note]:
+    """Which line is which, and to which side it was moved."""
+    notes = []
+    for item in moved:
+        drawn = f"Thin with two dots: {item.of}, as measured" if item.replaces else "Thin with two dots: the moved line"
+        walked = ", seen from its start" if item.text.endswith((f"left of {item.of}", f"right of {item.of}")) else ""
+        notes.append(Note(f"{item.feature.name}: {item.text}{walked}. {drawn}.", strong=True))
+    return notes
 
 
 def _shape(feature: Feature, axes: PartAxes) -> list[Entity]:

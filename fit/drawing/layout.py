@@ -27,7 +27,7 @@ _SMALL_PART = 60.0
 def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     """The drawing on as many sheets as it needs; the first holds the part."""
     holes = [spot for spot in drawing.spots if spot.x_text]
-    arcs = [spot for spot in drawing.spots if not spot.x_text]
+    arcs = [spot for spot in drawing.spots if spot.name and not spot.x_text]
     lines = [item for item in drawing.lengths if item.must]
     tabled = {
         key for key, items in (("holes", holes), ("arcs", arcs), ("lines", lines)) if len(items) > _MOST_BY_LEADER

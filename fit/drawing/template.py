@@ -15,7 +15,7 @@ from fit.drawing.model import Arc, Circle, Drawing, Entity, Label, Line, PointMa
 from fit.drawing.sheet import FINE, PAPERS, STROKES, Drawn, Filled, Item, Sheet, Stroke, Written
 from fit.errors import OutputError
 
-__all__ = ["OVERLAP", "template_sheets"]
+__all__ = ["OVERLAP", "template_sheets", "too_large"]
 
 OVERLAP = 10.0
 """Width of the strip that neighbouring sheets share, mm."""
@@ -48,6 +48,21 @@ class _Tiles:
         return x, y, x + self.window[0], y + self.window[1]
 
 
+def too_large(drawing: Drawing, paper: str = "a4") -> str:
+    """Why there is no 1:1 template of a drawing that has shapes at true size, '' where there can be one."""
+    entities = [entity for entity in drawing.entities if entity.layer != "check"]
+    count = _count(_best_tiles(entities, paper)) if entities else 0
+    if count <= _MOST_SHEETS:
+        return ""
+    told = f"A 1:1 template of this part needs {count} sheets of {paper.upper() if paper[0] == 'a' else paper.title()}"
+    return f"{told}, more than {_MOST_SHEETS}; print it on a larger paper or cut from the DXF."
+
+
+def _best_tiles(entities: Sequence[Entity], paper: str) -> _Tiles:
+    """The paper way that takes fewer sheets."""
+    return min((_tiles(entities, size) for size in (PAPERS[paper], PAPERS[paper][::-1])), key=_count)
+
+
 def template_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     """The drawing's shapes at 1:1; sheets on which nothing of the part falls are left out.
 
@@ -56,11 +71,9 @@ def template_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     entities = [entity for entity in drawing.entities if entity.layer != "check"]
     if not entities:
         return []
-    tiles = min((_tiles(entities, size) for size in (PAPERS[paper], PAPERS[paper][::-1])), key=_count)
-    if _count(tiles) > _MOST_SHEETS:
-        told = f"A 1:1 template of this part needs {_count(tiles)} sheets of {paper}"
-        message = f"{told}; print it on a larger paper or cut from the DXF."
+    if message := too_large(drawing, paper):
         raise OutputError(message)
+    tiles = _best_tiles(entities, paper)
     used = [(c, r) for r in range(tiles.rows) for c in range(tiles.columns) if _touches(entities, tiles.place(c, r))]
     return [_sheet(drawing, entities, tiles, used, i) for i in range(len(used))]
 

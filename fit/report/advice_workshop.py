@@ -11,6 +11,11 @@ __all__ = ["WORKSHOP"]
 
 WORKSHOP: Mapping[str, Advice] = MappingProxyType(
     {
+        "template-left-out": Advice(
+            "The part is so large that its full-size print would take more sheets than anyone joins without error.",
+            "The sketch and the DXF hold the whole part.",
+            "Ask for a larger paper, give the DXF to a cutter or plotter, or make a job with fewer features.",
+        ),
         "cloud-u-unknown": Advice(
             "The uncertainty of the cloud is not known, so no ± can be stated for the gap.",
             "The file has no error columns and --cloud-u was not given.",

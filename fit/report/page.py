@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fit.drawing.frame import tool_version
-from fit.report.parts import ReportPart, part_html, picture_html
+from fit.report.parts import ReportPart, part_html, part_in_unit, picture_html
 from fit.report.plots import points_picture, residual_plot
 from fit.report.sizes import dimension_section, feature_section
 from fit.report.words import ADVICE, CAUTIONS, QUIET
+from fit.units import in_unit
 
 if TYPE_CHECKING:
     from fit.drawing.model import Drawing
@@ -38,12 +39,13 @@ def report_html(
     """The page as text; every word that came from a file or a user is escaped."""
     unit_out, title = drawing.unit_out, drawing.title
     name = title.name or "Measurement"
+    parts = [part_in_unit(part, unit_out) for part in parts]
     before = [part for part in parts if part.where == "before"]
     body = [
         f"<h1>{escape(name)}</h1>",
         f"<p>{escape(_heading(title))}</p>",
         f"<p>Every ± is a 95 % uncertainty. Axes: {escape(results.frame)}.</p>",
-        _warnings([notice for notice in results.warnings if notice.code not in QUIET]),
+        _warnings([notice for notice in results.warnings if notice.code not in QUIET], unit_out),
         *(part_html(part) for part in before),
         "" if any(part.picture for part in before) else _overlay(pictures or {}),
         dimension_section(results.dimensions, unit_out),
@@ -53,7 +55,7 @@ def report_html(
         _cutter(drawing),
         _points(results, points, pictures or {}),
         "" if any(part.title.startswith("Residuals") for part in parts) else _residuals(results, unit_out),
-        _record([notice for notice in results.warnings if notice.code in QUIET]),
+        _record([notice for notice in results.warnings if notice.code in QUIET], unit_out),
         _cautions(results, drawing),
         _origin(results),
     ]
@@ -76,25 +78,26 @@ def _heading(title: Any) -> str:
     return " · ".join(said)
 
 
-def _warnings(notices: Sequence[Notice]) -> str:
+def _warnings(notices: Sequence[Notice], unit_out: str) -> str:
     if not notices:
         return ""
     rows = []
     for notice in notices:
         where = f" ({escape(notice.feature)})" if notice.feature else ""
-        row = f'<div class="warning"><b>{escape(notice.text)}</b><small>{escape(notice.code)}{where}</small>'
+        row = f'<div class="warning"><b>{escape(in_unit(notice.text, unit_out))}</b><small>{escape(notice.code)}{where}</small>'
         advice = ADVICE.get(notice.code)
         if advice:
             said = (("Why", advice.cause), ("How to see it", advice.see), ("What to do", advice.do))
-            row += "".join(f"<p>{word}: {escape(text)}</p>" for word, text in said)
+            row += "".join(f"<p>{word}: {escape(in_unit(text, unit_out))}</p>" for word, text in said)
         rows.append(row + "</div>")
     return f'<section class="long"><h2>Read this first</h2>{"".join(rows)}</section>'
 
 
-def _record(notices: Sequence[Notice]) -> str:
+def _record(notices: Sequence[Notice], unit_out: str) -> str:
     """What was done and noticed, and needs no action unless it surprises."""
     rows = "".join(
-        f"<p>{escape(notice.text)}<small>{escape(notice.code)}</small><small>{escape(_whole(notice))}</small></p>"
+        f"<p>{escape(in_unit(notice.text, unit_out))}<small>{escape(notice.code)}</small>"
+        f"<small>{escape(in_unit(_whole(notice), unit_out))}</small></p>"
         for notice in notices
     )
     return f'<section class="long"><h2>For the record</h2>{rows}</section>' if rows else ""

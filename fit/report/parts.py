@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
-__all__ = ["ReportPart", "part_html", "picture_html"]
+from fit.units import in_unit
+
+__all__ = ["ReportPart", "part_html", "part_in_unit", "picture_html"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,26 @@ class ReportPart:
     picture: bytes = b""
     caution: str = ""
     where: str = "after"
+
+
+def part_in_unit(part: ReportPart, unit_out: str) -> ReportPart:
+    """The section with its lengths in the reader's unit; columns whose head ends in ``, mm`` hold plain figures."""
+    if unit_out == "mm":
+        return part
+    plain = [str(word).endswith(", mm") for word in part.head]
+    head = [
+        f"{word[:-2]}in" if is_mm else in_unit(word, unit_out) for word, is_mm in zip(part.head, plain, strict=True)
+    ]
+    rows = [
+        [_cell(str(cell), unit_out, i < len(plain) and plain[i]) for i, cell in enumerate(row)] for row in part.rows
+    ]
+    return replace(part, text=in_unit(part.text, unit_out), head=head, rows=rows)
+
+
+def _cell(cell: str, unit_out: str, is_plain: bool) -> str:
+    return (
+        in_unit(f"{cell} mm", unit_out).removesuffix(" mm").removesuffix(" in") if is_plain else in_unit(cell, unit_out)
+    )
 
 
 def part_html(part: ReportPart) -> str:

@@ -12,7 +12,7 @@ from fit.drawing.view import View, view_of
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 from fit.report.words import BUDGET, budget_entry
-from fit.units import format_length
+from fit.units import format_length, in_unit
 
 __all__ = ["budget_bar", "points_picture", "residual_plot"]
 
@@ -60,7 +60,8 @@ def residual_plot(feature: Feature, unit_out: str) -> str:
         for i, a, b in zip(chosen, x, y, strict=True)
     )
     size = format_length(top, None, unit_out) if top >= 0.01 or unit_out != "mm" else f"{top:.4f}"
-    words = f"largest {size} {'mm' if unit_out == 'mm' else 'in'}, rms {feature.rms:.4f} mm, {len(residuals)} points"
+    words = f"largest {size}{' in' * (unit_out == 'inch')}{' mm' * (unit_out == 'mm')}, "
+    words += f"{in_unit(f'rms {feature.rms:.4f} mm', unit_out)}, {len(residuals)} points"
     words += f", {int(stray.sum())} left out" if stray.any() else ""
     return (
         f'<figure class="residuals"><figcaption>{escape(feature.name)}: {escape(words)}</figcaption>'

@@ -10,12 +10,12 @@ from fit.feature import Feature
 from fit.report.plots import budget_bar
 from fit.report.words import MAIN, VALUE_WORDS, budget_entry, feature_sizes, size_text
 from fit.results import Dimension
-from fit.units import format_angle, format_length
+from fit.units import format_angle, format_length, in_unit
 
 __all__ = ["dimension_section", "feature_section"]
 
 _PLAIN = (str, int, float, bool)
-_SAID = ("accurate_enough", "largest_source", "advice")
+_SAID = ("accurate_enough", "largest_source", "advice", "tolerance")
 _CLASS = {"inside": "inside", "outside": "outside", "not proven": "unproven"}
 
 
@@ -109,7 +109,7 @@ def _feature_row(feature: Feature, unit_out: str, kind: str) -> str:
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
     bar = budget_bar(feature.value(main).budget()) if main in feature.order and kind == "feature" else ""
     form = _form(feature, unit_out)
-    form += [f"{feature.points} points, rms {feature.rms:.3f} mm"] if feature.points else []
+    form += [f"{feature.points} points, {in_unit(f'rms {feature.rms:.3f} mm', unit_out)}"] if feature.points else []
     form += [f"in {feature.on}"] if feature.on else []
     words = f"<small>{escape(VALUE_WORDS.get(main, main))}</small>" if bar else ""
     name = f"{escape(feature.name)}<small>{escape(feature.kind)}</small>"

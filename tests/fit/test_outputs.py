@@ -15,6 +15,7 @@ from types import ModuleType
 import pytest
 
 from fit.clouds import npz_bytes
+from fit.commands.show import show
 from fit.drawing.model import TitleBlock
 from fit.errors import OutputError
 from fit.folders import check_folder, put_folder
@@ -42,6 +43,17 @@ def test_a_result_folder_holds_what_it_lists(tmp_path: Path, parts: ModuleType) 
     wanted = {"results.json", "sketch.svg", "sketch.dxf", "sketch.pdf", "cloud.ply", "points.npz", "report.html"}
     assert wanted | {"cut_mm.dxf", "cut_mm_r12.dxf", "cloud_mm.xyz", "template_1to1.pdf", "overlay.png"} == names
     assert hidden(out.parent) == []
+
+
+def test_a_template_of_too_many_sheets_is_told(tmp_path: Path, parts: ModuleType, capsys) -> None:
+    """A part of 5 m is not tiled; the record, the page and the terminal say so."""
+    large = Results("x", features=[parts.path("outline", parts.rounded_plate(5000.0, 3000.0, 50.0))])
+    record = write_result(tmp_path / "out", large, title=TITLE)
+    assert "template_1to1.pdf" not in record["files"]
+    (notice,) = [item for item in record["warnings"] if item["code"] == "template-left-out"]
+    assert notice["text"] in (tmp_path / "out" / "report.html").read_text()
+    show(record, large)
+    assert notice["text"] in capsys.readouterr().out
 
 
 def test_equal_input_gives_equal_bytes(tmp_path: Path, parts: ModuleType) -> None:

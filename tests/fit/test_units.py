@@ -17,6 +17,7 @@ from fit.units import (
     format_angle,
     format_fraction,
     format_length,
+    in_unit,
     parse_angle,
     parse_length,
 )
@@ -144,6 +145,25 @@ def test_fractions_on_a_drawing_are_short() -> None:
 def test_angles_for_people() -> None:
     """Degrees at the figures that U95 supports."""
     assert format_angle(math.pi / 2, math.radians(0.057)) == "90.000° ±0.057°"
+
+
+@pytest.mark.parametrize(
+    ("text", "inch", "fraction"),
+    [
+        ("up to 2.54 mm off (line 13)", "up to 0.100 in off (line 13)", 'up to 3/32" +0.006" off (line 13)'),
+        ("12.700 ±0.127 mm", "12.700 / 25.4", '1/2" ±0.0050"'),
+        ("5.08 to 25.40 mm", "0.200 in to 1.000 in", '13/64" -0.003" to 1"'),
+        ("+0.0254 mm from it", "+0.0010 in from it", '+0.0010" from it'),
+        ("'12 mm bolt' and 3 mm² or 4 mm/m", "same", "'12 mm bolt' and 3 mm² or 4 mm/m"),
+        ("the seal's 25.4 mm", "the seal's 1.000 in", "the seal's 1\""),
+    ],
+)
+def test_sentences_follow_the_unit(text: str, inch: str, fraction: str) -> None:
+    """1 in = 25.4 mm exactly; what stands in quotes is a name and stays."""
+    figures = {"12.700 / 25.4": "0.5000 ±0.0050 in", "0.200 in to 1.000 in": "0.200 to 1.000 in", "same": text}
+    assert in_unit(text, "mm") == text
+    assert in_unit(text, "inch") == figures.get(inch, inch)
+    assert in_unit(text, "fraction") == fraction
 
 
 def test_option_types() -> None:

@@ -220,3 +220,16 @@ def test_three_equal_heights_give_what_one_height_gives(scene) -> None:
             one, other = (feature(record, name)["values"][key] for record in (level, tilted))
             assert other["value"] == pytest.approx(one["value"], abs=0.01)
             assert other["u95"] == pytest.approx(one["u95"], rel=0.2)
+
+
+def test_an_offset_of_an_outline_is_what_is_cut(scene) -> None:
+    """One closed line on layer cut of the cutting file; the sketch says how far and to which side it was moved."""
+    from ezdxf.filemanagement import readfile
+
+    moved = '\n[[feature]]\nname = "liner"\nkind = "offset"\nof = "outline"\noffset = 2\nside = "in"\n'
+    text = scene.job[: scene.job.index('[[photo]]\nname = "b"')].replace('[camera]\nfile = "camera.json"\n', "")
+    (scene.folder / "plate.toml").write_text(text + moved)
+    run_job(scene.folder / "plate.toml")
+    out = scene.folder / "plate"
+    chains = list(readfile(out / "cut_mm.dxf").modelspace().query('LWPOLYLINE[layer=="cut"]'))
+    assert len(chains) == 1 and "2.00 inside outline" in (out / "sketch.svg").read_text()

@@ -10,7 +10,9 @@ import pytest
 
 from fit.drawing.files import drawing_files
 from fit.drawing.from_features import MovedPath, drawing_of
+from fit.drawing.layout import sketch_sheets
 from fit.drawing.model import Arc, Circle, Drawing, Line, Polyline, bounds_of
+from fit.drawing.sheet import Written
 from fit.feature import Feature
 from fit.results import Dimension, Results
 from fit.rod.record import exact_figures, rod_drawing
@@ -198,6 +200,19 @@ def test_a_moved_outline_is_cut_and_the_old_one_is_reference(parts: ModuleType) 
     assert drawing.over_all[0].text.startswith("135.00") and any(spot.text == "2.5 inside" for spot in drawing.spots)
     across = next(e for e in drawing.entities if isinstance(e, Line) and e.layer == "reference")
     assert math.hypot(across.x2 - across.x1, across.y2 - across.y1) == pytest.approx(2.5, abs=0.1)
+
+
+def test_a_line_moved_beside_an_edge_says_its_side(parts: ModuleType) -> None:
+    """On layer reference the edge keeps its layer and sizes; a leader and a note tell how far and to which side."""
+    edge = parts.path("edge", [parts.line("edge 1", (0, 0), (200, 0))], closed=False)
+    rubber = parts.path("rubber", [parts.line("rubber 1", (0, 6), (200, 6))], closed=False)
+    results = Results("x, y", features=[edge, rubber])
+    drawing = drawing_of(results, moved=[MovedPath(rubber, "edge", "6.00 left of edge", "reference")])
+    layers = {(e.layer, e.vertices[0][1]) for e in drawing.entities if isinstance(e, Polyline)}
+    assert layers == {("mark", 0.0), ("reference", 6.0)}
+    assert [item.text for item in drawing.lengths] == ["200.00 ±0.03"]
+    words = [item.text for item in sketch_sheets(drawing)[0].items if isinstance(item, Written)]
+    assert "6.00 left of edge" in words and any("seen from its start" in text for text in words)
 
 
 def test_asked_sizes_are_listed_with_their_verdict(parts: ModuleType) -> None:

@@ -167,7 +167,7 @@ def test_template_windows_overlap_and_cover(parts: ModuleType) -> None:
 
 def test_a_template_of_a_house_is_refused() -> None:
     """More than 120 sheets are a mistake in the unit."""
-    with pytest.raises(OutputError, match=r"needs \d+ sheets of a4"):
+    with pytest.raises(OutputError, match=r"needs \d+ sheets of A4"):
         template_sheets(Drawing([Circle(0, 0, 5000.0)]))
 
 

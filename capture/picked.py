@@ -1,7 +1,7 @@
 """Picked features: a few way-points say which edge is meant, the photo says where it runs.
 
-Way-points are good to about 3 mm. A smooth line is drawn through them, the clearest continuous edge beside it is followed,
-and which side is metal is told by which reading explains the steps seen.
+Way-points are good to about 3 mm. A smooth line is drawn through them, the edges beside it are found and told apart
+(`capture.leading`), and the points of the edge taken are fitted.
 """
 
 from __future__ import annotations
@@ -12,14 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from capture.bench import Bench
-from capture.flatten import flatten
-from capture.follow import follow_edge, resampled, trace_edge
-from capture.openings import find_openings
-from capture.part_mask import PartMask
+from capture.leading import Candidate, Lead, Pick, lead
 from capture.rim_fit import (
     Edge,
     FaceKnowledge,
-    edge_of,
     measured_points,
     refined_round,
     refined_slot,
@@ -28,37 +24,20 @@ from capture.rim_fit import (
     waves_to_noise,
     waves_to_own,
 )
-from capture.rims import twin_share
-from capture.round_holes import Circle, RoundSearch, circle_contour
-from capture.rounding import ROUNDINGS, Rounding, settled_rounding
+from capture.round_holes import circle_contour
+from capture.rounding import Rounding, settled_rounding
 from capture.strip import Lit
-from fit.errors import CannotDetermine, InputError
+from fit.errors import CannotDetermine
 from fit.feature import Feature
-from fit.points import FloatArray, Points
+from fit.points import Points
 from fit.results import Notice
 
-__all__ = ["Pick", "PickedFeature", "measure_picks"]
+__all__ = ["Candidate", "Lead", "Pick", "PickedFeature", "lead", "measure_picks", "measured"]
 
-_WAY_POINT_MM = 3.0
-_PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
-_RING = 0.6
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
 _LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
-_KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Pick:
-    """What a user points at: name, kind (line, arc, path, circle, slot), way-points (K, 2) mm on the feature's own face,
-    rough diameter (or slot width) if known, whether a path closes, and the face it lies on.
-    """
-
-    name: str
-    kind: str
-    near: FloatArray
-    known: FaceKnowledge
-    about: float | None = None
-    closed: bool = False
+_CHOICE_DOUBT = 0.52
+"""Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -70,31 +49,6 @@ class PickedFeature:
     notices: tuple[Notice, ...]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Lead:
-    """A pick led to its edge: one edge for each rounding tried, or one circle for each."""
-
-    pick: Pick
-    edges: tuple[Edge, ...] = ()
-    twins: tuple[float, ...] = ()
-    circles: tuple[Circle, ...] = ()
-    scale_px: float = 0.0
-
-    @property
-    def px_per_mm(self) -> float:
-        return self.scale_px if self.circles else self.edges[0].strip.px_per_mm
-
-    def worth(self) -> tuple[FloatArray, float]:
-        """Score times length for each rounding, and the length, mm."""
-        if self.circles:
-            length = 2 * np.pi * self.circles[0].radius
-            return length * np.array([c.score for c in self.circles]), length
-        strip = self.edges[0].strip
-        length = len(strip.total) * strip.contour.spacing
-        scores = [e.score + 0.5 * t for e, t in zip(self.edges, self.twins, strict=True)]
-        return length * np.array(scores), length
-
-
 def measure_picks(lit: Lit, bench: Bench, picks: Sequence[Pick]) -> tuple[list[PickedFeature], list[Notice]]:
     """Measure every pick of one photo; picks of one sheet share what is found of its rounded edge.
 
@@ -104,27 +58,32 @@ def measure_picks(lit: Lit, bench: Bench, picks: Sequence[Pick]) -> tuple[list[P
     leads, notices = [], []
     for pick in picks:
         try:
-            leads.append(_lead(lit, bench, pick))
+            leads.append(lead(lit, bench, pick))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), pick.name))
-    settled = {
-        key: _settled([lead for lead in leads if _sheet_key(lead.pick) == key]) for key in map(_sheet_key, picks)
-    }
-    found = []
-    for lead in leads:
+    found, more = measured(lit, bench, leads)
+    return found, [*notices, *more]
+
+
+def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[PickedFeature], list[Notice]]:
+    """Measure picks that have been led to their edges; as `measure_picks`, for callers that keep the leads."""
+    sheets: dict[tuple[float, float], list[Lead]] = {}
+    for one in leads:
+        sheets.setdefault(_sheet_key(one.pick), []).append(one)
+    settled = {key: _settled(group) for key, group in sheets.items()}
+    found, notices = [], []
+    for one in leads:
         try:
-            found.append(_measured(lit, bench, lead, settled[_sheet_key(lead.pick)]))
+            found.append(_measured(lit, bench, one, settled[_sheet_key(one.pick)]))
         except CannotDetermine as error:
-            notices.append(Notice("not-measured", str(error), lead.pick.name))
+            notices.append(Notice("not-measured", str(error), one.pick.name))
     return found, notices
 
 
-def _settled(leads: list[_Lead]) -> Rounding:
+def _settled(leads: list[Lead]) -> Rounding:
     """The rounding of one sheet from all its picks."""
-    if not leads:
-        return Rounding(0, 0.0, 0.0)
-    worths, lengths = zip(*(lead.worth() for lead in leads), strict=True)
-    scale = float(np.mean([lead.px_per_mm for lead in leads]))
+    worths, lengths = zip(*(one.taken.worth() for one in leads), strict=True)
+    scale = float(np.mean([one.taken.px_per_mm for one in leads]))
     return settled_rounding(np.sum(worths, axis=0), sum(lengths), scale)
 
 
@@ -132,152 +91,44 @@ def _sheet_key(pick: Pick) -> tuple[float, float]:
     return pick.known.sheet.height, pick.known.sheet.thickness
 
 
-def _lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
-    least = _KINDS.get(pick.kind)
-    if least is None:
-        message = f"Feature '{pick.name}': the kind must be one of {', '.join(_KINDS)}; got '{pick.kind}'."
-        raise InputError(message)
-    if len(pick.near) < least:
-        message = f"Feature '{pick.name}': {pick.kind} needs at least {least} way-points in near; got {len(pick.near)}."
-        raise InputError(message)
-    _refuse_outside(bench, pick)
-    if pick.kind == "circle":
-        return _circle_lead(lit, bench, pick)
-    return _edge_lead(lit, bench, pick)
-
-
-def _refuse_outside(bench: Bench, pick: Pick) -> None:
-    places = np.column_stack([pick.near, np.full(len(pick.near), pick.known.sheet.height)])
-    px = bench.project(places)
-    size = np.array(bench.image.size)
-    outside = ((px < 0) | (px > size - 1)).any(axis=1)
-    if outside.any():
-        x, y = pick.near[outside][0]
-        message = f"Feature '{pick.name}': way-point [{x:g}, {y:g}] lies outside the photo; correct it."
-        raise InputError(message)
-
-
-def _edge_lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
-    """Follow the edge with the metal on either side, keep the side that explains more."""
-    roundings = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
-    options: list[_Lead] = []
-    if pick.kind == "slot":
-        rough, closed, sides, first = _opening_contour(lit, bench, pick), True, (False,), "near"
-    else:
-        closed, first = pick.closed, "beside"
-        rough, sides = trace_edge(lit, bench, pick.known.sheet.height, _guide(pick), closed), (True, False)
-    for material_inside in sides:
-        followed = follow_edge(
-            lit, bench, roundings, rough, material_inside=material_inside, first=first, closed=closed
-        )
-        edges = tuple(edge_of(strip, s, *rest) for s, (strip, *rest) in zip(roundings, followed, strict=True))
-        twins = tuple(twin_share(strip, s, *rest) for s, (strip, *rest) in zip(roundings, followed, strict=True))
-        options.append(_Lead(pick, edges, twins))
-    return max(options, key=lambda lead: float(lead.worth()[0].max()))
-
-
-def _guide(pick: Pick) -> FloatArray:
-    """A smooth line (N, 2) through the way-points: straight, a circle's arc, or a spline along the chords."""
-    near = np.asarray(pick.near, float)
-    if pick.kind == "line":
-        return resampled(near, 0.5, 0.0, closed=False)
-    from scipy.interpolate import CubicSpline
-
-    ring = np.vstack([near, near[:1]]) if pick.closed else near
-    along = np.r_[0.0, np.cumsum(np.sqrt(np.hypot(*np.diff(ring, axis=0).T)))]
-    if (np.diff(along) <= 0).any():
-        message = f"Feature '{pick.name}': two way-points in a row are the same; remove one."
-        raise InputError(message)
-    curve = CubicSpline(along, ring, bc_type="periodic" if pick.closed else "natural")
-    return resampled(curve(np.linspace(0, along[-1], 40 * len(near))), 0.5, 0.0, closed=pick.closed)
-
-
-def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
-    """The neighbourhood of a hole's way-point, flattened, as a part without an edge of its own."""
-    reach = _PATCH_MM + 1.5 * (pick.about or 15.0)
-    x, y = pick.near.mean(axis=0)
-    bounds = (x - reach, x + reach, y - reach, y + reach)
-    flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, _PATCH_STEP_MM)
-    tone = np.sqrt(flat.pixels.astype(np.float32) / 65535)
-    mask = np.ones(tone.shape[:2], np.uint8)
-    return PartMask(flat, mask, tone / max(float(np.median(tone)), 1e-3), False)
-
-
-def _circle_lead(lit: Lit, bench: Bench, pick: Pick) -> _Lead:
-    """The circle about the way-point that explains its surroundings best, for each rounding."""
-    x, y = pick.near.mean(axis=0)
-    starts = [
-        Circle(*o.centre, (o.length + o.width) / 4) for o in find_openings(_patch(lit, bench, pick)) if o.is_round
-    ]
-    if pick.about:
-        starts = [c for c in starts if 0.7 < 2 * c.radius / pick.about < 1.4]
-        starts.append(Circle(x, y, pick.about / 2))
-    best, scale = (), 0.0
-    for start in starts:
-        if np.hypot(start.x - x, start.y - y) > max(_WAY_POINT_MM, start.radius):
-            continue
-        search = RoundSearch(lit, bench, pick.known.sheet, start)
-        if search.ring() < _RING:
-            continue
-        coarse = search.coarse(0.6)
-        found = tuple(search.fine(coarse, r) for r in ROUNDINGS)
-        if not best or max(c.score for c in found) > max(c.score for c in best):
-            best, scale = found, search.strip.px_per_mm
-    if not best:
-        message = (
-            f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "
-            "way-point inside the hole, and give its rough diameter as about."
-        )
-        raise CannotDetermine(message)
-    return _Lead(pick, circles=best, scale_px=scale)
-
-
-def _opening_contour(lit: Lit, bench: Bench, pick: Pick) -> FloatArray:
-    """Contour of the long opening about a slot's way-point."""
-    x, y = pick.near.mean(axis=0)
-    near = [
-        o
-        for o in find_openings(_patch(lit, bench, pick))
-        if not o.is_round and np.hypot(*(o.centre - [x, y])) < max(_WAY_POINT_MM, o.length / 2)
-    ]
-    if not near:
-        message = (
-            f"No slot is to be seen about [{x:.1f}, {y:.1f}]; put the way-point in its middle, and "
-            "give its rough width as about."
-        )
-        raise CannotDetermine(message)
-    return min(near, key=lambda o: o.misfit).contour
-
-
-def _measured(lit: Lit, bench: Bench, lead: _Lead, rounding: Rounding) -> PickedFeature:
-    pick = lead.pick
-    feature, points, notices = _fitted(lit, bench, pick.known.with_rounding(rounding), lead, rounding.which)
+def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
+    pick, known = one.pick, one.pick.known.with_rounding(rounding)
+    if one.other and one.pick.edge == "clearest":
+        known = replace(known, rim_u=float(np.hypot(known.rim_u, _CHOICE_DOUBT * one.apart)))
+    feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
+    if one.other and one.pick.edge == "clearest":
+        notices = [*notices, _two_edges(one, one.other)]
     named = replace(waves_to_own(feature), name=pick.name, source=str(bench.image.path))
     return PickedFeature(
         named, waves_to_noise(points).named(pick.name), tuple(replace(n, feature=pick.name) for n in notices)
     )
 
 
+def _two_edges(one: Lead, other: Candidate) -> Notice:
+    mine, its, side = "metal's", "open", "metal"
+    if one.apart < 0:
+        mine, its, side = "open", "metal's", "open"
+    text = (
+        f"Two edges lie {abs(one.apart):.1f} mm apart here, {one.taken.stray:.1f} and {other.stray:.1f} mm from the "
+        f"way-points; the one on the {mine} side is taken and the ± widened to hold both. Look at the overlay, then say "
+        f'edge = "{side}" for this one, or edge = "{"open" if side == "metal" else "metal"}" for the one on the '
+        f"{its} side."
+    )
+    return Notice("two-edges", text, one.pick.name)
+
+
 def _fitted(
-    lit: Lit, bench: Bench, known: FaceKnowledge, lead: _Lead, which: int
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
     from fit.shapes import fit_arc, fit_line, short_arc
 
-    kind, height = lead.pick.kind, known.sheet.height
+    kind = one.pick.kind
     if kind == "circle":
-        circle = lead.circles[which]
-        start = np.array([circle.x, circle.y, circle.radius])
-        feature, points, edge = refined_round(
-            lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
-        )
-        if circle.score < _SURE_HOLE_SCORE and not (
-            circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)
-        ):
-            message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
-            raise CannotDetermine(message)
-        return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *edge.notices(lead.pick.name)]
-    edge = lead.edges[which]
-    notices = [*_seen(edge, _LEAST_COVER), *edge.notices(lead.pick.name)]
+        return _hole(lit, bench, known, one, which)
+    edge = one.taken.edges[which]
+    if one.other or one.pick.edge != "clearest":
+        edge = replace(edge, rival=None)
+    notices = [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
     if kind == "slot":
         feature, points, edge = refined_slot(lit, bench, known, edge)
         return feature, points, notices
@@ -285,11 +136,26 @@ def _fitted(
     if kind == "path":
         from capture.outline import outline_path
 
-        path, more = outline_path(points, closed=lead.pick.closed, clean=edge.clean, twofold=known.twofold)
+        path, more = outline_path(points, closed=one.pick.closed, clean=edge.clean, twofold=known.twofold)
         return path.feature, path.points, [*notices, *more]
     feature, kept = trimmed_fit(fit_line if kind == "line" else fit_arc, points)
     warned = short_arc(feature)
     return feature, kept, [*notices, *([warned] if warned else [])]
+
+
+def _hole(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
+) -> tuple[Feature, Points, Sequence[Notice]]:
+    circle, height = one.taken.circles[which], known.sheet.height
+    start = np.array([circle.x, circle.y, circle.radius])
+    feature, points, edge = refined_round(
+        lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
+    )
+    if circle.score < _SURE_HOLE_SCORE and not (circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)):
+        message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
+        raise CannotDetermine(message)
+    told = [] if one.other else edge.notices(one.pick.name)
+    return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
 
 
 def _seen(edge: Edge, least: float) -> list[Notice]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["check_job"]
 
 LEAST_POINTS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
-_PHOTO_KEYS = ("near", "about", "height", "height_u", "heights", "thickness")
+_PHOTO_KEYS = ("near", "about", "edge", "metal", "height", "height_u", "heights", "thickness")
 _PROBE_KEYS = ("touches", "on")
 _MADE_KEYS = ("of", "offset", "side", "layer")
 _HIGHEST = 500.0
@@ -177,8 +177,21 @@ def _check_photo_feature(file: JobFile, i: int, feature: FeatureKeys) -> None:
         raise file.fault(where, "the key 'near' is missing; add way-points [[x, y], …] in mm along the edge.")
     if feature.closed and feature.kind != "path":
         raise file.fault((*where, "closed"), "closed goes with kind = 'path' only; remove it.")
+    _check_metal(file, i, feature)
     _check_near(file, i, feature)
     _check_face(file, where, feature)
+
+
+def _check_metal(file: JobFile, i: int, feature: FeatureKeys) -> None:
+    if feature.metal is None:
+        return
+    if feature.kind in ("circle", "slot"):
+        text = f"metal does not go with kind = '{feature.kind}': it lies round the hole; remove it."
+        raise file.fault(("feature", i, "metal"), text)
+    sides = ("in", "out") if feature.closed else ("left", "right")
+    if feature.metal not in sides:
+        what = "a closed path" if feature.closed else "an open edge"
+        raise file.fault(("feature", i, "metal"), f"metal of {what} is '{sides[0]}' or '{sides[1]}'; change it.")
 
 
 def _check_near(file: JobFile, i: int, feature: FeatureKeys) -> None:

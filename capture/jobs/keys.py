@@ -205,6 +205,14 @@ class FeatureKeys(_Keys):
         None, description="Way-points along the edge, or one point in a hole, mm in the photo's axes."
     )
     about: Size | None = Field(None, description="Rough diameter of a hole or width of a slot, mm.")
+    edge: Literal["clearest", "metal", "open"] = Field(
+        "clearest", description="Of two close edges: the clearest, the one on the metal's side or on the open side."
+    )
+    metal: Literal["left", "right", "in", "out"] | None = Field(
+        None,
+        description="Side of the edge on which metal lies: left or right along the way-points, in or out of a closed "
+        "path; found by itself if left out.",
+    )
     height: Limited | None = Field(None, description="Height of this feature's face, where it is not the photo's.")
     height_u: Size | None = Field(None, description="Standard uncertainty of that height, mm.")
     heights: Heights | None = Field(None, description="Of a tilted face: three places [x, y, height], mm.")

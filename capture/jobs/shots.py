@@ -182,7 +182,8 @@ def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper
         known, notices = face_of(photo, feature, on_paper)
         key = (word, feature.thickness, "" if face is None else feature.name)
         group = groups.setdefault(key, _Group(word, [], notices, face))
-        group.picks.append(Pick(feature.name, feature.kind, near, known, feature.about, feature.closed))
+        pick = Pick(feature.name, feature.kind, near, known, feature.about, feature.closed)
+        group.picks.append(replace(pick, edge=feature.edge, metal=feature.metal))
     return list(groups.values())
 
 

@@ -34,18 +34,20 @@ def sketch_sheets(drawing: Drawing, paper: str = "a4") -> list[Sheet]:
     }
     if _is_dwarfed(drawing, holes, PAPERS[paper]):
         tabled.add("holes")
-    for _ in range(4):
+    short: list[Along] = []
+    for _ in range(5):
         plan = plan_of(
             drawing,
             holes if "holes" in tabled else (),
             arcs if "arcs" in tabled else (),
-            lines if "lines" in tabled else (),
+            [*(lines if "lines" in tabled else ()), *short],
         )
-        sheets, lost = _compose(plan, PAPERS[paper])
-        if not lost - tabled:
+        sheets, missed = _compose(plan, PAPERS[paper])
+        if not missed.kinds - tabled and not missed.short:
             break
-        tabled |= lost
-        if "spans" in lost:
+        tabled |= missed.kinds
+        short += missed.short
+        if "spans" in missed.kinds:
             drawing = replace(drawing, spans=(), sizes=[*(span.row for span in drawing.spans), *drawing.sizes])
     return sheets
 
@@ -58,16 +60,24 @@ def _is_dwarfed(drawing: Drawing, holes: Sequence[Spot], paper: tuple[float, flo
     return extent * scale < _SMALL_PART and best_room(by_table, paper).scale > scale
 
 
-def _compose(plan: Plan, paper: tuple[float, float]) -> tuple[list[Sheet], set[str]]:
+@dataclass(frozen=True, eq=False, slots=True)
+class _Missed:
+    """What found no place: kinds of sizes (holes, arcs, lines, spans), and edges too short for their length."""
+
+    kinds: set[str]
+    short: list[Along]
+
+
+def _compose(plan: Plan, paper: tuple[float, float]) -> tuple[list[Sheet], _Missed]:
     room = best_room(plan, paper)
     own_sheets = [] if room.panel else paged(plan.tables, space_of(*room.size))
     count = 1 + len(own_sheets)
-    sheet, lost = _part_sheet(plan, room, count)
+    sheet, missed = _part_sheet(plan, room, count)
     others = [
         Sheet(*room.size, (*_frame(plan.drawing, room, "", (i + 2, count)), *items))
         for i, items in enumerate(own_sheets)
     ]
-    return [sheet, *others], lost
+    return [sheet, *others], missed
 
 
 def _frame(drawing: Drawing, room: Room, scale: str, sheet: tuple[int, int]) -> list[Item]:
@@ -96,7 +106,7 @@ class _Spread:
         return Span(*self.point(item.x1, item.y1), *self.point(item.x2, item.y2), item.text, item.row)
 
 
-def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, set[str]]:
+def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, _Missed]:
     drawing, to = plan.drawing, _spread(plan, room)
     shapes = [entity for entity in drawing.entities if isinstance(entity, (Line, Arc, Circle, Polyline))]
     part = tuple(Drawn(scaled(e, to.scale, to.left, to.bottom), STROKES[e.layer]) for e in shapes)
@@ -109,9 +119,10 @@ def _part_sheet(plan: Plan, room: Room, count: int) -> tuple[Sheet, set[str]]:
     spans, astray = place_spans([to.span(span) for span in drawing.spans], ground)
     beside, short = place_lengths([to.length(item) for item in plan.lengths if item.must], ground)
     placed, missed = _led(plan, to, ground, short)
-    small, _ = place_lengths([to.length(item) for item in plan.lengths if not item.must], ground)
+    extra = {to.length(item): item for item in plan.lengths if not item.must}
+    small, without = place_lengths(list(extra), ground)
     items += [*spans, *beside, *placed, *small]
-    lost = missed | ({"spans"} if astray else set())
+    lost = _Missed(missed | ({"spans"} if astray else set()), [extra[item] for item in without])
     return Sheet(*room.size, tuple(items), part, to.scale, to.left, to.bottom), lost
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.drawing.grid import Occupancy
 from fit.drawing.lettering import text_width
@@ -42,6 +44,10 @@ _ASKEW = tuple(math.radians(turn) for turn in (-45.0, -25.0, 25.0, 45.0))
 """Turns off the radial direction for a leader that finds no room along it."""
 _OFF_LINES = 0.3
 """Clear space between words and fine lines, mm."""
+_ROUND = 0.4
+"""Kept round words, mm, so that no line slips across a corner of them between two looks along it."""
+_AT_ONCE = 48
+"""Leaders looked at together."""
 _CROSSING = 60.0
 """Cost of a leader that crosses an edge of the part, in mm of leader as it were; twice the edges, four times that."""
 _TURNS = tuple(math.radians(10.0 * k + 45.0) for k in range(36))
@@ -60,9 +66,10 @@ class Ground:
         """Take the room of words and fine lines."""
         for item in items:
             if isinstance(item, Written) and item.angle not in (0.0, 90.0):
-                self.words.add_points(text_ground(item))
+                self.words.add_points(text_ground(item, _ROUND))
             elif isinstance(item, Written):
-                self.words.add_box(text_box(item))
+                left, low, right, top = text_box(item)
+                self.words.add_box((left - _ROUND, low - _ROUND, right + _ROUND, top + _ROUND))
             elif isinstance(item, Drawn):
                 self.lines.add_shape(item.shape)
             elif isinstance(item, Filled):
@@ -128,18 +135,47 @@ def _place(spot: Spot, rows: Sequence[tuple[str, float]], ground: Ground) -> lis
     clear = boxes + np.array([-GAP, -GAP, GAP, GAP])
     near = boxes + np.array([-_OFF_LINES, -_OFF_LINES, _OFF_LINES, _OFF_LINES])
     free = np.flatnonzero(ground.words.hits(clear) + ground.shapes.hits(clear) + ground.lines.hits(near) == 0)
-    starts, bends, sides, cost = (table[free] for table in (starts, bends, sides, cost))
+    table = _Leaders(starts[free], bends[free], sides[free], cost[free])
+    best = _cheapest(table, ground)
+    if best is None:
+        return None
+    return _drawn(spot, rows, (table.starts[best], table.bends[best], float(table.sides[best])), ground)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Leaders:
+    """Leaders that could be drawn: where they touch and bend (N, 2), side of the words (N,), least cost (N,)."""
+
+    starts: FloatArray
+    bends: FloatArray
+    sides: FloatArray
+    cost: FloatArray
+
+
+def _cheapest(table: _Leaders, ground: Ground) -> int | None:
+    """The leader of least cost; those that cannot beat the best so far are not looked at."""
+    order = np.argsort(np.round(table.cost, 6), kind="stable")
+    best, least = None, math.inf
+    for first in range(0, len(order), _AT_ONCE):
+        some = order[first : first + _AT_ONCE]
+        if table.cost[some[0]] >= least:
+            break
+        cost = np.round(_costs(table, some, ground), 6)
+        lowest = int(np.argmin(cost))
+        if cost[lowest] < least:
+            best, least = int(some[lowest]), float(cost[lowest])
+    return best
+
+
+def _costs(table: _Leaders, some: NDArray[np.int_], ground: Ground) -> FloatArray:
+    """Cost of some leaders with what they cross; inf where they or their arrow heads lie on words."""
+    starts, bends, sides, cost = (column[some] for column in (table.starts, table.bends, table.sides, table.cost))
     ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
-    hard = ground.words.along(starts, bends) + ground.words.along(bends, ends)
-    hard = hard + ground.under_head(starts, bends)
+    hard = ground.words.along(starts, bends) + ground.words.along(bends, ends) + ground.under_head(starts, bends)
     outward = starts + 0.15 * (bends - starts)
     cost = cost + _CROSSING * ground.shapes.crossings(outward, ends) ** 2 + 1.0 * ground.lines.along(outward, bends)
     cost = cost + 4.0 * ground.lines.crossings(outward, bends)
-    cost = np.where(hard > 0, np.inf, cost)
-    if not np.isfinite(cost).any():
-        return None
-    best = int(np.argmin(np.round(cost, 6)))
-    return _drawn(spot, rows, (starts[best], bends[best], float(sides[best])), ground)
+    return np.where(hard > 0, np.inf, cost)
 
 
 def _candidates(spot: Spot) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

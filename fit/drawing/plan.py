@@ -52,7 +52,7 @@ def plan_of(drawing: Drawing, holes: Sequence[Spot], arcs: Sequence[Spot], lengt
     if asked := _asked(drawing):
         heading = "Sizes asked for" if any(any(row[2:]) for row in asked) else "Sizes"
         tables.append(Table(heading, ("size", "measured", "wanted", "verdict"), asked).lean())
-    beside = [replace(item, text=tag) for item, (tag, _) in zip(lengths, _numbered(lengths), strict=True)]
+    beside = [replace(item, text=tag, must=True) for item, (tag, _) in zip(lengths, _numbered(lengths), strict=True)]
     beside += [item for item in drawing.lengths if item not in lengths]
     return Plan(drawing, led, tabled, tags, places, tables, beside, bounds_of(drawing.entities))
 

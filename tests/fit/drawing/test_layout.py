@@ -97,6 +97,16 @@ def test_every_hole_and_arc_is_said(parts: ModuleType) -> None:
             assert said in words or set(spot.text.split("\n")) <= words, f"part {seed}: {spot.name}"
 
 
+def test_short_edges_stand_in_a_table(parts: ModuleType) -> None:
+    """Lengths that find no room along their edge get a tag at the edge and a row: every straight edge is said."""
+    for seed in (1, 9, 30):
+        results = parts.made_part(seed)
+        sheets = sketch_sheets(drawing_of(results))
+        words = {item.text for sheet in sheets for item in sheet.items if isinstance(item, Written)}
+        for piece in (p for p in results.features[0].segments if p.kind == "line"):
+            assert any(text.startswith(f"{piece['length']:.2f} ±") for text in words), (seed, piece.name)
+
+
 def test_collisions_would_be_found() -> None:
     """The check itself: a text laid over another and over an edge is reported."""
     words = (Written(50, 50, "12.00", 3.5), Written(52, 51, "13.00", 3.5), Written(205, 20, "off the page", 3.5))

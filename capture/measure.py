@@ -91,8 +91,9 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
     outline = _rough_outline(part)
     known, circles, edge = _settle_rounding(lit, bench, known, searches, outline)
-    found = _rounds(lit, bench, known, circles)
-    found += _slots(lit, bench, known, [o for o in openings if not o.is_round], found)
+    holes = _rounds(lit, bench, known, circles)
+    slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
+    found = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)] + slots
     return _assembled(bench, known, flat, edge, found)
 
 
@@ -160,36 +161,53 @@ def _settle_rounding(
     outline: FloatArray,
 ) -> tuple[FaceKnowledge, list[Circle], Edge]:
     """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
-    options = _distinct([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
+    options = _ranked([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
     sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
     followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
     edges = [edge_of(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
     twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
     length = len(followed[0][1]) * followed[0][0].contour.spacing
-    worth = length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])
-    for option in options:
-        worth += [2 * np.pi * circle.radius * circle.score for circle in option]
-        length += 2 * np.pi * option[0].radius
-    rounding = settled_rounding(worth, length, followed[0][0].px_per_mm)
+    worth = [length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])]
+    if distinct := _distinct(options):
+        rims = 2 * np.pi * np.array([option[0].radius for option in distinct])
+        worth.append(rims @ np.array([[circle.score for circle in option] for option in distinct]))
+        length += float(rims.sum())
+    rounding = settled_rounding(np.array(worth), length, followed[0][0].px_per_mm)
     settled = known.with_rounding(rounding)
-    return settled, [option[rounding.which] for option in options], edges[rounding.which]
+    circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
+    return settled, circles, edges[rounding.which]
 
 
-def _distinct(options: list[list[Circle]]) -> list[list[Circle]]:
-    """The best candidate of each place; a candidate is its circles under every rounding."""
-    kept: list[tuple[Circle, list[Circle]]] = []
-    for best, circles in sorted(((max(o, key=lambda c: c.score), o) for o in options), key=lambda p: -p[0].score):
-        if best.score < _LEAST_SCORE:
-            break
-        if all(np.hypot(best.x - o.x, best.y - o.y) > 0.9 * (o.radius + 0.3 * best.radius) for o, _ in kept):
-            kept.append((best, circles))
-    return [circles for _, circles in kept]
+def _ranked(options: list[list[Circle]]) -> list[list[Circle]]:
+    """Candidates that are worth a look, best first; a candidate is its circles under every rounding."""
+    told = sorted(((_best(o).score, i) for i, o in enumerate(options)), key=lambda pair: -pair[0])
+    return [options[i] for score, i in told if score >= _LEAST_SCORE]
+
+
+def _best(option: list[Circle]) -> Circle:
+    return max(option, key=lambda circle: circle.score)
+
+
+def _distinct(ranked: list[list[Circle]]) -> list[list[Circle]]:
+    """The best candidate of each place."""
+    kept: list[list[Circle]] = []
+    for option in ranked:
+        if not any(_same_place(_best(option), _best(other)) for other in kept):
+            kept.append(option)
+    return kept
+
+
+def _same_place(circle: Circle, larger: Circle) -> bool:
+    return bool(np.hypot(circle.x - larger.x, circle.y - larger.y) < 0.9 * (larger.radius + 0.3 * circle.radius))
 
 
 def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle]) -> list[_Found]:
-    found = []
+    """Round holes from candidates, best first; where the best of a place shows no ring, the next one is tried."""
+    found: list[_Found] = []
     height = known.sheet.height
     for circle in circles:
+        if any(_same_place(circle, _circle(hole.feature)) for hole in found):
+            continue
         start = np.array([circle.x, circle.y, circle.radius])
         try:
             result = _Found(
@@ -200,6 +218,10 @@ def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle])
         if ring_seen(result.feature, result.points, result.edge):
             found.append(result)
     return found
+
+
+def _circle(hole: Feature) -> Circle:
+    return Circle(hole["x"], hole["y"], hole["diameter"] / 2)
 
 
 def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening], holes: list[_Found]) -> list[_Found]:
@@ -223,6 +245,15 @@ def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening]
         if slot.edge.score >= _LEAST_SLOT_SCORE and slot.edge.cover >= _LEAST_COVER and slot.feature.rms < _SLOT_RMS_MM:
             kept.append(slot)
     return kept
+
+
+def _swallows(slot: _Found, hole: _Found) -> bool:
+    """Whether a round hole is but the end of a slot that explains more."""
+    angle = slot.feature["angle"]
+    away = hole.feature.vector(("x", "y")) - slot.feature.vector(("x", "y"))
+    along, across = np.abs(away @ np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]))
+    within = along < slot.feature["length"] / 2 and across < slot.feature["width"] / 2
+    return bool(within and slot.edge.score > hole.edge.score)
 
 
 def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:

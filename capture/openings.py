@@ -18,7 +18,8 @@ __all__ = ["Opening", "find_openings"]
 _LEAST_MM = 2.0
 _MEDIAN_MM = 16.0
 _LEVELS = (0.7, 1.0, 1.8, 3.0)
-_MOST_MISFIT = 0.08
+_MOST_MISFIT, _MOST_MISFIT_LONG, _LONG = 0.08, 0.2, 1.8
+_RING_MM = 2.4
 _WHISKER_MM = (0.0, 0.7, 1.6)
 
 
@@ -52,16 +53,31 @@ def find_openings(part: PartMask) -> list[Opening]:
         spots = ((salience > level) & (inside > 0)).astype(np.uint8)
         spots = cv2.morphologyEx(spots, cv2.MORPH_CLOSE, disc(0.5, flat.step))
         for radius in _WHISKER_MM:
-            found += _compact(spots, radius, part, inside)
+            found += _compact(_filled(spots), radius, part, inside)
+        found += _compact(_ringed(spots, part.flat.step), _WHISKER_MM[-1], part, inside)
     return _distinct(found)
 
 
-def _compact(spots: Mask, whisker: float, part: PartMask, inside: Mask) -> list[Opening]:
-    """Fill the rings, cut off whiskers (scratches, brushing marks) thinner than twice `whisker` mm, and box the rest."""
+def _filled(spots: Mask) -> Mask:
     import cv2
 
     contours, _ = cv2.findContours(spots, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    solid = cv2.drawContours(np.zeros_like(spots), contours, -1, 1, -1)
+    return cv2.drawContours(np.zeros_like(spots), contours, -1, 1, -1).astype(np.uint8)
+
+
+def _ringed(spots: Mask, step: float) -> Mask:
+    """What rings enclose, with as much of each ring as a wall is wide: for rings that run into glare or the outline."""
+    import cv2
+
+    voids = _filled(spots) - spots
+    voids = cv2.morphologyEx(voids, cv2.MORPH_OPEN, disc(0.3 * _LEAST_MM, step))
+    return (voids | (cv2.dilate(voids, disc(_RING_MM, step)) & spots)).astype(np.uint8)
+
+
+def _compact(solid: Mask, whisker: float, part: PartMask, inside: Mask) -> list[Opening]:
+    """Cut off whiskers (scratches, brushing marks) thinner than twice `whisker` mm, and box the rest."""
+    import cv2
+
     if whisker:
         solid = cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc(whisker, part.flat.step))
     contours, _ = cv2.findContours(solid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -104,7 +120,7 @@ def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Openin
     length, width = max(a, b), min(a, b)
     stadium = (length - width) * width + np.pi / 4 * width**2
     misfit = abs(cv2.contourArea(hull) / max(stadium, 1) - 1)
-    if width * step < _LEAST_MM or misfit > _MOST_MISFIT:
+    if width * step < _LEAST_MM or misfit > (_MOST_MISFIT_LONG if length > _LONG * width else _MOST_MISFIT):
         return None
     centre = part.flat.to_bench(np.array([[x, y]]))[0]
     return Opening(part.flat.to_bench(contour.astype(float)), centre, length * step, width * step, misfit)

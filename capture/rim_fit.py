@@ -39,6 +39,7 @@ _WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.4, 0.8
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
 where the edge leaps or hides."""
 _REACH_MM, _REACH_PX = 0.12, 0.9
+_SCORE_MM, _SCORE_PX = 0.07, 0.6
 _RIVAL_DOUBT = 0.25
 _LEAP_MM, _LEAP_PX = 0.06, 0.5
 _LEAST_COVER, _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 0.5, 75.0, 120.0, 10.0
@@ -101,17 +102,17 @@ class Edge:
         return [Notice("two-edges", text, name)]
 
 
-def edge_at(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour) -> Edge:
-    """Look for the sheet's edge right at a contour."""
-    wall = sheet.wall(bench, contour)
+def edge_at(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour) -> Edge:
+    """Look for the sheet's edge at a true contour: its upper rim shows inside it by the inset, its lower rim does not."""
+    wall = known.sheet.wall(bench, contour)
     strip = unroll(lit, bench, contour, (-1.9, max(0.0, float(wall.max())) + 0.6), smooth=0.2)
-    return edge_of(strip, sheet, np.zeros(len(wall)), wall)
+    return edge_of(strip, known.sheet, np.full(len(wall), -known.rim_inset), wall + known.rim_inset * (wall > 0))
 
 
 def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray) -> Edge:
     """Pick the steps along an edge whose outward offsets (M,) on the strip are known."""
     picked = rim_points(strip, sheet, offset, wall, max(_REACH_MM, _REACH_PX / strip.px_per_mm))
-    score = float(contour_score(strip, sheet, offset, wall, 0.07).mean())
+    score = float(contour_score(strip, sheet, offset, wall, max(_SCORE_MM, _SCORE_PX / strip.px_per_mm)).mean())
     return Edge(strip, picked, len(picked.row) / len(wall), score, rival_offset(strip, sheet, offset, wall))
 
 
@@ -224,7 +225,7 @@ def refined_round(
 
     x, y, radius = start
     for turn in range(_ROUNDS):
-        edge = edge_at(lit, bench, known.sheet, contour_of(x, y, radius))
+        edge = edge_at(lit, bench, known, contour_of(x, y, radius))
         _refuse_bare(edge)
         points = measured_points(bench, known, edge)
         if turn < _ROUNDS - 1:
@@ -288,7 +289,7 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
         slot = fit_slot(points, robust=turn == 0)
         points = points.select(np.setdiff1d(_inliers(slot.residuals), slot.rejected))
         slot = fit_slot(points, robust=False, correlated=turn == _ROUNDS - 1)
-        edge = edge_at(lit, bench, known.sheet, slot_contour(slot, known.sheet.height))
+        edge = edge_at(lit, bench, known, slot_contour(slot, known.sheet.height))
     return slot, points, edge
 
 

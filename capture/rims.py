@@ -38,6 +38,7 @@ _RIVAL_MM, _RIVAL_REACH_MM, _RIVAL_SHARE = 0.25, 0.9, 0.85
 _HUE_MM = (0.08, 0.28)
 _CLEAR = 0.3
 _BEYOND_MM = 0.35
+_NARROW_PX, _BLUR_PX = 2.2, 0.95
 
 HIDDEN, LOWER, FACE_LINE = 0, 1, 2
 """What a found step is: upper rim with its wall hidden, lower rim, end of the flat face."""
@@ -96,8 +97,9 @@ def contour_score(
     inside : how far into the material steps count against the contour, mm.
     """
     seen = wall > _WALL_SEEN_MM
-    outline = np.where(seen, contour + wall, contour - sheet.outline_shift(wall))
-    face_line = contour - sheet.rounding
+    apart = _blurred_apart(strip, sheet)
+    outline = np.where(seen, contour + wall, contour - sheet.outline_shift(wall) + apart)
+    face_line = contour - sheet.rounding - np.where(seen, apart / 2, apart)
     at_outline, at_face_line = strip.around(outline, reach), strip.around(face_line, reach)
     two = np.abs(outline - face_line) > 2 * reach
     beside = strip.between(face_line - inside, np.maximum(outline, face_line) + _BEYOND_MM)
@@ -119,6 +121,18 @@ def contour_score(
     return np.asarray(found, dtype=float)
 
 
+def _blurred_apart(strip: Strip, sheet: Sheet) -> float:
+    """How far blur drives each line of a rounding too narrow for the pixels from where it is, mm.
+
+    A narrow band b wide that is brighter or darker than both its sides shows its steepest places σ off its middle (the
+    zeros of a Gaussian's second derivative), a wide one b / 2 off; between them √(σ² + b² / 4) is near enough.
+    """
+    half = sheet.rounding / 2
+    if half == 0 or sheet.rounding * strip.px_per_mm >= _NARROW_PX:
+        return 0.0
+    return float(np.hypot(half, _BLUR_PX / strip.px_per_mm)) - half
+
+
 def rival_offset(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray) -> float | None:
     """Outward distance, mm, to another line beside the contour that explains the steps nearly as well; else None.
 
@@ -137,8 +151,9 @@ def twin_share(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
     hidden = wall < 0
     if not hidden.any() or not sheet.rounding:
         return 0.0
-    outline, strength = strip.nearest(contour - sheet.outline_shift(wall), 0.1)
-    line, line_strength = strip.nearest(contour - sheet.rounding, 0.1)
+    apart = _blurred_apart(strip, sheet)
+    outline, strength = strip.nearest(contour - sheet.outline_shift(wall) + apart, 0.1)
+    line, line_strength = strip.nearest(contour - sheet.rounding - apart, 0.1)
     twins = (strength > _CLEAR) & (line_strength > _CLEAR) & (np.abs(outline - line) > _TWIN_MM)
     return float(twins[hidden].sum() / len(wall))
 
@@ -149,11 +164,13 @@ def rim_points(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
     A sharp upper rim is better than a lower one, which lies in its own shadow; a rounded one is worse.
     """
     seen = wall > _WALL_SEEN_MM
-    shift = np.where(seen, 0.0, sheet.outline_shift(wall))
+    apart = _blurred_apart(strip, sheet)
+    shift = np.where(seen, 0.0, sheet.outline_shift(wall) - apart)
+    line_inset = sheet.rounding + np.where(seen, apart / 2, apart)
     outline = np.where(seen, contour + wall, contour - shift)
     offset, strength = strip.nearest(outline, reach)
-    line_offset, line_strength = strip.nearest(contour - sheet.rounding, reach)
-    spread = np.abs(outline - contour + sheet.rounding)
+    line_offset, line_strength = strip.nearest(contour - line_inset, reach)
+    spread = np.abs(outline - contour + line_inset)
     # One step cannot be both lines: a narrow wall's step is its outline's, a wide wall's may be the face line's alone.
     apart = (spread > _APART_MM) & (np.abs(line_offset - offset) > _TWIN_MM)
     clear, line_clear = strength > _CLEAR, (line_strength > _CLEAR) & apart
@@ -163,6 +180,6 @@ def rim_points(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
     use_line = line_clear & (~clear | (sheet.rounding == 0))
     row = np.flatnonzero(clear | line_clear)
     kind = np.where(use_line, FACE_LINE, np.where(seen, LOWER, HIDDEN))
-    inset = np.where(use_line, sheet.rounding, shift)
+    inset = np.where(use_line, line_inset, shift)
     place, certainty = np.where(use_line, line_offset, offset), np.where(use_line, line_strength, strength)
     return RimPoints(row, place[row], kind[row], certainty[row], inset[row])

@@ -15,7 +15,7 @@ ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 
 _TOLD_APART = 0.015
 _RIM_SHARE = 0.3
-_RESOLVED_PX = 1.7
+_RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 _USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 
 
@@ -39,19 +39,27 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float) -> Roun
 
     Parameters
     ----------
-    worth : (R,) sum over all edges of mean score times length. length : of these edges, mm.
+    worth : (R,) or (K, R) sum of mean score times length over the edges, or over each kind of edge (outline, holes).
+    length : of all these edges, mm.
 
     A rounding loses credit by a factor e for each loss of `_TOLD_APART` in mean score; the rim of another rounding lies
     about a third of their difference away. One that spans less than two pixels or so cannot be told by its twin lines;
-    where even the usual one cannot, it is taken to be there or not, half and half.
+    where even the usual one cannot, it is taken to be there or not, half and half, unless all kinds of edge show its
+    band, which blur makes look wider.
     """
-    radii = np.array(ROUNDINGS)
+    radii, kinds = np.array(ROUNDINGS), np.atleast_2d(worth)
     usual_seen = _USUAL_MM * px_per_mm >= _RESOLVED_PX
-    resolved = (radii == 0) | (usual_seen & (radii * px_per_mm >= _RESOLVED_PX))
-    counted = np.where(resolved, worth, -np.inf)
-    best = int(np.argmax(counted))
-    credit = np.exp(-(counted[best] - counted) / (_TOLD_APART * length))
+    if usual_seen:
+        told = (radii == 0) | (radii * px_per_mm >= _RESOLVED_PX)
+    else:
+        shown = _USUAL_MM * px_per_mm >= _HINTED_PX and bool(
+            (kinds[:, radii == _USUAL_MM] > kinds[:, radii == 0]).all()
+        )
+        told = radii == (_USUAL_MM if shown else 0)
+    mean = np.where(told, kinds.sum(axis=0) / length, -np.inf)
+    best = int(np.argmax(mean))
+    credit = np.exp((mean - mean[best]) / _TOLD_APART)
     doubt = _RIM_SHARE * float((credit * np.abs(radii - radii[best])).max())
-    if not usual_seen:
-        return Rounding(best, _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))
-    return Rounding(best, 0.0, doubt)
+    if usual_seen:
+        return Rounding(best, 0.0, doubt)
+    return Rounding(best, 0.0 if best else _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))

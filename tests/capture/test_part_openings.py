@@ -87,6 +87,25 @@ def test_every_opening_is_offered(plate, grain):
     assert any(abs(o.length - slot.length) < 1.2 and abs(o.width - slot.width) < 1.25 for o in near)
 
 
+def test_a_ring_that_runs_into_glare_is_offered(plate):
+    """Glare beside a hole joins its ring to a blob; what the ring encloses still tells where the hole is."""
+    flat = flat_picture(plate, face=110)
+    hole = plate.holes[1]
+    centre = plate.on_bench([(hole.x, hole.y)])[0]
+    x, y = places()
+    u, v = plate.local(x, y)
+    pixels = flat.pixels.astype(float)
+    depth = hole.diameter / 2 - np.hypot(x - centre[0], y - centre[1])
+    pixels[depth > 0] = 110  # through the hole all is as bright as the face
+    ring = np.abs(depth - 0.5) < 0.5
+    pixels[ring] = 40
+    glare = (np.hypot(u - hole.x - 8.5, v - hole.y - 2) < 6) & (plate.outside(x, y) < 0)
+    pixels[glare & (depth < 0)] = 235
+    openings = find_openings(find_part(Flat(pixels.astype(np.uint8), LEFT, TOP, STEP, 2.0), MARGIN))
+    near = [o for o in openings if np.hypot(*(o.centre - centre)) < 0.6 and o.is_round]
+    assert any(abs((o.length + o.width) / 2 - hole.diameter) < 1.25 for o in near)
+
+
 @pytest.fixture(scope="module")
 def shot(drawn, plate, tmp_path_factory):
     """The plate photographed at 18°, 6 px per mm, and solved."""
@@ -123,17 +142,24 @@ def test_round_holes(shot, plate):
     assert nothing.ring() < 0.5
 
 
-def test_slots(shot, plate):
-    bench, lit = shot
+def rough_slot(plate) -> np.ndarray:
+    """A ring a little longer and a little narrower than the plate's slot."""
     (slot,) = plate.slots
     half, turn = (slot.length - slot.width) / 2, np.linspace(-np.pi / 2, np.pi / 2, 40)
     cap = np.column_stack([half + 0.3 + (slot.width / 2 - 0.3) * np.cos(turn), (slot.width / 2 - 0.3) * np.sin(turn)])
-    rough = np.vstack([cap, -cap])  # a little long and a little narrow
     c, s = np.cos(slot.angle), np.sin(slot.angle)
-    ring = plate.on_bench(rough @ np.array([[c, s], [-s, c]]) + [slot.x, slot.y])
-    known = FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05)
-    ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], ring, material_inside=False, first="near")
-    found, points, _ = refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
+    return plate.on_bench(np.vstack([cap, -cap]) @ np.array([[c, s], [-s, c]]) + [slot.x, slot.y])
+
+
+def fitted_slot(shot, plate, known: FaceKnowledge):
+    bench, lit = shot
+    ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], rough_slot(plate), material_inside=False, first="near")
+    return refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
+
+
+def test_slots(shot, plate):
+    (slot,) = plate.slots
+    found, points, _ = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
     assert found["width"] == pytest.approx(slot.width, abs=0.08)
     assert found["length"] == pytest.approx(slot.length, abs=0.12)
     assert (found["angle"] - slot.angle - plate.angle) % np.pi == pytest.approx(0, abs=0.01)
@@ -141,3 +167,11 @@ def test_slots(shot, plate):
     for key in ("width", "length"):
         assert abs(found[key] - getattr(slot, key)) < found.value(key).u95
     assert len(points) > 100
+
+
+def test_rims_are_sought_where_they_show_not_where_they_are_said_to_be(shot, plate):
+    """An inset for a rounding too fine to be seen makes the slot narrower by twice itself, and loses none of its rim."""
+    plain, _, seen = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
+    moved, _, still_seen = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05, 0.1, 0.08))
+    assert still_seen.cover > seen.cover - 0.02 and still_seen.score > seen.score - 0.15
+    assert 0.1 < plain["width"] - moved["width"] < 0.21, "lower rims are sharp and stay"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -141,3 +143,30 @@ def test_rounding_is_chosen_by_what_it_explains():
     fine = settled_rounding(worth, length, 3.0)
     assert fine.radius == 0 and fine.inset > 0 and fine.doubt >= 0.04, "too fine to be seen is carried as doubt"
     assert ROUNDINGS[0] == 0
+
+
+def test_a_band_that_is_hardly_resolved_needs_all_kinds_of_edge_to_show_it():
+    sharp, banded = [0.5, 0.4, 0.4, 0.4], [0.5, 0.6, 0.6, 0.6]
+    both = settled_rounding(np.array([banded, banded]) * 200, 400.0, 6.0)
+    assert both.radius == 0.2 and both.inset == 0 and both.doubt >= 0.08
+    one = settled_rounding(np.array([banded, sharp]) * 200, 400.0, 6.0)
+    assert one.radius == 0 and one.inset > 0 and one.doubt >= 0.08
+
+
+@pytest.mark.parametrize("px_per_mm", [5.0, 7.0, 9.0])
+def test_blur_drives_the_lines_of_a_narrow_band_apart(px_per_mm):
+    """Steepest places of a bright band 0.2 mm wide after a Gaussian blur, found by convolving."""
+    width, sigma, fine = 0.2, 0.95 / px_per_mm, 0.001
+    at = np.arange(-1.5, 1.5, fine)
+    kernel = np.exp(-0.5 * (at / sigma) ** 2)
+    slope = np.abs(np.gradient(np.convolve(np.where(np.abs(at) < width / 2, 1.0, 0.0), kernel, "same")))
+    outer = abs(at[slope[at < 0].argmax()])
+    far = straight(np.pi, np.array([-60.0, 0.0]), 2.0)  # its wall is hidden
+    sheet = Sheet(2.0, 2.0, width)
+    wall = sheet.wall(Eye(), far)
+    middle = -(width + float(sheet.outline_shift(wall).mean())) / 2
+    strip = replace(strip_with({middle - outer: 0.9, middle + outer: 0.9}, far), px_per_mm=px_per_mm)
+    picked = rim_points(strip, sheet, np.zeros(41), wall, 0.1)
+    assert len(picked.row) == 41
+    np.testing.assert_allclose(picked.offset + picked.inset, 0, atol=0.03)
+    assert twin_share(strip, sheet, np.zeros(41), wall) == 1.0

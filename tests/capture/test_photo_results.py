@@ -139,7 +139,9 @@ def test_two_edges(drawn, plate, scene, tmp_path):
     bench = solve_bench(image, find_pieces(image), print_x=180.0, print_y=240.0)
     x, y = ringed.on_bench([(0, -30)])[0]
     sheet = Sheet(2.0, 2.0)
-    edge = edge_at(Lit(linear_light(image.colour())), bench, sheet, circle_contour(x, y, 6.0, 2.0))
+    edge = edge_at(
+        Lit(linear_light(image.colour())), bench, FaceKnowledge(sheet, 0.05, 0.05), circle_contour(x, y, 6.0, 2.0)
+    )
     assert edge.cover > 0.9 and not edge.notices("hole 1"), "a plain rim has no rival"
     rivals = replace(edge, rival=0.8)
     (notice,) = rivals.notices("hole 1")

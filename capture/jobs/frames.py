@@ -48,6 +48,7 @@ def datum_frame(file: JobFile, features: Mapping[str, Feature]) -> DatumFrame:
             message = f"the datum feature '{name}' was not measured; {nearest(name, list(features), listed=True)}."
             raise CannotDetermine(str(file.fault(("datum",), message)))
         parts.append(part)
+    _check_kinds(file, datum, parts)
     if datum.primary is None:
         parts = [_face(parts), *parts]
     try:
@@ -55,6 +56,19 @@ def datum_frame(file: JobFile, features: Mapping[str, Feature]) -> DatumFrame:
     except (InputError, CannotDetermine) as error:
         message = str(file.fault(("datum",), str(error).removeprefix("--datum: ").removeprefix("--datum ")))
         raise type(error)(message) from error
+
+
+def _check_kinds(file: JobFile, datum: Datum, parts: Sequence[Feature]) -> None:
+    """An edge is straight, and what stands under holes has a centre."""
+    if datum.edge and parts[0].kind != "line":
+        message = f"edge = '{parts[0].name}' is no line but of kind '{parts[0].kind}'; name a straight edge, or use holes = [two holes]."
+        raise InputError(str(file.fault(("datum", "edge"), message)))
+    for part in parts if datum.holes else ():
+        if part.kind not in ("circle", "slot", "arc", "sphere"):
+            message = (
+                f"'{part.name}' is of kind '{part.kind}' and has no centre; name two holes, or use edge and corner."
+            )
+            raise InputError(str(file.fault(("datum", "holes"), message)))
 
 
 def _face(parts: Sequence[Feature]) -> Feature:

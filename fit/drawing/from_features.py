@@ -80,7 +80,7 @@ def drawing_of(
     outer = _outline(shown)
     holes = [item for item in results.features if item.kind in ("circle", "slot") and view.is_square(item)]
     if results.frame.startswith(DATUM_FRAME):
-        axes = PartAxes(view, (), "measured in the datum frame")
+        axes = PartAxes(view, (), f"measured in the {results.frame}")
     else:
         axes = axes_of(view, outer.segments if outer else (), holes)
     entities = [*_entities(measured, axes, replaced)]
@@ -115,13 +115,14 @@ def _outline(features: Sequence[Feature]) -> Feature | None:
 
 
 def _datum(axes: PartAxes) -> Datum | None:
-    return Datum(0.0, 0.0, axes.words) if axes.inputs or axes.words.endswith("datum frame") else None
+    chosen = axes.words.startswith(f"measured in the {DATUM_FRAME}")
+    return Datum(0.0, 0.0, axes.words, chosen) if axes.inputs or chosen else None
 
 
 def _notes(results: Results, axes: PartAxes, title: TitleBlock, unit_out: str) -> list[Note]:
     placed = any(item.kind in ("circle", "slot") or item.closed for item in results.features)
     words = f"{axes.words[0].upper()}{axes.words[1:]}. " if placed else ""
-    notes = [Note(f"{words}± is the 95 % uncertainty of the measurement.")]
+    notes = [Note(f"{words}± is the 95 % uncertainty of the measurement.".replace("; mm. ", ". "))]
     for path in (item for item in results.features if item.kind == "path" and not item.closed):
         length = path.value("length")
         told = format_length(length.value, length.u95, unit_out, short=True, with_unit=True)

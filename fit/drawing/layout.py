@@ -9,7 +9,7 @@ from fit.drawing.beside import place_lengths, place_spans, tick_items
 from fit.drawing.frame import frame_items, space_of
 from fit.drawing.leaders import Ground, place_leaders
 from fit.drawing.lettering import clean, fitted
-from fit.drawing.marks import SMALL, centre_mark, line, scaled
+from fit.drawing.marks import AXIS, SMALL, TEXT, centre_mark, datum_mark, line, scaled
 from fit.drawing.model import Along, Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Span, Spot
 from fit.drawing.plan import Plan, marks_of, note_lines, plan_of
 from fit.drawing.room import NOTE_ROW, Room, best_room, borders_of
@@ -163,11 +163,11 @@ def _note_items(plan: Plan, room: Room) -> list[Item]:
         Written(
             left + 3,
             low + 2.5 + NOTE_ROW * (len(notes) - 1 - i),
-            fitted(text, SMALL, right - left - 6),
+            fitted(note.text, SMALL, right - left - 6, bold=note.strong),
             SMALL,
-            bold=plan.drawing.notes[i].strong,
+            bold=note.strong,
         )
-        for i, text in enumerate(notes)
+        for i, note in enumerate(notes)
     ]
 
 
@@ -221,13 +221,16 @@ def _marks_on_part(plan: Plan, to: _Spread, ground: Ground) -> list[Item]:
             items += centre_mark(*to.point(spot.x, spot.y), spot.reach * to.scale)
     datum = plan.drawing.datum
     if datum and _is_within(datum, plan.box):
-        items.append(Drawn(Circle(*to.point(datum.x, datum.y), 1.5), STROKES["check"]))
+        items += datum_mark(*to.point(datum.x, datum.y), with_axes=datum.with_axes)
     for entity in plan.drawing.entities:
         if isinstance(entity, PointMark):
             x, y = to.point(entity.x, entity.y)
             items += [line(x - 1.5, y, x + 1.5, y), line(x, y - 1.5, x, y + 1.5)]
     items += [tick_items(*to.point(tick.x, tick.y), tick.angle) for tick in plan.drawing.ticks]
     ground.add(items)
+    if datum and datum.with_axes and _is_within(datum, plan.box):
+        x, y = to.point(datum.x, datum.y)
+        items += [ground.label(x + AXIS + 1.0, y + 1.0, "x", TEXT), ground.label(x + 1.0, y + AXIS + 1.0, "y", TEXT)]
     labels = [entity for entity in plan.drawing.entities if isinstance(entity, Label)]
     return [*items, *(ground.label(*to.point(e.x, e.y), clean(e.text), e.height) for e in labels)]
 

@@ -14,6 +14,7 @@ from fit.drawing.sheet import FINE, STROKES, Drawn, Filled, Shape, Written
 from fit.points import FloatArray
 
 __all__ = [
+    "AXIS",
     "GAP",
     "HALF",
     "HEAD",
@@ -21,6 +22,7 @@ __all__ = [
     "TEXT",
     "arrow",
     "centre_mark",
+    "datum_mark",
     "line",
     "scaled",
     "stacked",
@@ -34,6 +36,8 @@ GAP = 1.0
 """Clear space kept round words, mm."""
 HEAD, HALF = 3.0, 0.5
 """Length and half width of an arrow head, mm."""
+AXIS = 12.0
+"""Length of the arrows along the axes of a datum, mm."""
 _DESCENT = 0.30
 """Depth of p, g and brackets below the base line over the height of capitals."""
 
@@ -55,6 +59,16 @@ def centre_mark(x: float, y: float, reach: float) -> list[Drawn]:
     arm = reach + 2.5
     stroke = STROKES["centre"] if arm > 6 else FINE
     return [Drawn(Line(x - arm, y, x + arm, y), stroke), Drawn(Line(x, y - arm, x, y + arm), stroke)]
+
+
+def datum_mark(x: float, y: float, *, with_axes: bool) -> list[Drawn | Filled]:
+    """A ring round the datum's origin, with arrows along x and y where these axes were chosen by the user."""
+    items: list[Drawn | Filled] = [Drawn(Circle(x, y, 1.5), FINE)]
+    if with_axes:
+        bold = STROKES["cut"]
+        items += [Drawn(Line(x, y, x + AXIS - HEAD, y), bold), arrow(x + AXIS, y, 0.0)]
+        items += [Drawn(Line(x, y, x, y + AXIS - HEAD), bold), arrow(x, y + AXIS, math.pi / 2)]
+    return items
 
 
 def text_box(item: Written) -> Box:

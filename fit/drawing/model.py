@@ -186,11 +186,12 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Datum:
-    """The corner or hole that places are measured from."""
+    """The corner or hole that places are measured from; with_axes where the user chose its axes, which then are drawn."""
 
     x: float
     y: float
     words: str
+    with_axes: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from fit.drawing.lettering import clean
-from fit.drawing.model import Along, Drawing, Place, Spot, bounds_of
+from fit.drawing.lettering import clean, text_width
+from fit.drawing.marks import SMALL
+from fit.drawing.model import Along, Drawing, Note, Place, Spot, bounds_of
 from fit.drawing.rows import Mark, Rows
 from fit.drawing.tables import Table
 
@@ -15,6 +16,8 @@ __all__ = ["Plan", "marks_of", "note_lines", "plan_of"]
 
 _MOST_PLACES = 12
 _MOST_UNASKED = 6
+_NOTE_WIDTH = 172.0
+"""Length of a line of notes that fits A4 and Letter upright, mm."""
 _NEAR = 1.0
 """A datum further than this outside the part, mm, is not drawn beside it."""
 
@@ -92,5 +95,17 @@ def marks_of(plan: Plan, axis: str, scale: float, left: float, bottom: float) ->
     return rows, marks
 
 
-def note_lines(plan: Plan) -> list[str]:
-    return [clean(note.text) for note in plan.drawing.notes]
+def note_lines(plan: Plan) -> list[Note]:
+    """The notes in lines that fit the narrowest sheet."""
+    return [Note(line, note.strong) for note in plan.drawing.notes for line in _wrapped(clean(note.text), note.strong)]
+
+
+def _wrapped(text: str, bold: bool) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and text_width(longer, SMALL, bold=bold) > _NOTE_WIDTH:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines

@@ -157,6 +157,18 @@ def test_a_datum_of_an_edge_and_a_corner(scene) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_a_datum_is_drawn_and_an_edge_must_be_straight(scene, edgewright) -> None:
+    """Both axes stand at the origin with the words of the frame; a hole is no edge, told with its line."""
+    datum = '[datum]\nholes = ["hole 1", "hole 2"]\n'
+    (scene.folder / "plate.toml").write_text(scene.job + datum)
+    run_job(scene.folder / "plate.toml")
+    sketch = (scene.folder / "plate" / "sketch.svg").read_text()
+    assert ">x</text>" in sketch and ">y</text>" in sketch and "origin from hole 1" in sketch
+    (scene.folder / "plate.toml").write_text(scene.job + '[datum]\nedge = "hole 1"\ncorner = "lower edge"\n')
+    outcome = edgewright("run", scene.folder / "plate.toml")
+    assert outcome.code == 2 and "plate.toml: line" in outcome.err and "straight edge" in outcome.err
+
+
 def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
     job, out = scene.folder / "plate.toml", scene.folder / "plate"
     run_job(job)

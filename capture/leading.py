@@ -7,7 +7,8 @@ what each leaves unexplained.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -21,11 +22,12 @@ from capture.rim_fit import Edge, FaceKnowledge, edge_of
 from capture.rims import contour_score, twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
 from capture.rounding import ROUNDINGS
+from capture.siding import face_tone
 from capture.strip import Contour, Lit, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["KINDS", "Candidate", "Lead", "Pick", "lead"]
+__all__ = ["KINDS", "Candidate", "Lead", "Pick", "chosen", "lead"]
 
 KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 """Kinds of feature that a pick can be, and how many way-points each needs."""
@@ -66,7 +68,8 @@ class Candidate:
     """One edge that a pick may mean: one edge, or one circle, for each rounding tried.
 
     away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
-    the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm.
+    the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal :
+    which side is taken for metal; tone : what that metal looks like (`capture.siding.face_tone`).
     """
 
     edges: tuple[Edge, ...] = ()
@@ -77,6 +80,8 @@ class Candidate:
     score: float = 0.0
     away: float = 0.0
     stray: float = 0.0
+    metal: bool = True
+    tone: FloatArray = field(default_factory=lambda: np.zeros(3))
 
     @property
     def px_per_mm(self) -> float:
@@ -103,11 +108,12 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Lead:
-    """A pick led to its edge: the candidate taken, and the other one that would do nearly as well, if any."""
+    """A pick led to its edge: the candidate taken, the other one that would do nearly as well, if any, and all, best first."""
 
     pick: Pick
     taken: Candidate
-    other: Candidate | None = None
+    other: Candidate | None
+    candidates: tuple[Candidate, ...]
 
     @property
     def apart(self) -> float:
@@ -129,7 +135,7 @@ def lead(lit: Lit, bench: Bench, pick: Pick) -> Lead:
         raise InputError(message)
     _refuse_outside(bench, pick)
     finder = {"circle": _circles, "slot": _slots}.get(pick.kind, _edges)
-    return _chosen(pick, finder(lit, bench, pick))
+    return chosen(pick, finder(lit, bench, pick))
 
 
 def _refuse_outside(bench: Bench, pick: Pick) -> None:
@@ -142,17 +148,17 @@ def _refuse_outside(bench: Bench, pick: Pick) -> None:
         raise InputError(message)
 
 
-def _chosen(pick: Pick, found: list[Candidate]) -> Lead:
+def chosen(pick: Pick, found: Sequence[Candidate]) -> Lead:
     """The best candidate, or the one asked for, and the next that is told apart from it and does nearly as well."""
     found = sorted(found, key=lambda c: -c.score)
-    placed = [replace(c, away=_away(found[0], c)) for c in found]
+    placed = tuple(replace(c, away=_away(found[0], c)) for c in found)
     first = placed[0]
     rivals = [c for c in placed[1:] if abs(c.away) > _APART_MM and c.score > _RIVAL_SHARE * first.score]
     if not rivals:
-        return Lead(pick, first)
+        return Lead(pick, first, None, placed)
     pair = sorted([first, rivals[0]], key=lambda c: c.away)
     taken = {"metal": pair[0], "open": pair[1]}.get(pick.edge, first)
-    return Lead(pick, taken, pair[1] if taken is pair[0] else pair[0])
+    return Lead(pick, taken, pair[1] if taken is pair[0] else pair[0], placed)
 
 
 def _away(first: Candidate, other: Candidate) -> float:
@@ -171,7 +177,18 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     line = trace_edge(lit, bench, pick.known.sheet.height, _guide(pick), pick.closed)
     starts = [(metal, line, "beside") for metal in sides]
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
-    return [_judged(lit, bench, pick, _followed(lit, bench, pick, *start)) for start in starts]
+    found = [_judged(lit, bench, pick, _followed(lit, bench, pick, *start)) for start in starts]
+    return found + [_judged(lit, bench, pick, _followed(lit, bench, pick, *start)) for start in _turned(found, sides)]
+
+
+def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
+    """Starts along each side's best line with the metal on the other side, where nothing was found there yet."""
+    starts = []
+    for metal in sides if len(sides) > 1 else ():
+        best = max((c for c in found if c.metal == metal), key=lambda c: c.score)
+        if all(abs(_away(best, c)) > _APART_MM for c in found if c.metal != metal):
+            starts.append((not metal, best.contour.xy, "near"))
+    return starts
 
 
 def _followed(lit: Lit, bench: Bench, pick: Pick, metal: bool, line: FloatArray, first: str) -> Candidate:
@@ -180,7 +197,7 @@ def _followed(lit: Lit, bench: Bench, pick: Pick, metal: bool, line: FloatArray,
     followed = follow_edge(lit, bench, sheets, line, material_inside=metal, first=first, closed=closed)
     edges = tuple(edge_of(strip, s, *rest) for s, (strip, *rest) in zip(sheets, followed, strict=True))
     twins = tuple(twin_share(strip, s, *rest) for s, (strip, *rest) in zip(sheets, followed, strict=True))
-    return Candidate(edges, twins, height=pick.known.sheet.height)
+    return Candidate(edges, twins, height=pick.known.sheet.height, metal=metal)
 
 
 def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -> list[FloatArray]:
@@ -211,7 +228,8 @@ def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candida
     wide = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05])).max()
     miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
     stray = float(np.sqrt((miss**2).mean()))
-    return replace(candidate, score=float(wide) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2, stray=stray)
+    score = float(wide) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
+    return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour))
 
 
 def _guide(pick: Pick) -> FloatArray:
@@ -256,7 +274,8 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
             continue
         search = RoundSearch(lit, bench, pick.known.sheet, start)
         if search.ring() >= _RING:
-            found.append(_searched(search, pick.known.sheet.height))
+            circle = _searched(search, pick.known.sheet.height)
+            found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
     if not found:
         message = (
             f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from capture.bench import Bench
-from capture.leading import Candidate, Lead, Pick, lead
+from capture.leading import Candidate, Lead, Pick, chosen, lead
 from capture.rim_fit import (
     Edge,
     FaceKnowledge,
@@ -26,6 +26,7 @@ from capture.rim_fit import (
 )
 from capture.round_holes import circle_contour
 from capture.rounding import Rounding, settled_rounding
+from capture.siding import metal_tones, of_this_metal
 from capture.strip import Lit
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -70,21 +71,29 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     sheets: dict[tuple[float, float], list[Lead]] = {}
     for one in leads:
         sheets.setdefault(_sheet_key(one.pick), []).append(one)
-    settled = {key: _settled(group) for key, group in sheets.items()}
+    settled, sided = {}, []
+    for key, group in sheets.items():
+        metal = metal_tones(group)
+        told = [chosen(one.pick, of_this_metal(one, metal)) for one in group]
+        settled[key] = _settled(told)
+        sided += told
     found, notices = [], []
-    for one in leads:
+    for one in sided:
         try:
             found.append(_measured(lit, bench, one, settled[_sheet_key(one.pick)]))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), one.pick.name))
-    return found, notices
+    order = {one.pick.name: i for i, one in enumerate(leads)}
+    return sorted(found, key=lambda item: order[item.feature.name]), notices
 
 
 def _settled(leads: list[Lead]) -> Rounding:
-    """The rounding of one sheet from all its picks."""
+    """The rounding of one sheet from all its picks: edges and holes each have their say."""
     worths, lengths = zip(*(one.taken.worth() for one in leads), strict=True)
+    round_ones = np.array([bool(one.taken.circles) for one in leads])
+    kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
     scale = float(np.mean([one.taken.px_per_mm for one in leads]))
-    return settled_rounding(np.sum(worths, axis=0), sum(lengths), scale)
+    return settled_rounding(np.array(kinds), sum(lengths), scale)
 
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:

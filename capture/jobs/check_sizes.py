@@ -57,7 +57,9 @@ def _check_of(file: JobFile, i: int, item: DimensionKeys, known: Sequence[str] |
     if item.kind in TWO:
         count = sum(name is not None for name in (item.first, item.to)) + len(item.of or ())
         if count != 2 or (item.of and item.first):
-            raise file.fault(where, f"a {item.kind} needs from = and to =; got {count} features.")
+            raise file.fault(
+                where, f"a {item.kind} needs from = and to =; got {count or 'no'} feature{'s'[: count != 1]}."
+            )
     elif item.first or item.to or not item.of:
         key = next((k for k, v in (("from", item.first), ("to", item.to)) if v), "")
         raise file.fault((*where, key) if key else where, f"a {item.kind} is 'of' a feature; write of = and its name.")

@@ -61,7 +61,8 @@ def datum_frame(file: JobFile, features: Mapping[str, Feature]) -> DatumFrame:
 def _check_kinds(file: JobFile, datum: Datum, parts: Sequence[Feature]) -> None:
     """An edge is straight, and what stands under holes has a centre."""
     if datum.edge and parts[0].kind != "line":
-        message = f"edge = '{parts[0].name}' is no line but of kind '{parts[0].kind}'; name a straight edge, or use holes = [two holes]."
+        told = f"edge = '{parts[0].name}' is no line but of kind '{parts[0].kind}'"
+        message = f"{told}; name a straight edge, or use holes = [two holes]."
         raise InputError(str(file.fault(("datum", "edge"), message)))
     for part in parts if datum.holes else ():
         if part.kind not in ("circle", "slot", "arc", "sphere"):

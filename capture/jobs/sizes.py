@@ -13,6 +13,7 @@ import numpy as np
 from capture.jobs.edge import distance_to_path
 from capture.jobs.general import general_tolerance
 from capture.jobs.plan import base_name
+from capture.jobs.read import nearest
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.results import Dimension, Notice
@@ -56,7 +57,8 @@ def size_of(keys: DimensionKeys, features: Mapping[str, Feature], grade: str | N
     title = keys.name or _title(keys, names)
     missing = [name for name in names if feature_named(features, name) is None]
     if missing or not names:
-        text = f"'{(missing or ['it'])[0]}' was not measured, so '{title}' is left out."
+        absent = (missing or ["it"])[0]
+        text = f"'{absent}' was not measured, so '{title}' is left out; {nearest(absent, list(features), listed=True)}."
         return Sized(None, (Notice("dimension-left-out", text, title),))
     parts = [part for name in names if (part := feature_named(features, name)) is not None]
     try:
@@ -194,6 +196,11 @@ def _verdict_notice(found: Dimension, judged: str, extra: Mapping[str, Any]) -> 
     return [Notice("not-accurate-enough", f"'{found.name}' is {words} for its tolerance.{advice}", found.name)]
 
 
+def _percent(ratio: float, u95: float) -> str:
+    """What a check says of the scale: how far off, in percent."""
+    return f"{100 * (1 / ratio - 1):+.2f} ±{100 * u95:.2f} %"
+
+
 def _checked(found: Dimension, keys: DimensionKeys) -> tuple[Dimension, list[Notice]]:
     """Compare with a caliper's reading by the normalised error En (ISO 13528:2022, 9.7): agree where it is 1 or less."""
     if keys.check is None:
@@ -208,7 +215,7 @@ def _checked(found: Dimension, keys: DimensionKeys) -> tuple[Dimension, list[Not
     off = f"{value.value - keys.check:+.3f} mm from the caliper's {keys.check:g} ±{reading_u95:.3f} mm"
     print_words = f"all sizes would have to be multiplied by {ratio:.5f} ±{ratio_u95:.5f} to meet it"
     if abs(en) <= 1:
-        text = f"'{found.name}' agrees with the check: {off}."
+        text = f"'{found.name}' agrees with the check: {off}; by it the scale is off by {_percent(ratio, ratio_u95)}."
         return replace(found, extra=extra), [Notice("check-agrees", text, found.name)]
     cause = (
         "the print's scale" if np.any([n.startswith(("print", "caliper")) for n in value.shared_names]) else "the lists"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from fit.drawing.beside import place_lengths, place_spans, tick_items
 from fit.drawing.frame import frame_items, space_of
-from fit.drawing.leaders import Ground, place_leaders
+from fit.drawing.leaders import Ground, place_label, place_leaders
 from fit.drawing.lettering import clean, fitted
 from fit.drawing.marks import AXIS, SMALL, TEXT, centre_mark, datum_mark, line, scaled
 from fit.drawing.model import Along, Arc, Circle, Datum, Drawing, Label, Line, PointMark, Polyline, Span, Spot
@@ -230,9 +230,12 @@ def _marks_on_part(plan: Plan, to: _Spread, ground: Ground) -> list[Item]:
     ground.add(items)
     if datum and datum.with_axes and _is_within(datum, plan.box):
         x, y = to.point(datum.x, datum.y)
-        items += [ground.label(x + AXIS + 1.0, y + 1.0, "x", TEXT), ground.label(x + 1.0, y + AXIS + 1.0, "y", TEXT)]
+        for letter, at in (("x", (x + AXIS + 1.0, y + 1.0)), ("y", (x + 1.0, y + AXIS + 1.0))):
+            items += place_label(at, letter, TEXT, ground)
     labels = [entity for entity in plan.drawing.entities if isinstance(entity, Label)]
-    return [*items, *(ground.label(*to.point(e.x, e.y), clean(e.text), e.height) for e in labels)]
+    for label in labels:
+        items += place_label(to.point(label.x, label.y), clean(label.text), label.height, ground)
+    return items
 
 
 def _is_within(datum: Datum, box: tuple[float, float, float, float]) -> bool:

@@ -16,7 +16,7 @@ from fit.drawing.model import Polyline, Spot
 from fit.drawing.sheet import Drawn, Filled, Item, Written
 from fit.points import FloatArray
 
-__all__ = ["Ground", "place_leaders"]
+__all__ = ["Ground", "place_label", "place_leaders"]
 
 _SHOULDER = 2.0
 _LENGTHS = (
@@ -90,17 +90,28 @@ class Ground:
         flanks = [(tips, back), (tips + 0.3 * across, back + across), (tips - 0.3 * across, back - across)]
         return sum((taken.along(*flank) for taken in (self.words, self.heads) for flank in flanks), np.zeros(len(tips)))
 
-    def label(self, x: float, y: float, text: str, height: float) -> Written:
-        """A label as near to its place as it finds room, at its very place where it finds none; its room is taken."""
-        turns = [math.radians(30.0 * k) for k in range(12)]
-        shifts = [(0.0, 0.0), *((r * math.cos(a), r * math.sin(a)) for r in (2.0, 4.0, 7.0, 11.0) for a in turns)]
-        tries = [Written(x + dx, y + dy, text, height, 1.0 if dx < -1e-9 else 0.0) for dx, dy in shifts]
-        boxes = np.array([text_box(item) for item in tries]) + np.array([-0.6, -0.6, 0.6, 0.6])
-        hard = self.words.hits(boxes) + self.shapes.hits(boxes) + self.lines.hits(boxes)
-        cost = np.where(hard > 0, 1e6, 0.0) + 0.5 * np.hypot(*np.array(shifts).T)
-        best = tries[int(np.argmin(np.round(cost, 6)))]
-        self.add([best])
-        return best
+
+def place_label(
+    place: tuple[float, float], text: str, height: float, ground: Ground, *, must: bool = True
+) -> list[Item]:
+    """A label as near to its place as it finds room, else on a leader; its room is taken.
+
+    Where there is no room at all it stands at its very place if it must be said, else it is left out.
+    """
+    x, y = place
+    turns = [math.radians(30.0 * k) for k in range(12)]
+    shifts = [(0.0, 0.0), *((r * math.cos(a), r * math.sin(a)) for r in (2.0, 4.0, 7.0, 11.0) for a in turns)]
+    tries = [Written(x + dx, y + dy, text, height, 1.0 if dx < -1e-9 else 0.0) for dx, dy in shifts]
+    boxes = np.array([text_box(item) for item in tries]) + np.array([-0.6, -0.6, 0.6, 0.6])
+    free = ground.words.hits(boxes) + ground.shapes.hits(boxes) + ground.lines.hits(boxes) == 0
+    if not free.any():
+        led = _place(Spot("", x, y, 0.0, text), [(text, height)], ground)
+        if led is not None or not must:
+            return led or []
+        free[0] = True
+    best = tries[int(np.argmin(np.where(free, 0.0, 1e6) + np.round(np.hypot(*np.array(shifts).T), 6)))]
+    ground.add([best])
+    return [best]
 
 
 def place_leaders(spots: Sequence[Spot], names: Sequence[str], ground: Ground) -> tuple[list[Item], list[Spot]]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fit.drawing.frame import check_bar, front_arrow, tool_version, upright
 from fit.drawing.grid import sampled
-from fit.drawing.leaders import Ground
+from fit.drawing.leaders import Ground, place_label
 from fit.drawing.lettering import clean, fitted, text_width
 from fit.drawing.marks import SMALL, TEXT, scaled
 from fit.drawing.model import Arc, Circle, Drawing, Entity, Label, Line, PointMark, Polyline, bounds_of
@@ -26,6 +27,8 @@ _MOST_SHEETS = 120
 _BAR = 100.0
 _SEAM = Stroke(0.25, (3.0, 1.5), 0.4)
 _BY_LAYER = {**STROKES, "cut": Stroke(0.25), "mark": Stroke(0.25)}
+_ALONG_SEAM = (0.5, 0.4, 0.6, 0.33, 0.67, 0.28, 0.72, 0.1, 0.9)
+"""Places of words along a seam, as parts of its length."""
 
 Window = tuple[float, float, float, float]
 """Left, bottom, right, top in the part's own mm."""
@@ -119,9 +122,16 @@ def _sheet(
         for shape in [*_drawn(shapes), *_seams(tiles, column, row)]
     )
     clip = (_EDGE + _LEFT, _EDGE + _FOOT, _EDGE + _LEFT + tiles.window[0], _EDGE + _FOOT + tiles.window[1])
+    ground = Ground(*tiles.paper)
+    for drawn in part:
+        ground.shapes.add_shape(drawn.shape)
+    x0, y0, x1, y1 = clip
+    for box in ((0.0, 0.0, tiles.paper[0], y0), (0.0, 0.0, x0, tiles.paper[1]),
+                (x1, 0.0, *tiles.paper), (0.0, y1, *tiles.paper)):  # fmt: skip
+        ground.words.add_box(box)
     items = [
-        *_labels(drawing, shapes, part, tiles, window),
-        *_border(tiles, used, number),
+        *_border(tiles, used, number, ground),
+        *_labels(drawing, shapes, ground, (left, bottom), window),
         *_foot(drawing, tiles, used, number),
     ]
     return Sheet(*tiles.paper, tuple(items), part, 1.0, left, bottom, clip)
@@ -157,41 +167,64 @@ def _seams(tiles: _Tiles, column: int, row: int) -> list[Line]:
 
 
 def _labels(
-    drawing: Drawing, shapes: Sequence[Entity], part: Sequence[Drawn], sheet: _Tiles, window: Window
+    drawing: Drawing, shapes: Sequence[Entity], ground: Ground, corner: tuple[float, float], window: Window
 ) -> list[Item]:
-    """Labels, and what to drill at every hole, as near to their places as they stand clear of the shapes."""
-    left, bottom = _EDGE + _LEFT - window[0], _EDGE + _FOOT - window[1]
-    ground = Ground(*sheet.paper)
-    for drawn in part:
-        ground.shapes.add_shape(drawn.shape)
+    """Labels, what to drill at every hole, and how far a line was moved, as near as they stand clear of everything.
+
+    What finds no room is left out: the sketch holds every size.
+    """
     said = [(shape.x, shape.y, shape.text, shape.height) for shape in shapes if isinstance(shape, Label)]
     for spot in drawing.spots:
-        if spot.x_text and window[0] <= spot.x <= window[2] and window[1] <= spot.y <= window[3]:
+        is_told = spot.x_text or not spot.name
+        if is_told and window[0] <= spot.x <= window[2] and window[1] <= spot.y <= window[3]:
             away = 0.75 * spot.reach + 2.0
-            said.append((spot.x + away, spot.y + away, spot.text.replace("\n", " "), SMALL))
-    return [ground.label(x + left, y + bottom, clean(text), height) for x, y, text, height in said]
+            at = min(spot.x + away, window[2] - 3.0), min(spot.y + away, window[3] - 5.0)
+            said.append((*at, spot.text.replace("\n", " "), SMALL))
+    items: list[Item] = []
+    for x, y, text, height in said:
+        place = x + corner[0], y + corner[1]
+        tries = (place_label(place, words, height, ground, must=False) for words in (clean(text), _bare(clean(text))))
+        items += next((found for found in tries if found), [])
+    return items
 
 
-def _border(tiles: _Tiles, used: Sequence[tuple[int, int]], number: int) -> list[Item]:
+def _bare(text: str) -> str:
+    """A size without its ±, where there is no room for more; the sketch holds both."""
+    return re.sub(r" ±\S+", "", text)
+
+
+def _border(tiles: _Tiles, used: Sequence[tuple[int, int]], number: int, ground: Ground) -> list[Item]:
     """The window's frame, the dashed lines up to which neighbours reach, and which sheet joins where."""
     column, row = used[number]
     x0, y0 = _EDGE + _LEFT, _EDGE + _FOOT
     x1, y1 = x0 + tiles.window[0], y0 + tiles.window[1]
     corners = ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
     items: list[Item] = [Drawn(Polyline(tuple((x, y, 0.0) for x, y in corners), True, "check"), FINE)]
-    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
     sides = {
-        (-1, 0): (Line(x0 + OVERLAP, y0, x0 + OVERLAP, y1), (x0 + OVERLAP - 2.0, middle[1], 90.0)),
-        (1, 0): (Line(x1 - OVERLAP, y0, x1 - OVERLAP, y1), (x1 - OVERLAP + 4.5, middle[1], 90.0)),
-        (0, -1): (Line(x0, y0 + OVERLAP, x1, y0 + OVERLAP), (middle[0], y0 + 3.0, 0.0)),
-        (0, 1): (Line(x0, y1 - OVERLAP, x1, y1 - OVERLAP), (middle[0], y1 - OVERLAP + 3.0, 0.0)),
+        (-1, 0): (Line(x0 + OVERLAP, y0, x0 + OVERLAP, y1), -2.0),
+        (1, 0): (Line(x1 - OVERLAP, y0, x1 - OVERLAP, y1), 4.5),
+        (0, -1): (Line(x0, y0 + OVERLAP, x1, y0 + OVERLAP), 3.0 - OVERLAP),
+        (0, 1): (Line(x0, y1 - OVERLAP, x1, y1 - OVERLAP), 3.0),
     }
-    for (dx, dy), (seam, (x, y, angle)) in sides.items():
-        beside = (column + dx, row + dy)
-        if beside in used:
-            words = f"joins sheet {used.index(beside) + 1}: lay cross on cross"
-            items += [Drawn(seam, _SEAM), Written(x, y, words, SMALL, 0.5, angle)]
-    return items
+    joined = [(used.index((column + dx, row + dy)), *side) for (dx, dy), side in sides.items()
+              if (column + dx, row + dy) in used]  # fmt: skip
+    items += [Drawn(seam, _SEAM) for _, seam, _ in joined]
+    ground.add(items)
+    words = (_seam_words(seam, away, f"joins sheet {i + 1}", ground) for i, seam, away in joined)
+    return [*items, *(item for item in words if item is not None)]
+
+
+def _seam_words(seam: Line, away: float, text: str, ground: Ground) -> Written | None:
+    """Words beside a seam where they cover nothing; where there is no such place the map of sheets tells it alone."""
+    dx, dy = seam.x2 - seam.x1, seam.y2 - seam.y1
+    across, angle = ((away, 0.0), 90.0) if dx == 0 else ((0.0, away), 0.0)
+    tries = [(words, part) for words in (f"{text}: lay cross on cross", text) for part in _ALONG_SEAM]
+    for words, part in tries:
+        item = Written(seam.x1 + part * dx + across[0], seam.y1 + part * dy + across[1], words, SMALL, 0.5, angle)
+        if ground.is_free(item):
+            ground.add([item])
+            return item
+    return None
 
 
 def _foot(drawing: Drawing, tiles: _Tiles, used: Sequence[tuple[int, int]], number: int) -> list[Item]:

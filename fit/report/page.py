@@ -44,10 +44,10 @@ def report_html(
     body = [
         f"<h1>{escape(name)}</h1>",
         f"<p>{escape(_heading(title))}</p>",
-        f"<p>Every ± is a 95 % uncertainty. Axes: {escape(results.frame)}.</p>",
+        f"<p>Every ± is a 95 % uncertainty. Axes: {escape(_axes(results.frame, unit_out))}.</p>",
         _warnings([notice for notice in results.warnings if notice.code not in QUIET], unit_out),
         *(part_html(part) for part in before),
-        "" if any(part.picture for part in before) else _overlay(pictures or {}),
+        "" if any(part.picture for part in before) else _overlay(pictures or {}, unit_out),
         dimension_section(results.dimensions, unit_out),
         _sketch(sketch_svg),
         feature_section(results.features, unit_out),
@@ -108,10 +108,18 @@ def _whole(notice: Notice) -> str:
     return f"{advice.cause} {advice.see} {advice.do}"
 
 
-def _overlay(pictures: Mapping[str, bytes]) -> str:
+def _axes(frame: str, unit_out: str) -> str:
+    """The frame in words; its unit only where people read that unit."""
+    return frame if unit_out == "mm" else frame.replace("; mm", "")
+
+
+def _overlay(pictures: Mapping[str, bytes], unit_out: str) -> str:
     picture = pictures.get("overlay.png")
+    if not picture:
+        return ""
+    unit = "" if unit_out == "mm" else "<p>Figures on the picture are mm.</p>"
     words = "The photo with what was measured drawn on it"
-    return f"<section><h2>Photo</h2>{picture_html(picture, words)}</section>" if picture else ""
+    return f"<section><h2>Photo</h2>{picture_html(picture, words)}{unit}</section>"
 
 
 def _sketch(svg: str) -> str:

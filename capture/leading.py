@@ -37,7 +37,9 @@ _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
 _RING = 0.6
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
-_RIVAL_SHARE = 0.85
+_RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
+"""How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
+walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
 _ASIDES = 3
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
@@ -153,12 +155,16 @@ def chosen(pick: Pick, found: Sequence[Candidate]) -> Lead:
     found = sorted(found, key=lambda c: -c.score)
     placed = tuple(replace(c, away=_away(found[0], c)) for c in found)
     first = placed[0]
-    rivals = [c for c in placed[1:] if abs(c.away) > _APART_MM and c.score > _RIVAL_SHARE * first.score]
+    rivals = [c for c in placed[1:] if abs(c.away) > _APART_MM and c.score > _share(c, first) * first.score]
     if not rivals:
         return Lead(pick, first, None, placed)
     pair = sorted([first, rivals[0]], key=lambda c: c.away)
     taken = {"metal": pair[0], "open": pair[1]}.get(pick.edge, first)
     return Lead(pick, taken, pair[1] if taken is pair[0] else pair[0], placed)
+
+
+def _share(other: Candidate, first: Candidate) -> float:
+    return _RIVAL_SHARE if other.metal == first.metal else _TURNED_SHARE
 
 
 def _away(first: Candidate, other: Candidate) -> float:

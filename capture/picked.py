@@ -114,14 +114,12 @@ def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFe
 
 
 def _two_edges(one: Lead, other: Candidate) -> Notice:
-    mine, its, side = "metal's", "open", "metal"
-    if one.apart < 0:
-        mine, its, side = "open", "metal's", "open"
+    this, that, side = ("metal", "open", "metal's") if one.apart > 0 else ("open", "metal", "open")
+    metal = "" if other.metal == one.taken.metal else " It would also help to say on which side the metal lies (metal)."
     text = (
         f"Two edges lie {abs(one.apart):.1f} mm apart here, {one.taken.stray:.1f} and {other.stray:.1f} mm from the "
-        f"way-points; the one on the {mine} side is taken and the ± widened to hold both. Look at the overlay, then say "
-        f'edge = "{side}" for this one, or edge = "{"open" if side == "metal" else "metal"}" for the one on the '
-        f"{its} side."
+        f"way-points; the one on the {side} side is taken and the ± widened to hold both. Look at the overlay, then say "
+        f'edge = "{this}" for this one or edge = "{that}" for the other.{metal}'
     )
     return Notice("two-edges", text, one.pick.name)
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["face_tone", "metal_tones", "of_this_metal"]
 
 _INSIDE_MM = (-2.2, -0.7)
-_SURE_SHARE = 0.7
+_SURE_SHARE = 0.5
 _ALIKE, _UNLIKE = 0.08, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""

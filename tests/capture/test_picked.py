@@ -1,0 +1,139 @@
+"""Picked edges on drawn photos with exact truth: the edge meant beside its wall and its shadow, and how to choose."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from capture.bench import solve_bench
+from capture.detect import find_pieces
+from capture.image import open_image
+from capture.leading import Pick, lead
+from capture.picked import measure_picks, measured
+from capture.pieces import frame
+from capture.rim_fit import FaceKnowledge
+from capture.rims import Sheet
+from capture.strip import Lit, linear_light
+
+RIGHT_MM = 0.3
+"""Nearer to the edge meant than to its wall's foot or its shadow's end, which lie 0.6 mm and more away."""
+CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
+
+
+def photographed(drawn, folder, face: tuple[float, float, float]):
+    """A plate 3 mm thick, seen at 25°, with a narrow hard shadow: plate, solved bench and picture in linear light."""
+    plate = drawn.Plate(thickness=3.0, height=3.0, corners=(0.5,) * 4, angle=0.05)
+    light = drawn.Light(shadow=(0.7, -0.45), soft=0.05, face=face, wall=(0.12, 0.12, 0.13), dark=0.3)
+    scene = drawn.Scene(drawn.look(25, 250, 260), plate, light=light)
+    image = open_image(drawn.save(folder / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    return plate, bench, Lit(linear_light(image.colour()))
+
+
+@pytest.fixture(scope="module")
+def shot(drawn, tmp_path_factory):
+    return photographed(drawn, tmp_path_factory.mktemp("grey"), (0.42, 0.43, 0.45))
+
+
+@pytest.fixture(scope="module")
+def white(drawn, tmp_path_factory):
+    """The same with a sheet as white as the paper under it."""
+    return photographed(drawn, tmp_path_factory.mktemp("white"), (0.76, 0.75, 0.73))
+
+
+def known() -> FaceKnowledge:
+    return FaceKnowledge(Sheet(3.0, 3.0, on_paper=True), 0.02, 0.05)
+
+
+def edge_pick(plate, side: int, off: float) -> Pick:
+    """Two way-points, `off` mm outside one side of the plate and a little along it."""
+    ends = np.array([CORNERS[side], CORNERS[(side + 1) % 4]])
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    outward = np.array([along[1], -along[0]])
+    near = ends + np.array([[8.0], [-8.0]]) * along + off * outward
+    return Pick(f"side {side}", "line", plate.on_bench(near), known())
+
+
+def hole_picks(plate) -> list[Pick]:
+    holes = enumerate(plate.holes)
+    return [Pick(f"hole {i}", "circle", plate.on_bench([[h.x + 1, h.y]]), known(), h.diameter * 1.1) for i, h in holes]
+
+
+def missed(plate, points) -> float:
+    """Mean distance of measured points from the plate's true edge, mm, outward positive."""
+    return float(plate.outside(*points.xyz[:, :2].T).mean())
+
+
+def u95_across(line) -> float:
+    """Interval of a line's middle square to itself, mm."""
+    normal = np.array([-(line["y2"] - line["y1"]), line["x2"] - line["x1"]]) / line["length"] / 2
+    ends = [line.index(key) for key in ("x1", "y1", "x2", "y2")]
+    across = np.tile(normal, 2)
+    own = across @ line.cov_own[np.ix_(ends, ends)] @ across
+    return 1.96 * float(np.sqrt(own + ((line.shared[:, ends] @ across) ** 2).sum()))
+
+
+@pytest.mark.parametrize("off", [-2.5, -1.0, 0.0, 1.5, 2.5])
+def test_the_edge_is_found_from_way_points_some_mm_off(shot, off):
+    """Wall, shadow and face lie within 3 mm of one another; the holes tell what metal looks like."""
+    plate, bench, lit = shot
+    picks = [*hole_picks(plate), *(edge_pick(plate, side, off) for side in range(4))]
+    found, notices = measure_picks(lit, bench, picks)
+    assert [item.feature.name for item in found] == [pick.name for pick in picks], notices
+    for item in found[2:]:
+        assert abs(missed(plate, item.points)) < RIGHT_MM and u95_across(item.feature) < 0.6, item.feature.name
+    for item, hole in zip(found, plate.holes, strict=False):
+        value = item.feature.value("diameter")
+        assert abs(value.value - hole.diameter) <= value.u95 < 0.5
+
+
+@pytest.mark.parametrize("off", [-2.5, 0.0, 2.5])
+@pytest.mark.parametrize(
+    ("tone", "side"), [*(("shot", side) for side in range(4)), *(("white", side) for side in (0, 1, 3))]
+)
+def test_a_lone_edge_is_right_or_the_interval_holds_both(tone, side, off, request):
+    """White on white, the upper side shows neither wall nor shadow: nothing is asked of it."""
+    plate, bench, lit = request.getfixturevalue(tone)
+    (item,), _ = measure_picks(lit, bench, [edge_pick(plate, side, off)])
+    miss = abs(missed(plate, item.points))
+    assert miss <= u95_across(item.feature)
+    assert miss < RIGHT_MM or "two-edges" in {notice.code for notice in item.notices}
+
+
+def test_the_other_edge_can_be_asked_for(white):
+    """The two keys give the two candidates, whichever was the clearer, without a warning."""
+    plate, bench, lit = white
+    leads = [lead(lit, bench, edge_pick(plate, side, off)) for side in range(4) for off in (-1.5, 1.5)]
+    auto = next(one for one in leads if one.other is not None)
+    asked = {key: lead(lit, bench, replace(auto.pick, edge=key)) for key in ("metal", "open")}
+    inner, outer = asked["metal"].taken, asked["open"].taken
+    assert outer.away - inner.away == pytest.approx(abs(auto.apart), abs=1e-9)
+    assert abs(auto.apart) > 0.25
+    assert {inner.score, outer.score} == {auto.taken.score, auto.other.score}
+    for one in asked.values():
+        (item,), _ = measured(lit, bench, [one])
+        assert not [notice for notice in item.notices if notice.code == "two-edges"]
+    (item,), _ = measured(lit, bench, [auto])
+    (told,) = [notice.text for notice in item.notices if notice.code == "two-edges"]
+    assert f"{abs(auto.apart):.1f} mm apart" in told and 'edge = "open"' in told and 'edge = "metal"' in told
+    assert u95_across(item.feature) >= abs(auto.apart)
+
+
+def test_kept_leads_measure_as_fresh_picks_do(shot):
+    plate, bench, lit = shot
+    picks = [*hole_picks(plate), edge_pick(plate, 0, 1.0)]
+    fresh, _ = measure_picks(lit, bench, picks)
+    kept, _ = measured(lit, bench, [lead(lit, bench, pick) for pick in picks])
+    for one, other in zip(fresh, kept, strict=True):
+        np.testing.assert_array_equal(one.feature.values, other.feature.values)
+
+
+def test_the_side_of_the_metal_can_be_told(shot):
+    """Way-points run counter-clockwise round the plate, so its metal lies to their left."""
+    plate, bench, lit = shot
+    for side in range(4):
+        one = lead(lit, bench, replace(edge_pick(plate, side, 0.5), metal="left"))
+        assert all(candidate.metal for candidate in one.candidates)
+        assert abs(np.median(plate.outside(*one.taken.contour.xy.T))) < 0.3

@@ -203,6 +203,15 @@ _FRAMED = """# No [[feature]] names photo {name}: outline, holes and slots in it
 # kind = "line"            # line, arc, circle, slot, path
 # photo = {name}
 # near = [[40.0, 60.0], [120.0, 60.0]]
+# edge = "metal"           # where two edges run close by: "clearest", "metal" or "open" side
+# metal = "left"           # on which side of the way-points the metal lies
+#
+# [[feature]]
+# name = "liner"           # the outline moved aside by a clearance or thickness; it is cut instead of the outline
+# kind = "offset"
+# of = "outline"
+# offset = 2.0
+# side = "in"              # or "out"; "left", "right" of an open path
 """
 _STRIPS = """# Point at what is to be measured in photo {name}: way-points in mm, good to about 3 mm, read off the grid picture.
 # [[feature]]
@@ -210,6 +219,8 @@ _STRIPS = """# Point at what is to be measured in photo {name}: way-points in mm
 # kind = "path"            # line, arc, circle, slot, path
 # photo = {name}
 # near = [[12.0, 30.5], [80.2, 44.0], [160.0, 41.3]]
+# edge = "metal"           # where two edges run close by: "clearest", "metal" or "open" side
+# metal = "left"           # on which side of the way-points the metal lies
 #
 # [[feature]]
 # name = "hole 1"

@@ -15,17 +15,21 @@ from capture.part_mask import PartMask, disc, find_part
 from capture.rim_fit import (
     Edge,
     FaceKnowledge,
+    caps_seen,
+    edge_at,
     edge_of,
     measured_points,
     refined_round,
     refined_slot,
     ring_seen,
+    stadium_of,
     waves_to_noise,
     waves_to_own,
 )
 from capture.rims import Sheet, twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
 from capture.rounding import ROUNDINGS, settled_rounding
+from capture.slot_holes import Stadium, best_stadium
 from capture.strip import Lit, Palette, linear_light
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -40,8 +44,8 @@ __all__ = ["MeasuredPart", "measure_part"]
 _STEP_MM = 0.2
 _MARGIN_MM = 4.0
 _RING = 0.7
-_LEAST_SCORE, _LEAST_SLOT_SCORE = 0.15, 0.3
-_LEAST_COVER = 0.5
+_LEAST_SCORE = 0.15
+_LEAST_SLOT_START, _LEAST_SLOT_SCORE, _SURE_SLOT, _LEAST_SLOT_COVER = 0.2, 0.3, 0.5, 0.72
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
 
@@ -147,7 +151,9 @@ def _round_candidates(
     """Searches of the round candidates that have a ring of steps at all, each with its coarse starts."""
     kept = []
     for opening in openings:
-        search = RoundSearch(lit, bench, sheet, Circle(*opening.centre, (opening.length + opening.width) / 4))
+        search = RoundSearch(
+            lit, bench, sheet, Circle(*map(float, opening.centre), (opening.length + opening.width) / 4)
+        )
         if search.ring() >= _RING:
             kept.append((search, search.coarse(0.6)))
     return kept
@@ -164,7 +170,7 @@ def _settle_rounding(
     options = _ranked([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
     sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
     followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
-    edges = [edge_of(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
+    edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]
     twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
     length = len(followed[0][1]) * followed[0][0].contour.spacing
     worth = [length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])]
@@ -226,34 +232,40 @@ def _circle(hole: Feature) -> Circle:
 
 def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening], holes: list[_Found]) -> list[_Found]:
     """The best slot of each place, clear of the round holes."""
-    edges: list[tuple[Edge, Opening]] = []
+    found: list[Stadium] = []
     for opening in openings:
         if any(np.hypot(*(h.feature.vector(("x", "y")) - opening.centre)) < opening.width / 2 for h in holes):
             continue
-        followed = follow_edge(lit, bench, [known.sheet], opening.contour, material_inside=False, first="near")
-        edge = edge_of(followed[0][0], known.sheet, *followed[0][1:])
-        if edge.cover >= _LEAST_COVER and edge.score >= _LEAST_SCORE:
-            edges.append((edge, opening))
-    kept: list[_Found] = []
-    for edge, opening in sorted(edges, key=lambda pair: -pair[0].score):
-        if any(np.hypot(*(opening.centre - k.feature.vector(("x", "y")))) < k.feature["length"] / 2 for k in kept):
+        if any(stadium.score > _SURE_SLOT and stadium.holds(opening.centre) for stadium in found):
             continue
+        half = (opening.length - opening.width) / 2 * opening.along
+        start = Stadium(opening.centre - half, opening.centre + half, opening.width / 2)
+        found.append(best_stadium(lit, bench, known.sheet, start, known.rim_inset))
+    kept: list[_Found] = []
+    for stadium in sorted(found, key=lambda s: -s.worth):
+        if stadium.score < _LEAST_SLOT_START:
+            continue
+        if any(np.hypot(*(stadium.middle - k.feature.vector(("x", "y")))) < k.feature["length"] / 2 for k in kept):
+            continue
+        edge = edge_at(lit, bench, known, stadium.contour(known.sheet.height, 0.2))
         try:
             slot = _Found(*refined_slot(lit, bench, known, edge))
         except CannotDetermine:
             continue
-        if slot.edge.score >= _LEAST_SLOT_SCORE and slot.edge.cover >= _LEAST_COVER and slot.feature.rms < _SLOT_RMS_MM:
+        if _slot_believed(slot):
             kept.append(slot)
     return kept
 
 
+def _slot_believed(slot: _Found) -> bool:
+    clear = slot.edge.score >= _LEAST_SLOT_SCORE and slot.edge.cover >= _LEAST_SLOT_COVER
+    return clear and slot.feature.rms < _SLOT_RMS_MM and caps_seen(slot.feature, slot.points)
+
+
 def _swallows(slot: _Found, hole: _Found) -> bool:
     """Whether a round hole is but the end of a slot that explains more."""
-    angle = slot.feature["angle"]
-    away = hole.feature.vector(("x", "y")) - slot.feature.vector(("x", "y"))
-    along, across = np.abs(away @ np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]))
-    within = along < slot.feature["length"] / 2 and across < slot.feature["width"] / 2
-    return bool(within and slot.edge.score > hole.edge.score)
+    within = stadium_of(slot.feature).holds(hole.feature.vector(("x", "y")))
+    return within and slot.edge.score > hole.edge.score
 
 
 def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:

@@ -25,13 +25,15 @@ _WHISKER_MM = (0.0, 0.7, 1.6)
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Opening:
-    """A candidate: its contour (N, 2) mm on the flattened plane, centre, length and width of its smallest box.
+    """A candidate: its contour (N, 2) mm on the flattened plane, centre, length and width of its smallest box, and the
+    unit direction (2,) of its length.
 
     misfit: how far its hull's area is from that of a stadium of the same length and width, as a share.
     """
 
     contour: FloatArray
     centre: FloatArray
+    along: FloatArray
     length: float
     width: float
     misfit: float
@@ -116,14 +118,16 @@ def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Openin
     columns, rows = contour.T
     if (inside[np.clip(rows + 1, 0, None) % inside.shape[0], columns] == 0).mean() > 0.02:
         return None
-    (x, y), (a, b), _ = cv2.minAreaRect(contour)
+    (x, y), (a, b), turn_deg = cv2.minAreaRect(contour)
+    turn = np.radians(turn_deg if a > b else turn_deg + 90)
     length, width = max(a, b), min(a, b)
     stadium = (length - width) * width + np.pi / 4 * width**2
     misfit = abs(cv2.contourArea(hull) / max(stadium, 1) - 1)
     if width * step < _LEAST_MM or misfit > (_MOST_MISFIT_LONG if length > _LONG * width else _MOST_MISFIT):
         return None
-    centre = part.flat.to_bench(np.array([[x, y]]))[0]
-    return Opening(part.flat.to_bench(contour.astype(float)), centre, length * step, width * step, misfit)
+    centre, ahead = part.flat.to_bench(np.array([[x, y], [x + np.cos(turn), y + np.sin(turn)]]))
+    along = (ahead - centre) / np.hypot(*(ahead - centre))
+    return Opening(part.flat.to_bench(contour.astype(float)), centre, along, length * step, width * step, misfit)
 
 
 def _distinct(found: list[Opening]) -> list[Opening]:

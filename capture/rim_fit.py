@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from capture.bench import Bench
-from capture.follow import contour_along, resampled
 from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points, rival_offset
 from capture.rounding import Rounding
+from capture.slot_holes import Stadium
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -20,11 +20,13 @@ from fit.results import Notice
 __all__ = [
     "Edge",
     "FaceKnowledge",
+    "caps_seen",
     "edge_at",
     "measured_points",
     "refined_round",
     "refined_slot",
     "ring_seen",
+    "stadium_of",
     "trimmed_fit",
     "waves_to_noise",
     "waves_to_own",
@@ -38,11 +40,12 @@ _FOOT_MM = 0.03
 _WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.4, 0.8
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
 where the edge leaps or hides."""
-_REACH_MM, _REACH_PX = 0.12, 0.9
-_SCORE_MM, _SCORE_PX = 0.07, 0.6
+_STEP_REACH, _SCORE_REACH = (0.12, 0.9), (0.07, 0.6)
+"""How far a step may lie from where it should, in mm or in px, whichever is more: to be picked, to count in the score."""
 _RIVAL_DOUBT = 0.25
 _LEAP_MM, _LEAP_PX = 0.06, 0.5
 _LEAST_COVER, _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 0.5, 75.0, 120.0, 10.0
+_CAP_PARTS = 10
 _ROUNDS = 3
 _LEAST_POINTS = 8
 
@@ -106,13 +109,15 @@ def edge_at(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour) -> E
     """Look for the sheet's edge at a true contour: its upper rim shows inside it by the inset, its lower rim does not."""
     wall = known.sheet.wall(bench, contour)
     strip = unroll(lit, bench, contour, (-1.9, max(0.0, float(wall.max())) + 0.6), smooth=0.2)
-    return edge_of(strip, known.sheet, np.full(len(wall), -known.rim_inset), wall + known.rim_inset * (wall > 0))
+    inset = known.rim_inset
+    return edge_of(strip, known.sheet, np.full(len(wall), -inset), wall + inset * (wall > 0), inset / 2)
 
 
-def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray) -> Edge:
-    """Pick the steps along an edge whose outward offsets (M,) on the strip are known."""
-    picked = rim_points(strip, sheet, offset, wall, max(_REACH_MM, _REACH_PX / strip.px_per_mm))
-    score = float(contour_score(strip, sheet, offset, wall, max(_SCORE_MM, _SCORE_PX / strip.px_per_mm)).mean())
+def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray, slack: float = 0.0) -> Edge:
+    """Pick the steps along an edge whose outward offsets (M,) on the strip are known, to `slack` mm more than usual."""
+    reach, score_reach = (max(mm, px / strip.px_per_mm) + slack for mm, px in (_STEP_REACH, _SCORE_REACH))
+    picked = rim_points(strip, sheet, offset, wall, reach)
+    score = float(contour_score(strip, sheet, offset, wall, score_reach).mean())
     return Edge(strip, picked, len(picked.row) / len(wall), score, rival_offset(strip, sheet, offset, wall))
 
 
@@ -243,6 +248,17 @@ def ring_seen(hole: Feature, points: Points, edge: Edge) -> bool:
     return bool(edge.cover >= _LEAST_COVER and gap <= widest)
 
 
+def caps_seen(slot: Feature, points: Points) -> bool:
+    """Whether both round ends of a slot are seen: two sides alone may be scratches, or half of a longer slot."""
+    c, s = np.cos(slot["angle"]), np.sin(slot["angle"])
+    along, across = ((points.xyz[:, :2] - slot.vector(("x", "y"))) @ np.array([[c, -s], [s, c]])).T
+    beyond = np.abs(along) - (slot["length"] - slot["width"]) / 2
+    turn = np.degrees(np.arctan2(across, beyond))
+    edges = np.linspace(-90, 90, _CAP_PARTS + 1)
+    ends = (np.histogram(turn[(beyond > 0) & (sign * along > 0)], edges)[0] > 0 for sign in (1, -1))
+    return all(seen.mean() >= _LEAST_COVER for seen in ends)
+
+
 def _quick_circle(xy: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
     """Robust algebraic circle (Kasa's linear form, reweighted); good enough to pick steps by."""
     shift = xy.mean(axis=0)
@@ -289,16 +305,12 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
         slot = fit_slot(points, robust=turn == 0)
         points = points.select(np.setdiff1d(_inliers(slot.residuals), slot.rejected))
         slot = fit_slot(points, robust=False, correlated=turn == _ROUNDS - 1)
-        edge = edge_at(lit, bench, known, slot_contour(slot, known.sheet.height))
+        edge = edge_at(lit, bench, known, stadium_of(slot).contour(known.sheet.height, 0.2))
     return slot, points, edge
 
 
-def slot_contour(slot: Feature, height: float) -> Contour:
-    """A fitted slot's rim as a contour; outward is into the slot."""
-    half = (slot["length"] - slot["width"]) / 2
-    radius = slot["width"] / 2
-    turn = np.linspace(-np.pi / 2, np.pi / 2, 60)
-    cap = np.column_stack([half + radius * np.cos(turn), radius * np.sin(turn)])
-    c, s = np.cos(slot["angle"]), np.sin(slot["angle"])
-    ring = np.vstack([cap, -cap]) @ np.array([[c, s], [-s, c]]) + slot.vector(("x", "y"))
-    return contour_along(resampled(ring, 0.2, 0.0), height, material_inside=False)
+def stadium_of(slot: Feature) -> Stadium:
+    """A fitted slot as a plain stadium."""
+    half = (slot["length"] - slot["width"]) / 2 * np.array([np.cos(slot["angle"]), np.sin(slot["angle"])])
+    middle = slot.vector(("x", "y"))
+    return Stadium(middle - half, middle + half, slot["width"] / 2)

@@ -164,9 +164,9 @@ def rim_points(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
     A sharp upper rim is better than a lower one, which lies in its own shadow; a rounded one is worse.
     """
     seen = wall > _WALL_SEEN_MM
-    apart = _blurred_apart(strip, sheet)
-    shift = np.where(seen, 0.0, sheet.outline_shift(wall) - apart)
-    line_inset = sheet.rounding + np.where(seen, apart / 2, apart)
+    blur = _blurred_apart(strip, sheet)
+    shift = np.where(seen, 0.0, sheet.outline_shift(wall) - blur)
+    line_inset = sheet.rounding + np.where(seen, blur / 2, blur)
     outline = np.where(seen, contour + wall, contour - shift)
     offset, strength = strip.nearest(outline, reach)
     line_offset, line_strength = strip.nearest(contour - line_inset, reach)

@@ -13,9 +13,10 @@ from capture.follow import follow_edge
 from capture.image import open_image
 from capture.openings import find_openings
 from capture.part_mask import find_part
-from capture.rim_fit import FaceKnowledge, edge_of, refined_slot
+from capture.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot
 from capture.rims import Sheet
 from capture.round_holes import Circle, RoundSearch
+from capture.slot_holes import Stadium, best_stadium
 from capture.strip import Lit, linear_light
 from fit.errors import CannotDetermine
 
@@ -175,3 +176,45 @@ def test_rims_are_sought_where_they_show_not_where_they_are_said_to_be(shot, pla
     moved, _, still_seen = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05, 0.1, 0.08))
     assert still_seen.cover > seen.cover - 0.02 and still_seen.score > seen.score - 0.15
     assert 0.1 < plain["width"] - moved["width"] < 0.21, "lower rims are sharp and stay"
+
+
+def true_stadium(plate) -> Stadium:
+    (slot,) = plate.slots
+    half = (slot.length - slot.width) / 2 * np.array([np.cos(slot.angle), np.sin(slot.angle)])
+    first, last = plate.on_bench(np.array([slot.x, slot.y]) + np.array([-half, half]))
+    return Stadium(first, last, slot.width / 2)
+
+
+def test_a_stadium_s_rim(plate):
+    """Every place of the rim lies its radius from the segment between the caps, and its normal leads off the metal."""
+    stadium = true_stadium(plate)
+    contour = stadium.contour(2.0)
+    (slot,) = plate.slots
+    np.testing.assert_allclose(slot.outside(*plate.local(*contour.xy.T)), 0, atol=1e-9)
+    assert (slot.outside(*plate.local(*(contour.xy + 0.5 * contour.outward).T)) < -0.4).all()
+    assert stadium.holds(stadium.first) and not stadium.holds(stadium.last + 1.01 * stadium.radius * stadium.along)
+
+
+@pytest.mark.parametrize("move", [(0.8, 0.5, -0.7, 0.6, 0.4), (-1.0, -0.3, 0.5, 0.5, -0.5), (0.0, 1.0, 0.0, -0.6, 0.3)])
+def test_a_slot_is_found_from_a_millimetre_off(shot, plate, move):
+    bench, lit = shot
+    truth = true_stadium(plate)
+    best = best_stadium(lit, bench, Sheet(2.0, 2.0), truth.moved(np.array(move)))
+    np.testing.assert_allclose(best.first, truth.first, atol=0.1)
+    np.testing.assert_allclose(best.last, truth.last, atol=0.1)
+    assert best.radius == pytest.approx(truth.radius, abs=0.06) and best.score > 0.6
+
+
+def test_half_a_slot_is_no_slot(shot, plate):
+    """Two sides and one end explain as much per length as the whole; but the other end must be seen, too."""
+    bench, lit = shot
+    known, truth = FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05), true_stadium(plate)
+    whole = refined_slot(lit, bench, known, edge_at(lit, bench, known, truth.contour(2.0)))
+    assert caps_seen(*whole[:2])
+    half = Stadium(truth.middle, truth.last, truth.radius)
+    short = refined_slot(lit, bench, known, edge_at(lit, bench, known, half.contour(2.0)))
+    assert not caps_seen(*short[:2])
+    assert (
+        truth.worth == 0
+        and best_stadium(lit, bench, known.sheet, truth).worth > best_stadium(lit, bench, known.sheet, half).worth
+    )

@@ -138,6 +138,7 @@ def _rod(table: Mapping[str, Any], setting: _Setting) -> Calculated:
 
 
 def _seal(table: Mapping[str, Any], setting: _Setting) -> Calculated:
+    from fit.seal.demands import demands_met
     from fit.seal.job import plan_seal
     from fit.seal.picture import seal_drawing
     from fit.seal.report import seal_lines, seal_parts
@@ -146,7 +147,8 @@ def _seal(table: Mapping[str, Any], setting: _Setting) -> Calculated:
     plan = plan_seal(setting.measured, table, "the job")
     drawing, parts = seal_drawing(plan, setting.unit_out), seal_parts(plan, setting.unit_out)
     lines = seal_lines(plan, setting.unit_out)
-    return Calculated({"seal": seal_table(plan)}, parts, {"seal": drawing}, notices=plan.notices, lines=lines)
+    table_out = {"seal": seal_table(plan)}
+    return Calculated(table_out, parts, {"seal": drawing}, notices=plan.notices, lines=lines, met=demands_met(plan))
 
 
 def _clear(table: Mapping[str, Any], setting: _Setting) -> Calculated:

@@ -58,17 +58,19 @@ __all__ = ["seal"]
 )
 @click.option("--class", "grade", type=click.Choice(["L1", "L2", "L3"]), help="Class of the cut-length tolerance.")
 @output_options
-def seal(out: Path, replace: bool, as_json: bool, unit_out: str, **options: object) -> None:
+def seal(out: Path, replace: bool, as_json: bool, unit_out: str, **options: object) -> int:
     """Length to cut, tightest corners, and compression of a rubber seal along a measured path."""
     from fit.commands.show import show
     from fit.outputs import check_folder
+    from fit.seal.demands import demands_met
     from fit.seal.job import run_seal
 
     check_folder(out, replace)
     plan, found, record = run_seal(out, replace, unit_out, options)
     if as_json:
         show(record, found, True, unit_out)
-        return
-    from fit.seal.report import seal_lines
+    else:
+        from fit.seal.report import seal_lines
 
-    click.echo("\n".join(seal_lines(plan, unit_out)))
+        click.echo("\n".join(seal_lines(plan, unit_out)))
+    return 0 if demands_met(plan) else 3

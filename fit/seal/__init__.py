@@ -1,6 +1,7 @@
 """Rubber seals: a measured path -> the seal's own line, length to cut, tightest corners, compression along it."""
 
 from fit.seal.corners import BendLimits, tightest_corners
+from fit.seal.demands import demands_met
 from fit.seal.gapmap import GapMap, gap_map
 from fit.seal.line import SealLine, edge_of, seal_line
 from fit.seal.profile import Allowance, Profile
@@ -29,6 +30,7 @@ __all__ = [
     "bend_strain",
     "compression",
     "cut_tolerance",
+    "demands_met",
     "edge_of",
     "fitting_heights",
     "gap_map",

@@ -6,6 +6,7 @@ import math
 
 from fit.report.parts import ReportPart
 from fit.seal.corners import Corner
+from fit.seal.demands import demand_words, demands_met
 from fit.seal.picture import compression_chart, part_picture
 from fit.seal.profile import SET_SHARE
 from fit.seal.seal import SealPlan
@@ -52,7 +53,10 @@ def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     rows += [(f"corner {corner.direction}", _corner(corner, unit_out)) for corner in plan.corners]
     if plan.joint is not None:
         rows.append(("joint", f"{_told(plan.joint.at, unit_out)} along, piece {plan.joint.segment}"))
-    return rows + _squeeze_rows(plan, unit_out)
+    rows += _squeeze_rows(plan, unit_out)
+    if words := demand_words(plan):
+        rows.append(("demanded", f"{words}: {'all met' if demands_met(plan) else 'exit code 3'}"))
+    return rows
 
 
 def _size(value: Value, unit_out: str) -> str:

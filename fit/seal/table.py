@@ -7,6 +7,7 @@ from typing import Any
 
 from fit.results import value_to_dict
 from fit.seal.corners import Corner
+from fit.seal.demands import demand_words, demands_met
 from fit.seal.profile import SET_SHARE
 from fit.seal.seal import SealPlan
 from fit.seal.squeeze import Squeeze, fitting_heights
@@ -44,6 +45,8 @@ def seal_table(plan: SealPlan) -> dict[str, Any]:
         table["joint"] = {"at": joint.at, "segment": joint.segment, "straight": joint.straight}
     if plan.tolerance is not None:
         table["cut_tolerance"] = {"limit": plan.tolerance.limit, "source": plan.tolerance.source}
+    if words := demand_words(plan):
+        table["demanded"] = {"met": demands_met(plan), "words": words}
     return table | _gap_table(plan)
 
 

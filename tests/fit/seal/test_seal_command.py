@@ -37,9 +37,9 @@ def here(tmp_path, made, monkeypatch):
     return tmp_path
 
 
-def record_of(edgewright, *arguments):
+def record_of(edgewright, *arguments, code=0):
     outcome = edgewright("seal", "results.json", "--path", "hatch", "-o", "out", "--json", *arguments)
-    assert outcome.code == 0, outcome.err
+    assert outcome.code == code, outcome.err
     return json.loads(outcome.out)
 
 
@@ -79,7 +79,7 @@ def test_profile_sheet_goes_before_practice(edgewright, here):
     record = record_of(edgewright, *arguments)
     assert not {"bend-limit-unknown", "bend-too-tight"} & codes(record)
     assert record["seal"]["corners"][0]["limit_from"] == "profile's sheet"
-    tighter = record_of(edgewright, *arguments[:-4], "--bend-outside", "70", "--free", "12")
+    tighter = record_of(edgewright, *arguments[:-4], "--bend-outside", "70", "--free", "12", code=3)
     assert "bend-too-tight" in codes(tighter)
 
 
@@ -97,10 +97,32 @@ def test_joint_in_a_corner_is_warned_of(edgewright, here):
 
 
 def test_range_from_a_coupon(edgewright, here):
-    table = record_of(edgewright, "--offset", "0", "--gap", "8±0.5", "--free", "12±0.3", "--range", "30:36")["seal"]
+    asked = ("--offset", "0", "--gap", "8±0.5", "--free", "12±0.3", "--range", "30:36")
+    table = record_of(edgewright, *asked, code=3)["seal"]
     assert {place["verdict"] for place in table["compression"]} == {"not proven"}
     u = math.hypot(0.5 / math.sqrt(3) / 12, 8 * 0.3 / math.sqrt(3) / 144)
     assert table["compression"][0]["percent"]["u95"] == pytest.approx(100 * 1.96 * u, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (("--gap", "8", "--gap-u", "0.1", "--range", "20:50"), 0, "compression 20 to 50 % met"),
+        (("--gap", "8", "--range", "20:50"), 3, "not proven at 2 of 2 places"),
+        (("--gap", "clay.csv", "--gap-u", "0.1", "--range", "20:50"), 3, "missed at 2 of 8 places"),
+        (("--range", "20:50",), 3, "compression 20 to 50 % not proven"),
+        (("--gap", "clay.csv", "--gap-u", "0.1"), 0, ""),
+        (("--bend-outside", "60.01"), 3, "bulb outside not proven"),
+        (("--bend-outside", "50"), 0, "bulb outside met"),
+    ],
+)  # fmt: skip
+def test_exit_code_tells_whether_demanded_limits_are_met(edgewright, here, arguments, code, words):
+    asked = ("--path", "hatch", "--offset", "3.5", "--free", "12", *arguments)
+    outcome = edgewright("seal", "results.json", "-o", "out", *asked)
+    assert outcome.code == code, outcome.err
+    assert words in outcome.out
+    assert ("demanded  " in outcome.out) == bool(words)
+    assert len([line for line in outcome.out.splitlines() if "exit code 3" in line]) == (code == 3)
 
 
 @pytest.mark.parametrize(("gap", "value"), [("results.json@lid", 8.0), ("results.json@face", 8.5), ("lid.npz", 8.0)])
@@ -286,7 +308,4 @@ def test_a_table_of_plain_values_asks_for_the_same_seal(edgewright, here):
         "--joint",
         "100",
     )
-    assert (
-        json.loads(record_text(seal_table(plan)))
-        == record_of(edgewright, *arguments, "--range", "20:35:50", "--joint", "100")["seal"]
-    )
+    assert json.loads(record_text(seal_table(plan))) == record_of(edgewright, *arguments, code=3)["seal"]

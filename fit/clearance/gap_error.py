@@ -26,6 +26,7 @@ __all__ = ["GapError", "Side", "gap_error", "symmetric_halfwidth"]
 DRAWS = 300
 _PAIRS, _PLACES = 200, 4
 _REACHES = (3.6, 2.6, 1.9)
+_TERMS = (1, 3, 6, 7, 11, 15)
 _SEED = 20260
 
 
@@ -242,25 +243,46 @@ class _Smooth:
 
 
 def _smooth(height: FloatArray, across: FloatArray, sigma: float) -> _Smooth:
-    """Smooth surface through heights, of as many terms as they support (BIC: Schwarz, Ann. Stat. 6 (1978) 461).
+    """Smooth surface through heights, an average over polynomials of 1 to 15 terms.
 
-    The closest point itself, the origin, is left out of the surface: it was chosen for its error. Points that
-    scatter less than stated are wrong together: the rest of the stated variance is common.
+    No surface is one of these, so none is chosen: each counts by exp(-AIC / 2), and what they differ by is an error
+    like the others (Burnham & Anderson, Model Selection and Multimodel Inference, 2002, 4.2). The closest point
+    itself, the origin, is left out: it was chosen for its error. Points that scatter less than stated are wrong
+    together: the rest of the stated variance is common.
     """
     count = len(height)
     if sigma == 0.0 or count < 7:
         return _Smooth(height, np.zeros((count, 1)), 0.0, float(sigma == 0.0))
-    u, v = (across / max(float(np.abs(across).max(initial=0.0)), 1e-12)).T
-    powers = [u ** (total - k) * v**k for total in range(4) for k in range(total + 1)]
+    powers = _powers(across / max(float(np.abs(across).max(initial=0.0)), 1e-12))
     others = (height != 0.0) | across.any(axis=1)
-    fits = [_fit(np.stack(powers[:terms], axis=1), height, others) for terms in (1, 3, 6, 10) if count >= terms + 6]
-    level, root, square = min(fits, key=lambda fit: fit[2] / sigma**2 + fit[1].shape[1] * math.log(count))
-    dof = count - 1 - root.shape[1]
-    scatter, slack = square / dof, 2.5 * math.sqrt(2.0 / dof)
+    fits = [_fit(powers[:, :terms], height, others) for terms in _TERMS if count >= terms + 6]
+    score = np.array([square / sigma**2 + 2.0 * root.shape[1] for _, root, square in fits])
+    best = fits[int(np.argmin(score))]
+    dof = count - 1 - best[1].shape[1]
+    scatter, slack = best[2] / dof, 2.5 * math.sqrt(2.0 / dof)
     own2 = scatter if scatter < sigma**2 * max(1.0 - slack, 0.0) else sigma**2
+    level, root = _averaged(fits, score, own2)
     shrink = 1.0 if scatter <= own2 * (1.0 + slack) else own2 / scatter
-    unseen = own2 * math.log(count) / count
-    return _Smooth(level, root * math.sqrt(own2), sigma**2 - own2 + unseen, shrink)
+    return _Smooth(level, root, sigma**2 - own2, shrink)
+
+
+def _powers(across: FloatArray) -> FloatArray:
+    """(n, 15) terms up to the fourth order; the round bowl goes before the cubics, as balls and tubes need it."""
+    u, v = across.T
+    powers = [u ** (total - k) * v**k for total in range(5) for k in range(total + 1)][:-1]
+    return np.stack([*powers[:6], (u**2 + v**2) ** 2, *powers[6:]], axis=1)
+
+
+def _averaged(
+    fits: list[tuple[FloatArray, FloatArray, float]], score: FloatArray, own2: float
+) -> tuple[FloatArray, FloatArray]:
+    """Level (n,) and root of its covariance (n, p), mm, of fits weighted by exp(-score / 2)."""
+    share = np.exp(-0.5 * (score - score.min()))
+    share /= share.sum()
+    level = np.asarray(np.sum([part * fit[0] for part, fit in zip(share, fits, strict=True)], axis=0))
+    roots = [math.sqrt(part * own2) * fit[1] for part, fit in zip(share, fits, strict=True)]
+    apart = [math.sqrt(part) * (fit[0] - level)[:, None] for part, fit in zip(share, fits, strict=True)]
+    return level, np.concatenate([*roots, *apart], axis=1)
 
 
 def _fit(design: FloatArray, height: FloatArray, others: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, float]:

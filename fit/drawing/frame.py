@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 
-from fit.drawing.lettering import clean, fitted
-from fit.drawing.marks import TEXT, arrow, line
+from fit.drawing.lettering import clean, fitted, text_width
+from fit.drawing.marks import SMALL, TEXT, arrow, line
 from fit.drawing.model import Line, Polyline, TitleBlock
 from fit.drawing.sheet import WIDE, Drawn, Item, Stroke, Written
 from fit.units import unit_words
@@ -61,7 +61,7 @@ def frame_items(
     }
     for i, cells in enumerate(_block(title, said)):
         items += _cells(left, base + (2 - i) * _CELL, cells)
-    items += front_arrow(left + 85.0, base + _CELL + 4.6, title.front)
+    items += front_arrow(left + 76.0, base + _CELL + 4.6, title.front)
     items += [*check_bar(left + 122.5, base + 3.4, 50.0), *upright(check_bar(base + 2.0, FILING - 6.0, 50.0))]
     items += [Drawn(Line(left, base + i * _CELL, right, base + i * _CELL), WIDE) for i in (1, 2, 3)]
     if left > FILING + 1:
@@ -76,8 +76,8 @@ def _block(title: TitleBlock, said: Mapping[str, str]) -> list[list[tuple[str, s
         ("part", title.name, 90.0),
         *((key, said[key], width) for key, width in (("scale", 25.0), ("unit", 40.0), ("sheet", 25.0))),
     ]
-    second = [("side", title.side, 30.0), ("face shown", title.face, 40.0), ("front", "", 30.0)]
-    second += [("general tolerance", title.tolerance, 40.0), ("material", title.material, 40.0)]
+    second = [("side", title.side, 26.0), ("face shown", title.face, 36.0), ("front", "", 28.0)]
+    second += [("general tolerance", title.tolerance, 36.0), ("material", title.material, 54.0)]
     third = [("date", title.date, 30.0), ("measured by", title.creator, 35.0), ("made with", said["made with"], 50.0)]
     return [first, second, [*third, ("at 100 % both bars are 50 mm", "", 65.0)]]
 
@@ -88,10 +88,9 @@ def _cells(left: float, base: float, cells: Sequence[tuple[str, str, float]]) ->
     for caption, words, width in cells:
         items.append(Written(x + 1.2, base + _CELL - 1.2 - _CAPTION, caption, _CAPTION))
         if words:
-            bold = caption == "part"
-            items.append(
-                Written(x + 1.2, base + 2.4, fitted(clean(words), TEXT, width - 2.4, bold=bold), TEXT, bold=bold)
-            )
+            bold, said, room = caption == "part", clean(words), width - 2.4
+            height = TEXT if text_width(said, TEXT, bold=bold) <= room else SMALL
+            items.append(Written(x + 1.2, base + 2.4, fitted(said, height, room, bold=bold), height, bold=bold))
         if x > left:
             items.append(line(x, base, x, base + _CELL))
         x += width

@@ -91,8 +91,8 @@ def _typed(text: str) -> KRule:
     if not limits:
         told = f"K was typed without ±; ±{ASSUMED:g} is carried (common practice, no source). A coupon narrows it."
         notices = (Notice("k-assumed", told),)
-    error = Input(0.0, max(limits, default=ASSUMED))
-    return KRule(tuple(figure.value for figure in figures), error, f"K typed: {text}", notices)
+    doubt = Input(0.0, max(limits, default=ASSUMED))
+    return KRule(tuple(figure.value for figure in figures), doubt, f"K typed: {text}", notices)
 
 
 def _not_a_rule(text: str) -> str:

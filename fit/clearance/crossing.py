@@ -70,7 +70,8 @@ def _signed(scene: Scene, swept: Sweep) -> FloatArray:
     """Where each closest moving point lies along its fixed point's normal, mm; negative is behind the surface."""
     assert scene.fixed.normal is not None
     places = scene.fixed_tree.order[[pair.fixed for pair in swept.pairs]]
-    return np.nan_to_num(np.einsum("ij,ij->i", swept.moving_point - swept.fixed_point, scene.fixed.normal[places]))
+    signed = np.einsum("ij,ij->i", swept.moving_point - swept.fixed_point, scene.fixed.normal[places])
+    return np.asarray(np.nan_to_num(signed))
 
 
 def _deepest(scene: Scene, swept: Sweep, i: int, index: cKDTree, normal: FloatArray) -> Crossing | None:

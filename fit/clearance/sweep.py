@@ -110,7 +110,7 @@ def _error(scene: Scene, sides: tuple[Side, Side], motion: Motion, i: int, pair:
 def _along(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> FloatArray:
     turn, shift = motion.pose(i)
     apart = turn @ scene.moving_tree.xyz[pair.moving] + shift - scene.fixed_tree.xyz[pair.fixed]
-    return apart / max(float(np.linalg.norm(apart)), 1e-12)
+    return np.asarray(apart / max(float(np.linalg.norm(apart)), 1e-12))
 
 
 def _shared_variance(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> float:

@@ -107,6 +107,8 @@ def _vertices(path: str, raw: bytes, header: _Header) -> NDArray[np.void]:
     order = ">" if header.form == "binary_big_endian" else "<"
     body = raw[header.length :]
     layout = np.dtype([(name, order + _TYPES[kind]) for name, kind in header.fields])
+    if header.count == 0:
+        return np.zeros(0, layout)
     try:
         if header.form != "ascii":
             return np.frombuffer(body, layout, header.count)
@@ -137,7 +139,7 @@ def _unit(path: str, header: _Header, option: str | None, spread: float) -> tupl
     if stated or option:
         return (next(iter(stated)), "file", ()) if stated else (str(option), "option", ())
     low, high = _PLAUSIBLE_MM
-    if not low <= spread <= high:
+    if spread and not low <= spread <= high:
         message = f"{path}: no unit is stated and {spread:.3g} mm is no likely size; add --unit mm or --unit inch."
         raise InputError(message)
     text = f"{path}: no unit is stated; read as mm, in which the cloud is {spread:.4g} long. Say --unit if it is not."

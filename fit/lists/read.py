@@ -31,6 +31,9 @@ def read_list(path: str | Path, unit: str | None = None) -> PointList:
         raise InputError(message) from error
     if raw[:4].strip() == b"ply" and raw[:3] == b"ply":
         return read_ply(str(path), raw, unit)
+    if Path(path).suffix.lower() == ".ply":
+        message = f"{path}: is not a PLY file (no header); export the cloud again."
+        raise InputError(message)
     return read_text(str(path), _decode(str(path), raw), unit)
 
 

@@ -43,10 +43,11 @@ Examples
 def run(job: Path, out: Path | None, replace: bool, as_json: bool, unit_out: str | None) -> int:
     from capture.jobs.run import default_folder, run_job
     from fit.commands.show import show
+    from fit.units import in_unit
 
     done = run_job(job, out, replace=replace, unit_out=unit_out, progress=_progress)
     if done.lines and not as_json:
-        click.echo("\n".join(done.lines))
+        click.echo("\n".join(in_unit(line, done.unit_out) for line in done.lines))
     show(done.record, done.results, as_json, done.unit_out)
     if not as_json:
         told = "written to" if done.fresh else "unchanged since the last run, in"

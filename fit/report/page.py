@@ -133,7 +133,7 @@ def _cutter(drawing: Drawing) -> str:
     notes = cutter_notes(drawing.entities, drawing.unit_out)
     if not notes:
         return ""
-    said = "".join(f"<p>{escape(note)}</p>" for note in notes)
+    said = "".join(f"<p>{escape(in_unit(note, drawing.unit_out))}</p>" for note in notes)
     return f"<section><h2>For the cutter</h2>{said}</section>"
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 
+from fit.errors import CannotDetermine
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
 from fit.rod.arcs import from_arc
@@ -18,12 +19,13 @@ __all__ = ["features_of", "surface_points"]
 
 def features_of(rod: MeasuredRod) -> list[Feature]:
     """Each run as a cylinder of the known diameter, each end as a plane square to its run."""
-    features = [_run(rod, i) for i in range(rod.touches.runs)]
+    surface = _on_surface(rod)
+    features = [_run(rod, i, surface) for i in range(rod.touches.runs)]
     ends = [(END_A, "end_a", rod.touches.has_a), (END_B, "end_b", rod.touches.has_b)]
-    return features + [_end(rod, what, name) for what, name, has in ends if has]
+    return features + [_end(rod, what, name, surface) for what, name, has in ends if has]
 
 
-def _run(rod: MeasuredRod, run: int) -> Feature:
+def _run(rod: MeasuredRod, run: int, surface: Points) -> Feature:
     rows = np.intersect1d(rod.touches.rows(RUN, run), np.flatnonzero(rod.axes.kept))
     touched = rod.touches.points.xyz[rows]
 
@@ -39,10 +41,10 @@ def _run(rod: MeasuredRod, run: int) -> Feature:
     cov[7, 7] += 2 * rod.axes.sigma**2
     for k, name in enumerate(feature.shared_names):
         shared[k, 6] = rod.inputs.diameter_u if name == "rod:diameter" else 0.0
-    return replace(feature, cov_own=cov, shared=shared)
+    return replace(feature, cov_own=cov, shared=shared, form=_form("cylinder", surface.select(rows)))
 
 
-def _end(rod: MeasuredRod, what: int, name: str) -> Feature:
+def _end(rod: MeasuredRod, what: int, name: str, surface: Points) -> Feature:
     run, sign = (0, -1.0) if what == END_A else (-1, 1.0)
 
     def fn(params: FloatArray) -> FloatArray:
@@ -51,7 +53,21 @@ def _end(rod: MeasuredRod, what: int, name: str) -> Feature:
         return np.concatenate([first[run] if what == END_A else last[run], sign * unit])
 
     rows = np.intersect1d(rod.touches.rows(what), np.flatnonzero(rod.axes.kept))
-    return _feature(rod, name, "plane", fn, rows)
+    return replace(_feature(rod, name, "plane", fn, rows), form=_form("plane", surface.select(rows)))
+
+
+def _form(kind: str, touched: Points) -> Mapping[str, float]:
+    """Cylindricity or flatness (mm, minimum zone) of touches on a surface; none where too few show it."""
+    from fit.shapes.cylinder import fit_cylinder
+    from fit.shapes.plane import fit_plane
+
+    fit, least = (fit_cylinder, 6) if kind == "cylinder" else (fit_plane, 4)
+    if len(touched) < least:
+        return {}
+    try:
+        return fit(touched, robust=False, form="minimum-zone").form
+    except CannotDetermine:
+        return {}
 
 
 def _feature(
@@ -79,6 +95,11 @@ def _feature(
 
 def surface_points(rod: MeasuredRod) -> Points:
     """The touches used, moved back by the tip's radius to the rod's surface, with outward normals."""
+    return _on_surface(rod).select(rod.axes.kept)
+
+
+def _on_surface(rod: MeasuredRod) -> Points:
+    """All touches on the rod's surface, strays too."""
     touches, points = rod.touches, rod.touches.points
     first, last = rod.axes.ends_of_runs()
     unit = (last - first) / np.linalg.norm(last - first, axis=1)[:, None]
@@ -97,4 +118,4 @@ def surface_points(rod: MeasuredRod) -> Points:
     moved = replace(points, xyz=points.xyz - back * outward, normal=outward, noise=np.full(len(points), rod.axes.sigma))
     if back and rod.inputs.tip_u:
         moved = moved.with_shared(["tip:radius"], (-rod.inputs.tip_u / 2 * outward)[None])
-    return moved.select(rod.axes.kept)
+    return moved

@@ -170,3 +170,20 @@ def test_bad_input_is_one_clear_line(case: str) -> None:
         BAD[case]()
     assert "\n" not in str(stop.value)
     assert len(str(stop.value)) > 20
+
+
+def test_runs_tell_their_cylindricity_and_ends_their_flatness() -> None:
+    """A zone (ISO 12180-1, ISO 12781-1) is never wider than the residuals' spread about the rod's own axis or end."""
+    points, truth, rod = touched_rod(5)
+    for feature in features_of(measure_rod(points, _inputs(rod, truth.radius[0]))):
+        zone = feature.form["cylindricity" if feature.kind == "cylinder" else "flatness"]
+        assert 0 < zone <= np.ptp(feature.residuals) + 1e-9
+    exact, truth, rod = touched_rod(5, RodWorld(noise=1e-7))
+    for feature in features_of(measure_rod(exact, _inputs(rod, truth.radius[0]))):
+        assert max(feature.form.values()) < 1e-5
+
+
+def test_too_few_touches_on_an_end_show_no_flatness() -> None:
+    points, truth, rod = touched_rod(5, RodWorld(per_end=3))
+    ends = [f for f in features_of(measure_rod(points, _inputs(rod, truth.radius[0]))) if f.kind == "plane"]
+    assert [dict(end.form) for end in ends] == [{}, {}]

@@ -170,7 +170,7 @@ def _near(residuals: FloatArray, touches: Touches, unknowns: int) -> NDArray[np.
         rows = np.flatnonzero(group == number)
         nearest = rows[np.argsort(np.abs(residuals[rows]), kind="stable")]
         near[nearest[: -(-2 * len(rows) // 3)]] = True
-    return near
+    return np.asarray(near)
 
 
 def _belong(axes: Axes) -> NDArray[np.bool_]:

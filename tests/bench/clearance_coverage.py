@@ -1,6 +1,12 @@
 """How often the stated U95 of a smallest gap holds the smallest gap of the true points, by shape and noise.
 
 Run: python tests/bench/clearance_coverage.py [--repeats 200] [--shapes flat sphere …]
+Measured 2026-11-25 on two shared cores of a server (AMD EPYC), 50 to 100 repeats, noise 0.03 and 0.1 mm: one pair 95,
+lone points 95 to 97, ball 90 to 97, sparse ball 90 to 96, tubes 98 to 100, waves 97 to 99, bump 98 to 99, edge and
+plates 96 to 100, ridge and corner 98 to 100, rough plates 100 %. Where thousands of pairs compete the gap as measured is
+two to seven times the noise too small, which is known to 0.1 to 0.3 of the noise; U95 about it is nearly one-sided, so that
+a little to spare in it reads as 100 % though the interval is within 10 % of the least that would do.
+
 Each row: share of intervals that hold the truth, median U95, the half-width about the measured gap that would just hold
 95 % of the truths, and how much too small noise makes the gap look (stated and true), all in units of the noise.
 """
@@ -78,9 +84,52 @@ def one_pair(rng: np.random.Generator) -> Pair:
     return np.array([[0.0, 0, 0], [500, 0, 0]]), np.array([[0.0, 0, 20], [0, 0, 900]])
 
 
+def edge(rng: np.random.Generator) -> Pair:
+    x = rng.uniform(-20, 20, 400)
+    return plate(rng), np.c_[x, np.zeros(400), np.full(400, 6.0)]
+
+
+def tube(rng: np.random.Generator, radius: float) -> np.ndarray:
+    turn = rng.uniform(0, 2 * np.pi, 6000)
+    return np.c_[radius * np.cos(turn), radius * np.sin(turn), rng.uniform(-30, 30, 6000)]
+
+
+def crossed_tubes(rng: np.random.Generator) -> Pair:
+    return tube(rng, 6), tube(rng, 8)[:, [2, 1, 0]] + np.array([0, 22, 0])
+
+
+def parallel_tubes(rng: np.random.Generator) -> Pair:
+    return tube(rng, 6), tube(rng, 8) + np.array([0, 22, 0])
+
+
+def sparse_plates(rng: np.random.Generator) -> Pair:
+    return plate(rng, count=300), plate(rng, height=8, count=300)
+
+
+def dense_plates(rng: np.random.Generator) -> Pair:
+    return plate(rng, count=60000), plate(rng, height=8, count=60000)
+
+
+def sparse_ball(rng: np.random.Generator) -> Pair:
+    out = rng.normal(size=(600, 3))
+    return plate(rng, count=500), 15 * out / np.linalg.norm(out, axis=1)[:, None] + [0, 0, 20]
+
+
 SHAPES: dict[str, Callable[[np.random.Generator], Pair]] = {
     shape.__name__: shape
-    for shape in (parallel_plates, close_plates, rough_plates, ball, bump, waves, ridge, corner, lone_points, one_pair)
+    for shape in (
+        *(
+            parallel_plates,
+            sparse_plates,
+            dense_plates,
+            close_plates,
+            rough_plates,
+            edge,
+            crossed_tubes,
+            parallel_tubes,
+        ),
+        *(ball, sparse_ball, bump, waves, ridge, corner, lone_points, one_pair),
+    )
 }
 
 

@@ -126,16 +126,20 @@ def _finish(
     every = members == len(kept)
     weight = cloud.weight if cloud.weight is None or every else cloud.weight[kept]
     plain = solution.total if weight is None else float(np.sum(inner**2))
-    variance, dof = _variance(solution.total, free, cloud.noise)
-    length = _correlation_length(inner[0], model.parameters) if correlated and per == 1 else 1.0
-    if length > 1 and math.isfinite(dof):
-        variance *= free / max(free - (length - 1) * model.parameters, 1.0)
-        dof = max(dof / length, 1.0)
+    total, slow = solution.total, inner[0]
     shared = np.zeros((len(cloud.modes), model.parameters))
     if len(cloud.modes):
         rows = cloud.rows if every else cloud.rows[:, kept]
         modes = cloud.modes if every else cloud.modes[:, kept]
         shared = _answer(model, solution, rows, weight, modes)
+        if correlated and per == 1 and cloud.noise is not None:
+            slow = _own_residuals(model, solution, rows, modes, shared, cloud.noise if every else cloud.noise[kept])
+            total = float(slow @ slow) if weight is None else float((slow * weight) @ slow)
+    variance, dof = _variance(total, free, cloud.noise)
+    length = _correlation_length(slow, model.parameters) if correlated and per == 1 else 1.0
+    if length > 1 and math.isfinite(dof):
+        variance *= free / max(free - (length - 1) * model.parameters, 1.0)
+        dof = max(dof / length, 1.0)
     rms = math.sqrt(plain / members)
     inverse = solution.inverse
     return Fitted(solution.state, kept, members, residuals, inverse * (variance * length), inverse, shared, dof, rms)
@@ -172,6 +176,21 @@ def _answer(
     count = len(jacobian)
     moved = modes.reshape(len(modes), -1) @ pull.reshape(count, -1).T
     return np.asarray(-moved @ solution.inverse)
+
+
+def _own_residuals(
+    model: Model, solution: Solution, rows: FloatArray, modes: FloatArray, shared: FloatArray, noise: FloatArray
+) -> FloatArray:
+    """Residuals (N,) less what the shared errors, each of unit variance, most likely left in them.
+
+    Shared errors are told apart from the points' own, so they must not swell these as well: the mean of the errors given
+    the residuals (ridge regression of weight one) is taken out.
+    """
+    gradients, jacobian = model.gradients(solution.state, rows), model.evaluate(solution.state, rows)[1]
+    left = (modes * gradients[0].T).sum(axis=2) + shared @ jacobian[:, 0]
+    scaled = left / noise
+    amount = np.linalg.solve(scaled @ scaled.T + np.eye(len(left)), scaled @ (solution.residuals[0] / noise))
+    return np.asarray(solution.residuals[0] - amount @ left)
 
 
 def _correlation_length(residuals: FloatArray, parameters: int) -> float:

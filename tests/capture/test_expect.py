@@ -76,7 +76,10 @@ def test_it_foretells_what_the_sample_photo_got(edgewright, root, tmp_path):
     holes = [f["values"]["diameter"]["u95"] for f in record["features"] if f["kind"] == "circle"]
     assert 1 / 1.6 < told["hole diameter"] / np.median(holes) < 1.6
     longest = max(record["dimensions"], key=lambda d: d["value"])
-    assert 1 / 1.6 < told["distance between holes"] / longest["u95"] < 1.6
+    apart = next(e.nominal for e in expected_sizes(setup) if e.name == "distance between holes")
+    share = longest["value"] / apart
+    alike = u95(replace(setup, part=(share * part[0], share * part[1])))  # its holes as far apart as the photo's are
+    assert 1 / 1.6 < alike["distance between holes"] / longest["u95"] < 1.6
 
 
 @pytest.mark.parametrize("part, count", [((900.0, 500.0), n) for n in (1, 2, 3, 4, 6, 9)] + [((100.0, 60.0), 4)])

@@ -19,6 +19,8 @@ __all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "unroll"]
 _LEAST_STRENGTH = 0.25
 _MATERIAL_MM = 1.0
 _LINEAR_REACH = 3
+_CLIPPED = 0.985
+_SIDE_MM, _SIDE_PX = (0.12, 0.25, 0.5), (1.5, 2.5, 4.0)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -73,6 +75,7 @@ class Strip:
     shift (M, T) : sub-column place of that step, in columns.
     total (M, T + 1) : strengths summed up to each column.
     hue (M, T + 1) : the part's share of hue summed up to each column; None where hue tells nothing.
+    clipped (M, T + 1) : columns so bright that the picture clips them, counted up to each; None where there are none.
     px_per_mm : mean scale of the picture here.
     """
 
@@ -84,6 +87,7 @@ class Strip:
     total: FloatArray
     px_per_mm: float
     hue: FloatArray | None = None
+    clipped: FloatArray | None = None
 
     def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Strength summed over offsets [low, high), both (..., M)."""
@@ -100,7 +104,8 @@ class Strip:
             return self
         rows = slice(None, None, every)
         hue = None if self.hue is None else self.hue[rows]
-        return replace(self, strength=self.strength[rows], shift=self.shift[rows], total=self.total[rows], hue=hue)
+        strength, shift, total = self.strength[rows], self.shift[rows], self.total[rows]
+        return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None)
 
     def part_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Mean share of the part's hue over offsets [low, high), both (..., M)."""
@@ -109,6 +114,20 @@ class Strip:
         rows = np.arange(len(self.hue))
         first, last = self._column(low), self._column(high)
         return (self.hue[rows, last] - self.hue[rows, first]) / np.maximum(last - first, 1)
+
+    def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
+        """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
+        outside, inside = (self._clipped_beside(row, offset, side) for side in (1.0, -1.0))
+        return outside - inside
+
+    def _clipped_beside(self, row: NDArray[np.int_], offset: FloatArray, side: float) -> FloatArray:
+        """Share (N,) of one side's tone that is clipped, right beside the step and further on, whichever is less."""
+        if self.clipped is None:
+            return np.zeros(len(row))
+        reach = np.maximum(_SIDE_MM, np.array(_SIDE_PX) / self.px_per_mm)
+        at = np.array([self.clipped[row, self._column(offset + side * d)] for d in reach])
+        widths = np.diff(reach)[:, None] / self.step
+        return np.asarray(np.clip(np.abs(np.diff(at, axis=0)) / widths, 0, 1).min(axis=0))
 
     def _column(self, offset: FloatArray) -> NDArray[np.int_]:
         last = self.total.shape[1] - 1
@@ -158,7 +177,9 @@ def unroll(
     texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
     strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
     hue = picture.palette and _summed(picture.palette.part_share(tone))
-    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue)
+    over = tone.max(axis=2) > _CLIPPED
+    clipped = _summed(over.astype(float)) if over.any() else None
+    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped)
 
 
 def _summed(values: FloatArray) -> FloatArray:

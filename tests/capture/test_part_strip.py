@@ -81,6 +81,30 @@ def test_straight_edges_to_hundredths_of_a_pixel(angle_deg, limit, low, high):
     assert abs(np.mean(misses)) < 0.01
 
 
+@pytest.mark.parametrize("bright", [2.0, 4.0, 8.0])
+@pytest.mark.parametrize("outside", [True, False])
+def test_a_clipped_side_moves_the_step_to_the_dark_one(bright, outside):
+    """What is `bright` times too bright is cut low on its blurred step; within the doubt stated."""
+    from capture.rim_fit import _GLARE_PX, _GLARE_U_PX
+
+    angle, (u, v), sign = math.radians(17.0), grid(), 1.0 if outside else -1.0
+    normal = np.array([math.cos(angle), math.sin(angle)])
+    distance = (u - 199.5) * normal[0] - (v - 149.5) * normal[1]
+    picture = Lit(linear_light(edge_picture(sign * distance, 0.2, bright, 0.8, 0.004)))
+    along = np.linspace(-8, 8, 81)[:, None] * [-normal[1], normal[0]]
+    strip = unroll(picture, Above(), Contour(along, np.tile(normal, (81, 1)), 0.0, closed=False), (-2, 2), 0.3)
+    place, _ = strip.nearest(np.zeros(81), 0.3)
+    glare = strip.glare(np.arange(81), place)
+    assert (sign * glare > 0.85).all()
+    miss = float(np.mean(place)) * PX_PER_MM
+    assert sign * miss < -0.05, "the step shows on the dark side"
+    assert abs(miss + sign * _GLARE_PX) < 2 * _GLARE_U_PX
+    plain = unroll(
+        Lit(linear_light(edge_picture(distance, 0.2, 0.8, 0.8, 0.004))), Above(), strip.contour, (-2, 2), 0.3
+    )
+    assert plain.clipped is None and not plain.glare(np.arange(81), place).any()
+
+
 def test_file_values_would_not_do():
     """The control: the same dark-to-light step, its slope's top taken in file values, lies beside the edge."""
     u, _ = grid()

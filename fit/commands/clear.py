@@ -40,7 +40,9 @@ _FILES = click.Path(path_type=Path)
 @click.option("--travel", help="Travel first:last:step in mm along the slide.")
 @click.option("--poses", type=_FILES, help="Free list of poses: 6 or 12 numbers a line.")
 @click.option(
-    "--unit", type=click.Choice(["mm", "inch"]), help="Unit of files that do not say theirs; typed numbers are mm."
+    "--unit",
+    type=click.Choice(["mm", "inch"]),
+    help="Unit of files that do not say theirs (must not disagree with one that does); typed numbers are mm.",
 )
 @click.option("--cloud-u", type=LENGTH, help="Standard uncertainty of points whose file does not give it, mm.")
 @click.option("--section", type=LENGTH, help="Diameter that a path stands for (seal, hose, cable), mm.")

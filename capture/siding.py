@@ -61,7 +61,8 @@ def of_this_metal(one: Lead, metal: Sequence[Candidate]) -> list[Candidate]:
     """The candidates of a pick whose metal looks like the sheet's nearby; all of them where that does not tell."""
     if not metal or one.candidates[0].circles or _sure(one):
         return list(one.candidates)
-    likely = [c for c in one.candidates if c.score > _LEAST_SHARE * one.candidates[0].score]
+    first, *others = one.candidates
+    likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
     unlike = np.array([_unlikeness(candidate, metal) for candidate in likely])
     limit = _UNLIKE * max(float(unlike.min()), _ALIKE)
     return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]

@@ -137,3 +137,20 @@ def test_the_side_of_the_metal_can_be_told(shot):
         one = lead(lit, bench, replace(edge_pick(plate, side, 0.5), metal="left"))
         assert all(candidate.metal for candidate in one.candidates)
         assert abs(np.median(plate.outside(*one.taken.contour.xy.T))) < 0.3
+
+
+def test_a_slot_is_measured_among_other_picks(drawn, tmp_path):
+    """A slot has one candidate only, judged by no score; holes beside it tell what metal looks like."""
+    slot = drawn.Slot(0.0, 10.0, 30.0, 8.0, 0.3)
+    plate = drawn.Plate(slots=(slot,))
+    scene = drawn.Scene(drawn.look(8, 250, 260), plate)
+    image = open_image(drawn.save(tmp_path / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    sheet = FaceKnowledge(Sheet(2.0, 2.0), 0.02, 0.05)
+    pick = Pick("slot", "slot", plate.on_bench([[0.5, 10.0]]), sheet, 8.0)
+    picks = [*(replace(hole, known=sheet) for hole in hole_picks(plate)), pick]
+    found, notices = measure_picks(Lit(linear_light(image.colour())), bench, picks)
+    assert [item.feature.name for item in found] == ["hole 0", "hole 1", "slot"], notices
+    for key, true in (("length", 30.0), ("width", 8.0)):
+        value = found[2].feature.value(key)
+        assert abs(value.value - true) <= value.u95

@@ -17,26 +17,28 @@ from fit.points import FloatArray, Points
 
 __all__ = ["flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
 
-_MOST_PX = 2000
+_MOST_PX = 1600
+_LETTERS_PX = 2000
+"""Length of picture that letters of size 1 suit."""
 _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
 
 
 def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
-    """The photo upright, at most 2000 px long, with edges, names and sizes drawn on it."""
+    """The photo upright, at most 1600 px long, with edges, names and sizes drawn on it."""
     return marked_png(image, pixels, bench, part.features, part.points)
 
 
 def marked_png(
     image: Image, pixels: NDArray[np.uint8], bench: Bench, features: Sequence[Feature], points: Points
 ) -> bytes:
-    """The photo upright, at most 2000 px long, with features, their points (labelled with their names) and sizes."""
+    """The photo upright, at most 1600 px long, with features, their points (labelled with their names) and sizes."""
     import cv2
 
     scale = min(1.0, _MOST_PX / max(pixels.shape[:2]))
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
     shown = np.ascontiguousarray(upright(small, image.orientation))
     shown = cv2.addWeighted(shown, 0.75, np.full_like(shown, 255), 0.25, 0)
-    size = max(shown.shape[:2]) / _MOST_PX
+    size = max(shown.shape[:2]) / _LETTERS_PX
 
     def place(xyz: FloatArray) -> NDArray[np.int_]:
         displayed = image.to_displayed(bench.project(xyz))

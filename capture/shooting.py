@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fit.dimensions import distance
-
 from capture.bench import Bench, solve_bench
 from capture.detect import find_pieces
 from capture.health import check_bench, outside_target
@@ -18,6 +16,7 @@ from capture.overlay import flattened_png, overlay_png
 from capture.profile import read_profile
 from capture.rim_fit import FaceKnowledge
 from capture.rims import Sheet
+from fit.dimensions import distance
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import Points

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.flatten import largest_channel
 from capture.part_mask import Mask, PartMask, disc
 from fit.points import FloatArray
 
@@ -99,9 +100,9 @@ def _salience(part: PartMask) -> NDArray[np.float32]:
     kernel = min(2 * round(_MEDIAN_MM / (4 * part.flat.step)) + 1, 101)
     usual = cv2.resize(cv2.medianBlur(small, kernel), (tone.shape[1], tone.shape[0])).astype(np.float32)
     smooth = cv2.GaussianBlur(tone, (0, 0), 1.2).astype(np.float32)
-    departure = np.abs(smooth - usual).max(axis=2) / np.maximum(usual.max(axis=2), 40)
+    departure = largest_channel(np.abs(smooth - usual)) / np.maximum(largest_channel(usual), 40)
     slopes = [cv2.Sobel(smooth, cv2.CV_32F, dx, dy, scale=1 / 8) for dx, dy in ((1, 0), (0, 1))]
-    edge = np.sqrt((slopes[0] ** 2 + slopes[1] ** 2).max(axis=2))
+    edge = np.sqrt(largest_channel(slopes[0] ** 2 + slopes[1] ** 2))
     edge_limit = max(2.2 * float(np.percentile(edge[inside], 85)), 2.0)
     tone_limit = max(2.5 * float(np.percentile(departure[inside], 75)), 0.08)
     return np.maximum(edge / edge_limit, departure / tone_limit).astype(np.float32)

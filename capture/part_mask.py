@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.flatten import Flat
+from capture.flatten import Flat, largest_channel
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
@@ -111,10 +111,10 @@ def _blank(relative: NDArray[np.float32], border: NDArray[np.bool_], inner: NDAr
     import cv2
 
     fine, coarse = (cv2.GaussianBlur(relative, (0, 0), sigma) for sigma in (1.0, 2.0))
-    off_tone = np.abs(coarse - 1).max(axis=2)
+    off_tone = largest_channel(np.abs(coarse - 1))
     slopes = [cv2.Sobel(coarse, cv2.CV_32F, dx, dy, scale=1 / 8) for dx, dy in ((1, 0), (0, 1))]
-    edge = np.sqrt((slopes[0] ** 2 + slopes[1] ** 2).max(axis=2))
-    texture = np.sqrt(np.maximum(cv2.blur(((fine - coarse) ** 2).max(axis=2), (9, 9)), 0))
+    edge = np.sqrt(largest_channel(slopes[0] ** 2 + slopes[1] ** 2))
+    texture = np.sqrt(np.maximum(cv2.blur(largest_channel((fine - coarse) ** 2), (9, 9)), 0))
     sure = border & (off_tone < 0.03)
     limits = []
     for measure in (edge, texture):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.flatten import View
+from capture.flatten import View, largest_channel
 from fit.points import FloatArray
 
 __all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "unroll"]
@@ -177,7 +177,7 @@ def unroll(
     texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
     strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
     hue = picture.palette and _summed(picture.palette.part_share(tone))
-    over = tone.max(axis=2) > _CLIPPED
+    over = largest_channel(tone) > _CLIPPED
     clipped = _summed(over.astype(float)) if over.any() else None
     return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped)
 
@@ -230,7 +230,7 @@ def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> FloatArray:
     along = np.ascontiguousarray(cv2.GaussianBlur(tone, (size, 1), sigma, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE))
     along = along.reshape(tone.shape)
     slope = np.gradient(along, step, axis=1)
-    return np.asarray(np.sqrt((slope**2).sum(axis=2)), dtype=float)
+    return np.asarray(np.sqrt(np.einsum("rcb,rcb->rc", slope, slope)), dtype=float)
 
 
 def _texture(slope: FloatArray, offsets: FloatArray, rows_near: int) -> FloatArray:

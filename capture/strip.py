@@ -20,6 +20,7 @@ _LEAST_STRENGTH = 0.25
 _MATERIAL_MM = 1.0
 _LINEAR_REACH = 3
 _CLIPPED = 0.985
+_ROWS_AT_ONCE = 32
 _SIDE_MM, _SIDE_PX = (0.12, 0.25, 0.5), (1.5, 2.5, 4.0)
 
 
@@ -155,8 +156,12 @@ def linear_light(
 
     level = np.arange(256) / 255
     linear = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
+    curve = np.rint(65535 * linear).astype(np.uint16)
     light = np.zeros(pixels.shape, np.uint16)
-    light[where] = cv2.LUT(np.ascontiguousarray(pixels[where]), np.rint(65535 * linear).astype(np.uint16))
+    inside, shown = light[where], pixels[where]
+    for first in range(0, len(shown), _ROWS_AT_ONCE):  # few enough to stay in the processor's cache
+        rows = slice(first, first + _ROWS_AT_ONCE)
+        inside[rows] = cv2.LUT(shown[rows], curve)
     return light
 
 

@@ -6,7 +6,7 @@ Way-points are good to about 3 mm. A smooth line is drawn through them, the edge
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,7 +33,9 @@ from fit.feature import Feature
 from fit.points import Points
 from fit.results import Notice
 
-__all__ = ["Candidate", "Lead", "Pick", "PickedFeature", "lead", "measure_picks", "measured"]
+__all__ = ["Candidate", "Lead", "Leader", "Pick", "PickedFeature", "lead", "measure_picks", "measured"]
+
+Leader = Callable[[Lit, Bench, Pick], Lead]
 
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
 _LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
@@ -43,23 +45,26 @@ _CHOICE_DOUBT = 0.52
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PickedFeature:
-    """A picked feature as measured, with its points and what the user should know."""
+    """A picked feature as measured, with its points, what the user should know, and the edges it was chosen from."""
 
     feature: Feature
     points: Points
     notices: tuple[Notice, ...]
+    lead: Lead | None = None
 
 
-def measure_picks(lit: Lit, bench: Bench, picks: Sequence[Pick]) -> tuple[list[PickedFeature], list[Notice]]:
+def measure_picks(
+    lit: Lit, bench: Bench, picks: Sequence[Pick], leader: Leader = lead
+) -> tuple[list[PickedFeature], list[Notice]]:
     """Measure every pick of one photo; picks of one sheet share what is found of its rounded edge.
 
-    A pick that the photo cannot answer is left out, and a notice ``not-measured`` says why. Raises InputError for
-    way-points that cannot be meant.
+    leader : `lead`, or a way to it that keeps what was found before. A pick that the photo cannot answer is left out, and
+    a notice ``not-measured`` says why. Raises InputError for way-points that cannot be meant.
     """
     leads, notices = [], []
     for pick in picks:
         try:
-            leads.append(lead(lit, bench, pick))
+            leads.append(leader(lit, bench, pick))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), pick.name))
     found, more = measured(lit, bench, leads)
@@ -108,9 +113,8 @@ def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFe
     if one.other and one.pick.edge == "clearest":
         notices = [*notices, _two_edges(one, one.other)]
     named = replace(waves_to_own(feature), name=pick.name, source=str(bench.image.path))
-    return PickedFeature(
-        named, waves_to_noise(points).named(pick.name), tuple(replace(n, feature=pick.name) for n in notices)
-    )
+    told = tuple(replace(n, feature=pick.name) for n in notices)
+    return PickedFeature(named, waves_to_noise(points).named(pick.name), told, one)
 
 
 def _two_edges(one: Lead, other: Candidate) -> Notice:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from capture.image import Image
     from capture.jobs.keys import FeatureKeys, Job, PhotoKeys
     from capture.jobs.read import JobFile
-    from capture.picked import Pick, PickedFeature
+    from capture.leading import Lead
+    from capture.picked import Leader, Pick, PickedFeature
     from capture.strip import Lit
     from fit.feature import Feature
     from fit.points import Points
@@ -44,12 +45,16 @@ class Solved:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Picked:
-    """What the way-points of one photo gave: features in the job's order, their points, warnings, the picks themselves."""
+    """What the way-points of one photo gave: features in the job's order, their points, warnings, the picks themselves.
+
+    leads : the edges that each feature was chosen from, by its name.
+    """
 
     features: tuple[Feature, ...]
     points: Points | None
     notices: tuple[Notice, ...]
     picks: tuple[Pick, ...]
+    leads: Mapping[str, Lead]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -150,12 +155,19 @@ def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureK
     )
 
 
-def measured_picks(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], solved: Solved, lit: Lit) -> Picked:
+def measured_picks(
+    photo: PhotoKeys,
+    name: str,
+    wanted: Sequence[FeatureKeys],
+    solved: Solved,
+    lit: Lit,
+    leader: Leader | None = None,
+) -> Picked:
     """Measure features where their way-points lead; what cannot be measured is told in the notices."""
     groups = _groups(photo, name, wanted, solved.has_frame)
     notices, found = list(solved.bench.notices), []
     for group in groups:
-        measured, told = _measured(lit, solved, group)
+        measured, told = _measured(lit, solved, group, leader)
         found += measured
         notices += [*group.notices, *told]
     order = {feature.name: i for i, feature in enumerate(wanted)}
@@ -166,6 +178,7 @@ def measured_picks(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], s
         replace(join_points([item.points for item in found]), source=photo.file) if found else None,
         tuple(dict.fromkeys(notices)),
         tuple(pick for group in groups for pick in group.picks),
+        {item.feature.name: item.lead for item in found if item.lead},
     )
 
 
@@ -187,14 +200,16 @@ def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper
     return list(groups.values())
 
 
-def _measured(lit: Lit, solved: Solved, group: _Group) -> tuple[list[PickedFeature], list[Notice]]:
+def _measured(
+    lit: Lit, solved: Solved, group: _Group, leader: Leader | None
+) -> tuple[list[PickedFeature], list[Notice]]:
     """One face's features; what is too far from the target is left out with the reason."""
     from capture.health import outside_target
-    from capture.picked import measure_picks
+    from capture.picked import lead, measure_picks
 
     renamed = face_names_of_errors(group.word)
     inside = [pick for pick in group.picks if _in_view(solved.bench, pick)]
-    picked, notices = measure_picks(lit, solved.bench, inside)
+    picked, notices = measure_picks(lit, solved.bench, inside, leader or lead)
     notices += [_not_in_view(pick) for pick in group.picks if pick not in inside]
     by_name = {pick.name: pick for pick in inside}
     kept = []

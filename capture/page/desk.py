@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
     from capture.jobs.shots import Picked
     from capture.jobs.stage import Stage
+    from capture.leading import Lead
 
 __all__ = ["Desk", "Measured", "adopted"]
 
@@ -30,7 +31,10 @@ _KEPT_STAGES = 8
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Measured:
-    """All results of a job at one revision; faults are sources that could not be measured at all, by name."""
+    """All results of a job at one revision; faults are sources that could not be measured at all, by name.
+
+    leads : the close edges that each mark was chosen from, by photo and feature.
+    """
 
     revision: str
     file: JobFile
@@ -38,6 +42,7 @@ class Measured:
     points: Points | None
     stages: Mapping[str, Stage]
     faults: Mapping[str, str]
+    leads: Mapping[str, Mapping[str, Lead]] = field(default_factory=dict)
 
 
 class Desk:
@@ -47,6 +52,7 @@ class Desk:
         self.book = Book(path, first)
         self._held: dict[str, HeldPhoto] = {}
         self._stages: dict[str, Stage] = {}
+        self._leads: dict[str, Mapping[str, Lead]] = {}
         self._hold = threading.RLock()
         self._work = threading.RLock()
         self._measured: Measured | None = None
@@ -127,7 +133,14 @@ class Desk:
             dimensions=tuple(composed.dimensions),
             warnings=tuple(dict.fromkeys(composed.notices)),
         )
-        return Measured(revision, file, results, composed.points, stages, faults)
+        leads = {name: self._leads.get(key, {}) for name, key in self._photo_keys(file, photos)}
+        return Measured(revision, file, results, composed.points, stages, faults, leads)
+
+    @staticmethod
+    def _photo_keys(file: JobFile, photos: Mapping[str, Stage]) -> list[tuple[str, str]]:
+        from capture.jobs.shots import photo_key
+
+        return [(name, photo_key(file, i)) for i, name in enumerate(photo_names(file.job)) if name in photos]
 
     def _photo(self, file: JobFile, index: int) -> Stage:
         from capture.jobs.shots import photo_key, photo_stage
@@ -138,6 +151,7 @@ class Desk:
             name = photo_names(file.job)[index]
             if features_of_photo(file.job, name):
                 held, picked = self.held(file, index), self._picks(file, index)
+                self._leads[key] = picked.leads
                 stage = Stage(held.solved.bench.frame, picked.features, picked.points, picked.notices)
             else:
                 stage = replace(photo_stage(file, index), files={})
@@ -149,7 +163,7 @@ class Desk:
 
         name = photo_names(file.job)[index]
         held, wanted = self.held(file, index), features_of_photo(file.job, name)
-        return measured_picks(file.job.photo[index], name, wanted, held.solved, held.lit)
+        return measured_picks(file.job.photo[index], name, wanted, held.solved, held.lit, held.leads.lead)
 
     def _probe(self, file: JobFile, index: int) -> Stage:
         from capture.jobs.probes import probe_key, probe_stage
@@ -166,7 +180,9 @@ class Desk:
         told = tuple(replace(notice, text=as_keys(notice.text)) for notice in stage.notices)
         self._stages[key] = replace(stage, notices=told)
         while len(self._stages) > _KEPT_STAGES:
-            self._stages.pop(next(iter(self._stages)))
+            gone = next(iter(self._stages))
+            self._stages.pop(gone)
+            self._leads.pop(gone, None)
 
     def tried(self, file: JobFile, index: int, feature: FeatureKeys) -> Picked:
         """One feature measured by itself at once, before it is saved.
@@ -176,7 +192,7 @@ class Desk:
         from capture.jobs.shots import measured_picks
 
         held, name = self.held(file, index), photo_names(file.job)[index]
-        found = measured_picks(file.job.photo[index], name, [feature], held.solved, held.lit)
+        found = measured_picks(file.job.photo[index], name, [feature], held.solved, held.lit, held.leads.lead)
         if not found.features:
             why = next((n.text for n in found.notices if n.code == "not-measured"), "No edge was found there.")
             raise CannotDetermine(why)

@@ -13,7 +13,7 @@ from fit.errors import InputError
 
 __all__ = ["edited", "free_name", "new_job"]
 
-_FEATURE = ("name", "kind", "photo", "near", "about", "height", "height_u", "thickness", "closed")
+_FEATURE = ("name", "kind", "photo", "near", "about", "edge", "metal", "height", "height_u", "thickness", "closed")
 _DIMENSION = ("name", "kind", "from", "to", "of", "direction", "nominal", "tolerance")
 _PHOTO = ("height", "height_u", "thickness", "print_x", "print_y", "print_u")
 _HEAD = ("name", "side", "face", "front", "material", "creator", "number", "unit_out")

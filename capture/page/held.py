@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 import numpy as np
 
 from capture.face import Face
+from capture.page.leads import KeptLeads
 from capture.page.tiles import Pyramid, pyramid
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray
@@ -102,6 +103,11 @@ class HeldPhoto:
         from capture.strip import Lit, linear_light
 
         return Lit(linear_light(self.pixels))
+
+    @_Once
+    def leads(self) -> KeptLeads:
+        """Edges found so far."""
+        return KeptLeads()
 
     @_Once
     def raw(self) -> Pyramid:

@@ -11,9 +11,10 @@ import numpy as np
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.page.desk import Desk, adopted
 from capture.page.edits import edited, free_name
-from capture.page.shown import drawn_feature, listed_feature
+from capture.page.shown import drawn_feature, listed_feature, other_edge
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray, Points
+from fit.units import in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -47,6 +48,7 @@ def state(desk: Desk) -> Record:
         ],
         "features": [_marked(feature) for feature in file.job.feature],
         "probes": len(file.job.probe),
+        "calculators": [name for name in ("bend", "rod", "seal", "clear") if getattr(file.job, name, None)],
     }
 
 
@@ -62,7 +64,15 @@ def _told(value: Any) -> Any:
 
 def _marked(feature: FeatureKeys) -> Record:
     keys = {key: _told(getattr(feature, key)) for key in ("height", "thickness", "about")}
-    return {"name": feature.name, "kind": feature.kind, "closed": feature.closed, "near": feature.near, **keys}
+    choice = {"edge": feature.edge, "metal": feature.metal}
+    return {
+        "name": feature.name,
+        "kind": feature.kind,
+        "closed": feature.closed,
+        "near": feature.near,
+        **keys,
+        **choice,
+    }
 
 
 def change(desk: Desk, revision: str, changes: Sequence[Mapping[str, Any]]) -> None:
@@ -140,11 +150,14 @@ def _adoption(desk: Desk, file: JobFile, index: int) -> list[Record]:
 def _tried(desk: Desk, file: JobFile, index: int, feature: FeatureKeys, view: str) -> Record:
     found = desk.tried(file, index, feature)
     held, points = desk.held(file, index), found.points or Points(np.zeros((0, 3)))
-    fitted = found.features[0]
+    fitted, unit = found.features[0], file.job.job.unit_out
+    drawn = drawn_feature(fitted, points.labelled(fitted.name), held, view)
+    if lead := found.leads.get(fitted.name):
+        drawn["other"] = other_edge(lead, held, view, unit)
     return {
-        "feature": listed_feature(fitted, file.job.job.unit_out),
-        "drawn": drawn_feature(fitted, points.labelled(fitted.name), held, view),
-        "warnings": [notice.text for notice in found.notices if notice.feature == fitted.name],
+        "feature": listed_feature(fitted, unit),
+        "drawn": drawn,
+        "warnings": [in_unit(notice.text, unit) for notice in found.notices if notice.feature == fitted.name],
     }
 
 

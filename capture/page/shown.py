@@ -18,10 +18,11 @@ from fit.units import format_angle, format_length, in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
+    from capture.leading import Lead
     from capture.page.desk import Measured
     from capture.page.held import HeldPhoto
 
-__all__ = ["drawn_feature", "drawn_photo", "listed_feature", "told_results"]
+__all__ = ["drawn_feature", "drawn_photo", "listed_feature", "other_edge", "told_results"]
 
 _MOST_DOTS = 500
 _WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle", "x": "x", "y": "y"}
@@ -146,7 +147,9 @@ def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> l
     drawn = {}
     points = stage.points if stage and stage.points is not None else Points(np.zeros((0, 3)))
     for feature in stage.features if stage else ():
-        drawn[feature.name] = drawn_feature(feature, points.labelled(feature.name), held, view)
+        item = drawn[feature.name] = drawn_feature(feature, points.labelled(feature.name), held, view)
+        if lead := measured.leads.get(name, {}).get(feature.name):
+            item["other"] = other_edge(lead, held, view, measured.file.job.job.unit_out)
     for feature_name, marks in keys.items():
         item = drawn.setdefault(feature_name, {"name": feature_name, "kind": marks.kind, "dots": [], "pieces": []})
         item["near"] = _marks(marks, name, held, view)
@@ -169,6 +172,22 @@ def drawn_feature(feature: Feature, points: Points, held: HeldPhoto, view: str) 
         "label": _places(held.to_view(_anchor(feature)[None], view))[0],
         "pieces": pieces,
         "near": [],
+    }
+
+
+def other_edge(lead: Lead, held: HeldPhoto, view: str, unit: str) -> Record | None:
+    """The close edge that was not taken: its run in pixels of a view, how far off, and the job's word that takes it."""
+    if lead.other is None:
+        return None
+    xy = lead.other.contour.xy
+    xy = xy[:: max(1, -(-len(xy) // _MOST_DOTS))]
+    xyz = np.column_stack([xy, np.full(len(xy), lead.pick.known.sheet.height)])
+    return {
+        "line": _places(held.to_view(xyz, view)),
+        "edge": "open" if lead.apart > 0 else "metal",
+        "text": f"{format_length(round(abs(lead.apart), 1), None, unit, with_unit=True)} away on the "
+        f"{'open' if lead.apart > 0 else 'metal'} side",
+        "ring": bool(lead.other.circles) or lead.pick.closed or lead.pick.kind == "slot",
     }
 
 

@@ -214,6 +214,7 @@ export class Marking {
     const set = (values) => this.store.change([{ do: 'change feature', name: feature.name, set: values }]);
     return el('div', { class: 'more' },
       warned.map((w) => el('p', { class: 'warn' }, w.text)),
+      this.choice(feature, keys, set),
       feature.sizes.map((size) => el('div', {}, `${size.word} `, el('b', {}, size.text))),
       el('small', {}, `${feature.points} points, rms ${feature.rms}${feature.form ? ', ' + feature.form : ''}`),
       budgetBar(feature.budget),
@@ -223,6 +224,24 @@ export class Marking {
       field('Name', feature.name, (text) => { this.selected = text; set({ name: text }); }),
       this.store.state.photos.length ? field('Height of its face, mm', keys.height ?? '', (text) => set({ height: typed(text) }), { placeholder: photo.height ?? '1.5±2', inputMode: 'decimal' }) : '',
       el('div', { class: 'row' }, button('Remove', () => this.remove())));
+  }
+
+  // Which of two close edges is meant, and on which side the metal lies.
+  choice(feature, keys, set) {
+    const other = this.marks.find((mark) => mark.name === feature.name)?.other;
+    const sides = keys.closed ? ['in', 'out'] : ['left', 'right'];
+    const words = { in: 'Metal inside', out: 'Metal outside', left: 'Metal on the left', right: 'Metal on the right' };
+    const side = (word) => button(words[word], () => set({ metal: keys.metal === word ? null : word }), { 'aria-pressed': String(keys.metal === word) });
+    const told = (keys.edge ?? 'clearest') !== 'clearest';
+    return [
+      other ? el('p', {}, `Another edge runs ${other.text} (dashed).`) : '',
+      other || told ? el('div', { class: 'row' },
+        other ? button('Take the other edge', () => set({ edge: other.edge }), { class: 'main', 'data-act': 'other' }) : '',
+        other && !told ? button('This one is right', () => set({ edge: other.edge === 'open' ? 'metal' : 'open' }), { 'data-act': 'this' }) : '',
+        told ? button('Undecided', () => set({ edge: null }), { 'data-act': 'undecided' }) : '') : '',
+      ['line', 'arc', 'path'].includes(feature.kind) && keys.near && (other || keys.metal) ? el('div', { class: 'row' },
+        el('small', {}, sides[0] === 'left' ? 'Seen from the first tap to the last:' : ''), sides.map(side)) : '',
+    ];
   }
 
   sizeButtons(feature) {

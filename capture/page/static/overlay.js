@@ -5,6 +5,7 @@ export function drawMarks(context, place, scale, what) {
   const chosen = what.marks.find((mark) => mark.name === what.selected);
   const marks = chosen ? [...what.marks.filter((mark) => mark !== chosen), chosen] : what.marks; // the chosen one on top
   for (const mark of marks) drawDots(context, place, scale, mark, mark === chosen);
+  if (chosen?.other && !what.dragged) drawOther(context, place, chosen.other);
   if (chosen) (what.dragged ?? chosen.near).forEach((p) => drawPoint(context, place(p)));
   what.taps.forEach((p) => drawPoint(context, place(p)));
   if (what.taps.length > 1) drawWalk(context, what.taps.map(place));
@@ -39,6 +40,19 @@ function drawPoint(context, [x, y]) {
     context.moveTo(x - 4, y); context.lineTo(x + 4, y); context.moveTo(x, y - 4); context.lineTo(x, y + 4);
     context.stroke();
   }
+}
+
+// The close edge that was not taken, dashed dark and light so that it shows on any metal.
+function drawOther(context, place, other) {
+  const places = other.line.map(place);
+  for (const [width, ink] of [[5, SHADE], [2.5, '#ffffff']]) {
+    context.lineWidth = width; context.strokeStyle = ink; context.setLineDash([10, 7]);
+    context.beginPath();
+    places.forEach(([x, y], i) => (i ? context.lineTo(x, y) : context.moveTo(x, y)));
+    if (other.ring) context.closePath();
+    context.stroke();
+  }
+  context.setLineDash([]);
 }
 
 function drawWalk(context, places) {

@@ -72,6 +72,7 @@ export function making(store) {
   return el('div', { class: 'sheet' }, el('h2', {}, 'Make'),
     el('p', {}, 'Writes one result folder beside the job: the same files and the same numbers as the command edgewright run.'),
     button(store.making ? 'Writing' : made ? 'Write again' : 'Write the files', () => store.make(), { class: 'main', disabled: store.making || !store.job, id: 'write' }),
+    store.state.calculators?.length && !made ? el('p', { class: 'notice', id: 'waiting' }, `This job also asks for ${store.state.calculators.join(', ')}. Press 'Write the files' to work it out from the sizes; results and pictures then show here.`) : '',
     made ? [el('p', { id: 'made' }, `Written to the folder ${made.folder}.`, made.met ? '' : el('b', { class: 'warn' }, ' A tolerance is not met or not proven.')),
       el('div', { class: 'cards' }, [...first, ...rest].map(link)),
       pictures.map((name) => el('img', { class: 'paper', alt: name, src: address(`job/${store.job}/file/${name}`) }))] : '',

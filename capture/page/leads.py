@@ -1,0 +1,45 @@
+"""Edges found for way-points are kept, so that a change of one mark searches the photo again for that mark only."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from capture.leading import Lead, Pick, chosen, lead
+
+if TYPE_CHECKING:
+    from capture.bench import Bench
+    from capture.strip import Lit
+
+__all__ = ["KeptLeads"]
+
+_MOST = 48
+
+Key = tuple[object, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class KeptLeads:
+    """Leads of one solved photo. A mark's name and which of two edges is wanted do not change what is found."""
+
+    found: dict[Key, Lead] = field(default_factory=dict)
+    hold: threading.RLock = field(default_factory=threading.RLock)
+
+    def lead(self, lit: Lit, bench: Bench, pick: Pick) -> Lead:
+        """As `capture.leading.lead`, with the same errors; what was found for the same pick is not searched again."""
+        key = _key(pick)
+        with self.hold:
+            kept = self.found.pop(key, None)
+        if kept is None:
+            kept = lead(lit, bench, replace(pick, edge="clearest"))
+        with self.hold:
+            self.found[key] = kept
+            while len(self.found) > _MOST:
+                self.found.pop(next(iter(self.found)))
+        return chosen(pick, kept.candidates)
+
+
+def _key(pick: Pick) -> Key:
+    near = tuple(map(tuple, pick.near.tolist()))
+    return pick.kind, near, repr(pick.known), pick.about, pick.closed, pick.metal

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptLeads"]
 
-_MOST = 48
+_MOST_CUTS = 300_000
+"""Cuts across edges kept for one photo; each takes about 0.8 kB, a plate's whole outline some 60 000."""
 
 Key = tuple[object, ...]
 
@@ -35,9 +36,13 @@ class KeptLeads:
             kept = lead(lit, bench, replace(pick, edge="clearest"))
         with self.hold:
             self.found[key] = kept
-            while len(self.found) > _MOST:
+            while len(self.found) > 1 and sum(map(_cuts, self.found.values())) > _MOST_CUTS:
                 self.found.pop(next(iter(self.found)))
         return chosen(pick, kept.candidates)
+
+
+def _cuts(kept: Lead) -> int:
+    return sum(len(edge.strip.total) for candidate in kept.candidates for edge in candidate.edges)
 
 
 def _key(pick: Pick) -> Key:

@@ -11,10 +11,9 @@ import numpy as np
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.page.desk import Desk, adopted
 from capture.page.edits import edited, free_name
-from capture.page.shown import drawn_feature, listed_feature, other_edge
+from capture.page.shown import drawn_feature, listed_feature, on_page, other_edge
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray, Points
-from fit.units import in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -157,7 +156,7 @@ def _tried(desk: Desk, file: JobFile, index: int, feature: FeatureKeys, view: st
     return {
         "feature": listed_feature(fitted, unit),
         "drawn": drawn,
-        "warnings": [in_unit(notice.text, unit) for notice in found.notices if notice.feature == fitted.name],
+        "warnings": [on_page(notice.text, unit) for notice in found.notices if notice.feature == fitted.name],
     }
 
 

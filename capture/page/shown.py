@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -22,9 +23,10 @@ if TYPE_CHECKING:
     from capture.page.desk import Measured
     from capture.page.held import HeldPhoto
 
-__all__ = ["drawn_feature", "drawn_photo", "listed_feature", "other_edge", "told_results"]
+__all__ = ["drawn_feature", "drawn_photo", "listed_feature", "on_page", "other_edge", "told_results"]
 
 _MOST_DOTS = 500
+_CHOICE = re.compile(r'then say edge = "\w+" for this one or edge = "\w+" for the other\.')
 _WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle", "x": "x", "y": "y"}
 
 Record = dict[str, Any]
@@ -40,7 +42,7 @@ def told_results(measured: Measured) -> Record:
         "features": [listed_feature(feature, unit) for feature in results.features],
         "dimensions": _dimensions(measured, unit),
         "warnings": [_notice(notice, unit) for notice in results.warnings],
-        "faults": [{"source": name, "text": text} for name, text in measured.faults.items()],
+        "faults": [{"source": name, "text": in_unit(text, unit)} for name, text in measured.faults.items()],
     }
 
 
@@ -134,7 +136,13 @@ def _notice(notice: Notice, unit: str) -> Record:
     advice = ADVICE.get(notice.code)
     more = {"why": advice.cause, "see": advice.see, "do": as_keys(advice.do)} if advice else {}
     more = {key: in_unit(text, unit) for key, text in more.items()}
-    return {"code": notice.code, "text": in_unit(notice.text, unit), "feature": notice.feature, **more}
+    return {"code": notice.code, "text": on_page(notice.text, unit), "feature": notice.feature, **more}
+
+
+def on_page(text: str, unit: str) -> str:
+    """A warning in the reader's unit, with the page's buttons in place of a job file's keys."""
+    text = _CHOICE.sub("then press Take the other edge or This one is right.", text)
+    return in_unit(text.replace("the metal lies (metal)", "the metal lies"), unit)
 
 
 def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> list[Record]:
@@ -179,14 +187,13 @@ def other_edge(lead: Lead, held: HeldPhoto, view: str, unit: str) -> Record | No
     """The close edge that was not taken: its run in pixels of a view, how far off, and the job's word that takes it."""
     if lead.other is None:
         return None
-    xy = lead.other.contour.xy
+    xy, side = lead.other.contour.xy, "open" if lead.apart > 0 else "metal"
     xy = xy[:: max(1, -(-len(xy) // _MOST_DOTS))]
     xyz = np.column_stack([xy, np.full(len(xy), lead.pick.known.sheet.height)])
     return {
         "line": _places(held.to_view(xyz, view)),
-        "edge": "open" if lead.apart > 0 else "metal",
-        "text": f"{format_length(round(abs(lead.apart), 1), None, unit, with_unit=True)} away on the "
-        f"{'open' if lead.apart > 0 else 'metal'} side",
+        "edge": side,
+        "text": in_unit(f"{abs(lead.apart):.1f} mm away on the {side} side", unit),
         "ring": bool(lead.other.circles) or lead.pick.closed or lead.pick.kind == "slot",
     }
 

@@ -178,3 +178,30 @@ def test_two_windows_a_reload_and_undo(driver, serve, plate):
     driver.switch_to.window(second.handle)
     driver.close()
     driver.switch_to.window(first.handle)
+
+
+def test_the_other_of_two_close_edges_is_taken_and_given_back(driver, serve, plate):
+    """The bench plate's rim and the end of its shadow on the paper; one press takes the other, undo gives it back."""
+    near = "[[137.07, 74.98], [139.53, 139.84]]"
+    text = plate.read_text().partition("[[feature]]")[0] + f'[[feature]]\nname = "rim"\nkind = "line"\nnear = {near}\n'
+    plate.write_text(text + "\n[bend]\nlegs = [30, 40]\nangles = [90]\nradius = 2\nthickness = 1.5\n")
+    window = Window(driver, serve(plate).server.gate.address)
+    window.settled()
+    window.run("page.marking.select('rim')")
+    warned = window.until("document.querySelector('aside p.warn')?.textContent")
+    assert "press Take the other edge" in warned and "edge =" not in warned
+    before = window.run("return page.results.features[0].sizes.map((s) => s.text)")
+    window.click("[data-act=other]")
+    window.until("page.state.features[0].edge === 'open'")
+    window.settled()
+    assert 'edge = "open"' in plate.read_text()
+    assert window.run("return page.results.features[0].sizes.map((s) => s.text)") != before
+    assert window.until("document.querySelector('[data-act=undecided]')") and not window.run(
+        "return document.querySelector('aside p.warn')"
+    )
+    window.click("#undo")
+    window.until("page.state.features[0].edge === 'clearest'")
+    window.settled()
+    assert window.run("return page.results.features[0].sizes.map((s) => s.text)") == before
+    window.click("[data-step=make]")
+    assert "bend" in window.until("document.getElementById('waiting')?.textContent")

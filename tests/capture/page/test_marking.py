@@ -88,3 +88,86 @@ def test_names_with_script_in_them_stay_text(opened):
     assert sketch.headers["Content-Security-Policy"].startswith("sandbox")
     results = client.get(f"{job}/results")
     assert results.headers["Content-Type"] == "application/json" and results.record["features"][0]["name"] == name
+
+
+EDGE = '\n[[feature]]\nname = "rim"\nkind = "line"\nnear = {near}\n'
+
+
+@pytest.fixture
+def rim(plate, root):
+    """The job with a mark on the longest straight piece of the plate's outline, as the picture was made."""
+    from capture.page.desk import Desk
+
+    whole = Desk(plate.with_name("whole.toml"), plate.read_text(encoding="utf-8").partition("[[feature]]")[0])
+    path = next(f for f in whole.measured().results.features if f.kind == "path")
+    piece = max((s for s in path.segments if s.kind == "line"), key=lambda s: s["length"])
+    start, end = (np.array([piece[f"x{k}"], piece[f"y{k}"]]) for k in "12")
+    near = [np.round(start + share * (end - start), 2).tolist() for share in (0.2, 0.8)]
+    plate.write_text(plate.read_text(encoding="utf-8") + EDGE.format(near=near), encoding="utf-8")
+    return plate
+
+
+def _offset(results, name: str) -> np.ndarray:
+    line = next(f for f in results.features if f.name == name)
+    return (line.vector(("x1", "y1")) + line.vector(("x2", "y2"))) / 2
+
+
+def test_the_other_edge_is_drawn_where_it_is_found_when_taken(rim):
+    """Nothing is taken from one's word: the edge drawn dashed is where the measured edge lies after the change."""
+    from capture.page.desk import Desk
+    from capture.page.marking import change, state
+    from capture.page.shown import drawn_photo
+
+    desk = Desk(rim)
+    change(desk, desk.book.revision, [{"do": "remove feature", "name": "bolt"}])  # it tells how the metal looks
+    before = desk.measured()
+    drawn = next(m for m in drawn_photo(before, 0, desk.held(before.file, 0), "flat") if m["name"] == "rim")
+    other, text = drawn["other"], rim.read_text(encoding="utf-8")
+    change(desk, desk.book.revision, [{"do": "change feature", "name": "rim", "set": {"edge": other["edge"]}}])
+    assert f'edge = "{other["edge"]}"' in rim.read_text(encoding="utf-8")
+    assert next(f for f in state(desk)["features"] if f["name"] == "rim")["edge"] == other["edge"]
+    after = desk.measured()
+    moved = next(m for m in drawn_photo(after, 0, desk.held(after.file, 0), "flat") if m["name"] == "rim")
+    line, dots, were = (np.array(places) for places in (other["line"], moved["dots"], drawn["dots"]))
+    apart = float(other["text"].split()[0])
+    gap = np.linalg.norm(_offset(after.results, "rim") - _offset(before.results, "rim"))
+    assert apart > 0.25 and abs(gap - apart) < 0.3
+    assert _beside(dots, line) < 0.3 * _beside(were, line)
+    assert not [n for n in after.results.warnings if n.code == "two-edges"]
+    desk.book.move(desk.book.revision, -1)
+    assert rim.read_text(encoding="utf-8") == text
+
+
+def _beside(dots: np.ndarray, line: np.ndarray) -> float:
+    """Median distance of places from the nearest of a line, px."""
+    return float(np.median(np.linalg.norm(dots[:, None] - line[None], axis=2).min(axis=1)))
+
+
+def test_kept_edges_give_the_same_numbers_as_a_fresh_search(rim):
+    """After moving, choosing and coming back, every digit is that of a desk that knows nothing yet."""
+    from capture.page.desk import Desk
+    from capture.page.marking import change
+
+    desk = Desk(rim)
+    desk.measured()
+    for values in ({"edge": "open"}, {"metal": "left"}, {"edge": None, "metal": None}, {"edge": "metal"}):
+        change(desk, desk.book.revision, [{"do": "change feature", "name": "rim", "set": values}])
+        kept, fresh = desk.measured(), Desk(rim).measured()
+        assert record_text(results_to_dict(kept.results)) == record_text(results_to_dict(fresh.results)), values
+
+
+def test_edges_are_searched_once_for_each_mark(rim, monkeypatch):
+    from capture.page import leads
+    from capture.page.desk import Desk
+    from capture.page.marking import change
+
+    searched, real = [], leads.lead
+    monkeypatch.setattr(leads, "lead", lambda lit, bench, pick: searched.append(pick.name) or real(lit, bench, pick))
+    desk = Desk(rim)
+    desk.measured()
+    assert sorted(searched) == ["bolt", "rim"]
+    change(desk, desk.book.revision, [{"do": "change feature", "name": "rim", "set": {"edge": "open"}}])
+    desk.measured()
+    change(desk, desk.book.revision, [{"do": "change feature", "name": "bolt", "set": {"near": [[80.2, 145.3]]}}])
+    desk.measured()
+    assert searched[2:] == ["bolt"]

@@ -196,7 +196,8 @@ def _find_corners(image: Image, piece: Piece, own: Mapping[int, Sequence[FloatAr
     homography, inlier = _consistent(nominal, places, piece)
     if (~inlier).sum() >= MIN_MARKERS:
         _refuse_old_layout(image, piece, names, places, int(inlier.sum()))
-        _refuse_twice(image, piece, nominal[~inlier], places[~inlier])
+        again = np.array([i in {name for name, kept in zip(names, inlier, strict=True) if kept} for i in names])
+        _refuse_twice(image, piece, nominal[~inlier & again], places[~inlier & again])
     if inlier.sum() < 2:
         message = f"Of the {piece.name} only {inlier.sum()} marker can be read; uncover it."
         raise CannotDetermine(message)
@@ -226,7 +227,9 @@ def _consistent(nominal: FloatArray, places: FloatArray, piece: Piece) -> tuple[
 
 
 def _refuse_twice(image: Image, piece: Piece, nominal: FloatArray, places: FloatArray) -> None:
-    """Markers left over that agree among themselves are a second copy of the sheet."""
+    """Markers that were read a second time elsewhere and agree among themselves are a second copy of the sheet."""
+    if len(places) < MIN_MARKERS:
+        return
     _, inlier = _consistent(nominal, places, piece)
     if inlier.sum() >= MIN_MARKERS:
         message = f"{image.path}: the {piece.name} lies in the picture twice; take one away and shoot again."

@@ -95,6 +95,15 @@ def test_two_copies(synthetic):
         find_pieces(as_image(synthetic, both))
 
 
+def test_one_copy_that_lies_over_a_fold(synthetic):
+    """The markers beyond the fold agree among themselves, but none of them was read before: it is one sheet."""
+    flat = synthetic.photograph(shot_of(synthetic, frame(), roll=0.0), frame(), SIZE)
+    bent = flat.copy()
+    bent[:, 800:] = np.roll(flat, 14, axis=0)[:, 800:]
+    (found,) = find_pieces(as_image(synthetic, bent))
+    assert len(found.ids) > 20
+
+
 def test_layout_of_old_boards(synthetic):
     """OpenCV's own legacy pattern, drawn by OpenCV."""
     board = sheet().board()

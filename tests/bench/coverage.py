@@ -16,6 +16,11 @@ from __future__ import annotations
 import importlib.util
 import sys
 import time
+
+if __name__ != "__main__":  # numba looks for a package of this name, and finds this file beside the other studies
+    message = "a study to be run, not the package of that name"
+    raise ImportError(message)
+
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -49,8 +49,6 @@ _LEADS = (
     _Window(-4.0, 4.0, 0.15, reach=0.25, inside=0.0, smooth=0.6, cost=0.7),
     _Window(-2.0, 2.0, 0.1, reach=0.2, inside=0.0, smooth=0.5, cost=2.0),
 )
-_LEAD_ROWS = 200
-"""Rows after which the best path no longer depends on where it began."""
 _STRAY_COST = 0.15
 """Score lost at the far end of a lead's window, so that of two edges the nearer is meant."""
 
@@ -172,13 +170,13 @@ def _best_offsets(strip: Strip, sheet: Sheet, wall: FloatArray, sides: _Sides, w
 def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:
     """Column per row (M,) of the best path through scores (M, G), moving at most `stride` columns a row.
 
-    Dynamic programming; a ring is begun before its first row and left after its last, far enough to forget both ends.
+    Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
     rows, columns = score.shape
     if closed:
-        lead = min(rows, max(_LEAD_ROWS, 2 * columns // stride))
-        path = thread(np.concatenate([score[rows - lead :], score, score[:lead]]), column_cost, stride, closed=False)
-        return path[lead : lead + rows]
+        half = rows // 2
+        path = thread(np.concatenate([score, score]), column_cost, stride, closed=False)
+        return np.concatenate([path[rows : rows + half], path[half:rows]])
     moves = np.arange(-stride, stride + 1)
     cost = column_cost * np.abs(moves)[:, None]
     came = np.zeros((rows, columns), dtype=np.int8)

@@ -28,7 +28,7 @@ from fit.results import Notice, Results, Source, results_to_dict
 if TYPE_CHECKING:
     from capture.jobs.calculators import Calculated
 
-__all__ = ["Done", "Step", "default_folder", "run_job"]
+__all__ = ["Done", "Step", "calculated", "default_folder", "run_job"]
 
 _NOTE = "run.json"
 
@@ -175,7 +175,7 @@ def _finished(file: JobFile, out: Path, stages: _Stages, unit: str, replace: boo
 
     composed = compose(file, stages.photos, stages.probes)
     measured = _measured(file, stages, composed)
-    done = _calculated(file, measured, out, unit)
+    done = calculated(file, measured, unit)
     results = dataclasses.replace(
         measured,
         sources=tuple(dict.fromkeys([*measured.sources, *done.sources, Source(file.path.name, file.sha256)])),
@@ -214,8 +214,11 @@ def _measured(file: JobFile, stages: _Stages, composed: Composed) -> Results:
     )
 
 
-def _calculated(file: JobFile, measured: Results, out: Path, unit: str) -> Calculated:
-    """The calculators' tables; those that read a result get one in a folder of its own while they work."""
+def calculated(file: JobFile, measured: Results, unit: str) -> Calculated:
+    """The calculators' tables; those that read a result get one in a folder of its own while they work.
+
+    Raises InputError or CannotDetermine with the table's line.
+    """
     from capture.jobs.calculators import Calculated, calculate
 
     if not any(getattr(file.job, head) is not None for head in HEADS):

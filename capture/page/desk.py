@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capture.jobs.plan import features_of_photo, photo_names
+from capture.jobs.plan import features_of_photo, photo_names, probe_names
 from capture.jobs.read import JobFile, read_job
+from capture.jobs.tables import table_files
 from capture.page.book import Book
+from capture.page.groups import listed_groups
 from capture.page.held import HeldPhoto, held_key
+from capture.page.workings import Working, heads_of, work_out, working_key
 from fit.errors import CannotDetermine, InputError
 from fit.points import Points
 from fit.results import Results
+from fit.units import in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -33,7 +38,7 @@ _KEPT_STAGES = 8
 class Measured:
     """All results of a job at one revision; faults are sources that could not be measured at all, by name.
 
-    leads : the close edges that each mark was chosen from, by photo and feature.
+    leads : the close edges that each mark was chosen from, by photo and feature. groups : touches of each name, by probe.
     """
 
     revision: str
@@ -43,6 +48,7 @@ class Measured:
     stages: Mapping[str, Stage]
     faults: Mapping[str, str]
     leads: Mapping[str, Mapping[str, Lead]] = field(default_factory=dict)
+    groups: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
 
 class Desk:
@@ -53,14 +59,18 @@ class Desk:
         self._held: dict[str, HeldPhoto] = {}
         self._stages: dict[str, Stage] = {}
         self._leads: dict[str, Mapping[str, Lead]] = {}
+        self._workings: dict[str, tuple[str, Working]] = {}
+        self._listed: dict[str, dict[str, int]] = {}
+        self._unit = "mm"
         self._hold = threading.RLock()
         self._work = threading.RLock()
+        self._reckon = threading.RLock()
         self._measured: Measured | None = None
 
     def job(self) -> JobFile:
         """The job as read now.
 
-        Raises InputError where it has a mistake, or names a photo outside its own folder.
+        Raises InputError where it has a mistake, or names a file outside its own folder.
         """
         if self.book.exists:
             file = read_job(self.book.path)
@@ -70,14 +80,15 @@ class Desk:
                 file = replace(read_job(part), path=self.book.path)
             finally:
                 part.unlink(missing_ok=True)
-        for photo in file.job.photo:
-            self._inside(file, photo.file)
+        for name in named_files(file):
+            self._inside(file, name)
+        self._unit = file.job.job.unit_out
         return file
 
     def _inside(self, file: JobFile, name: str) -> None:
         folder = file.folder.resolve()
         if folder not in (folder / name).resolve().parents:
-            message = f"{file.path.name}: the photo '{name}' lies outside the job's folder; move it beside the job."
+            message = f"{file.path.name}: '{name}' lies outside the job's folder; move it beside the job."
             raise InputError(message)
 
     def held(self, file: JobFile, index: int) -> HeldPhoto:
@@ -102,9 +113,20 @@ class Desk:
                 self._measured = self._measure(revision, file)
             return self._measured
 
-    def latest(self) -> Measured | None:
-        """What was measured last, if anything."""
-        return self._measured
+    def workings(self) -> tuple[Measured, Sequence[Working]]:
+        """What the job's calculators give for the sizes as measured now; what has not changed is kept."""
+        measured = self.measured()
+        with self._reckon:
+            heads = heads_of(measured.file)
+            for head in heads:
+                key = working_key(measured, head)
+                if self._workings.get(head, ("",))[0] != key:
+                    self._workings[head] = (key, work_out(measured, head))
+            return measured, [self._workings[head][1] for head in heads]
+
+    def working(self, head: str) -> Working | None:
+        """What a calculator gave last."""
+        return self._workings.get(head, ("", None))[1]
 
     def _measure(self, revision: str, file: JobFile) -> Measured:
         from capture.jobs.compose import compose
@@ -134,7 +156,20 @@ class Desk:
             warnings=tuple(dict.fromkeys(composed.notices)),
         )
         leads = {name: self._leads.get(key, {}) for name, key in self._photo_keys(file, photos)}
-        return Measured(revision, file, results, composed.points, stages, faults, leads)
+        return Measured(revision, file, results, composed.points, stages, faults, leads, self._groups(file))
+
+    def _groups(self, file: JobFile) -> dict[str, dict[str, int]]:
+        """Touches of each name in the lists of every probe; a list that cannot be read is told as a fault elsewhere."""
+        from capture.jobs.probes import probe_key
+
+        found = {}
+        for index, name in enumerate(probe_names(file.job)):
+            with suppress(InputError):
+                key = probe_key(file, index)
+                if key not in self._listed:
+                    self._listed = {**self._listed, key: listed_groups(file, index)}
+                found[name] = self._listed[key]
+        return found
 
     @staticmethod
     def _photo_keys(file: JobFile, photos: Mapping[str, Stage]) -> list[tuple[str, str]]:
@@ -199,9 +234,17 @@ class Desk:
         return found
 
     def plain(self, text: str) -> str:
-        """A message without the folders of this machine, in the words of the page."""
+        """A message without the folders of this machine, in the words of the page and the reader's unit."""
         here = text.replace("use 'edgewright run'.", "tap its edges and holes here.")
-        return here.replace(f"{self.book.path.parent}/", "")
+        return in_unit(here.replace(f"{self.book.path.parent}/", ""), self._unit)
+
+
+def named_files(file: JobFile) -> list[str]:
+    """Every file that a job names, relative to its folder."""
+    job = file.job
+    lenses = [item.file for item in (job.camera,) if item] + [photo.camera for photo in job.photo if photo.camera]
+    lists = [name for probe in job.probe for name in probe.file]
+    return [*(photo.file for photo in job.photo), *lenses, *lists, *table_files(file)]
 
 
 def adopted(stage: Stage) -> Sequence[dict[str, Any]]:

@@ -11,7 +11,8 @@ import numpy as np
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.page.desk import Desk, adopted
 from capture.page.edits import edited, free_name
-from capture.page.shown import drawn_feature, listed_feature, on_page, other_edge
+from capture.page.shown import drawn_feature, listed_feature, on_page, other_edge, typed_length, way_points
+from capture.page.workings import heads_of
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray, Points
 
@@ -42,35 +43,31 @@ def state(desk: Desk) -> Record:
         "name": head.name or desk.book.path.stem,
         "unit": head.unit_out,
         "photos": [
-            {"name": name, "file": photo.file, **{key: _told(getattr(photo, key)) for key in _PHOTO_KEYS}}
+            {"name": name, "file": photo.file, **_typed(photo, _PHOTO_KEYS, head.unit_out)}
             for name, photo in zip(photo_names(file.job), file.job.photo, strict=True)
         ],
-        "features": [_marked(feature) for feature in file.job.feature],
+        "features": [_marked(feature, head.unit_out) for feature in file.job.feature],
         "probes": len(file.job.probe),
-        "calculators": [name for name in ("bend", "rod", "seal", "clear") if getattr(file.job, name, None)],
+        "calculators": heads_of(file),
     }
 
 
 _PHOTO_KEYS = ("height", "height_u", "thickness", "print_x", "print_y")
 
 
-def _told(value: Any) -> Any:
-    """A length of the job as people type it."""
-    if value is None or isinstance(value, float):
-        return value
-    return value.value if value.limit is None else f"{value.value:g}±{value.limit:g}"
+def _typed(keys: Any, names: Sequence[str], unit: str) -> Record:
+    return {name: typed_length(getattr(keys, name), unit) for name in names}
 
 
-def _marked(feature: FeatureKeys) -> Record:
-    keys = {key: _told(getattr(feature, key)) for key in ("height", "thickness", "about")}
-    choice = {"edge": feature.edge, "metal": feature.metal}
+def _marked(feature: FeatureKeys, unit: str) -> Record:
     return {
         "name": feature.name,
         "kind": feature.kind,
         "closed": feature.closed,
         "near": feature.near,
-        **keys,
-        **choice,
+        "edge": feature.edge,
+        "metal": feature.metal,
+        **_typed(feature, ("height", "thickness", "about"), unit),
     }
 
 
@@ -151,6 +148,7 @@ def _tried(desk: Desk, file: JobFile, index: int, feature: FeatureKeys, view: st
     held, points = desk.held(file, index), found.points or Points(np.zeros((0, 3)))
     fitted, unit = found.features[0], file.job.job.unit_out
     drawn = drawn_feature(fitted, points.labelled(fitted.name), held, view)
+    drawn["near"] = way_points(feature, photo_names(file.job)[index], held, view)
     if lead := found.leads.get(fitted.name):
         drawn["other"] = other_edge(lead, held, view, unit)
     return {

@@ -13,9 +13,12 @@ from capture.page import marking, shown
 from capture.page.book import Conflict
 from capture.page.desk import Desk
 from capture.page.gate import Refused
+from capture.page.groups import touched_groups
 from capture.page.shelf import Shelf, target_pdf
 from capture.page.tiles import TILE
+from capture.page.workings import told_working
 from fit.errors import EdgewrightError, InputError
+from fit.report.words import CAUTIONS
 
 __all__ = ["Answer", "Routes"]
 
@@ -63,7 +66,8 @@ class Routes:
         """
         head, *rest = path.split("/")
         if head == "job" and len(rest) >= 2:
-            return self._told(lambda: self._of_job(rest[0], rest[1], rest[2:]))
+            desk = self.shelf.desk(rest[0])
+            return self._told(lambda: self._of_job(desk, rest[1], rest[2:]), desk)
         if path == "start":
             return self._start()
         if head == "target" and len(rest) == 2:
@@ -100,15 +104,16 @@ class Routes:
             return _json({"error": text.replace(f"{self.shelf.folder}/", "")}, 422)
 
     def _start(self) -> Answer:
-        return _json({"first": self._first, "files": self.shelf.files(), "samples": self.shelf.samples()})
+        cautions = {"always": CAUTIONS["always"], "cut": CAUTIONS["cut"]}
+        listed = {"files": self.shelf.files(), "samples": self.shelf.samples()}
+        return _json({"first": self._first, **listed, "cautions": cautions})
 
     def _open(self, asked: Mapping[str, Any]) -> Answer:
         sample, name = asked.get("sample"), asked.get("file")
         word = self.shelf.open_sample(str(sample)) if sample else self.shelf.open_listed(str(name))
         return _json({"job": word})
 
-    def _of_job(self, word: str, what: str, more: Sequence[str]) -> Answer:
-        desk = self.shelf.desk(word)
+    def _of_job(self, desk: Desk | None, what: str, more: Sequence[str]) -> Answer:
         show = _SHOWN.get(what)
         if desk is None or show is None:
             raise Refused(404, "no such page")
@@ -125,8 +130,29 @@ def _revision(desk: Desk, more: Sequence[str]) -> Answer:
 
 def _results(desk: Desk, more: Sequence[str]) -> Answer:
     measured = desk.measured()
-    groups = shown.touched_groups(measured)
+    groups = touched_groups(measured)
     return _json({"revision": measured.revision, **shown.told_results(measured), "groups": groups})
+
+
+def _workings(desk: Desk, more: Sequence[str]) -> Answer:
+    """The calculators' outcome for the sizes as they are now."""
+    measured, found = desk.workings()
+    unit = measured.file.job.job.unit_out
+    told = [told_working(working, lambda notice: shown.told_notice(notice, unit)) for working in found]
+    for record in told:
+        record["fault"] = desk.plain(record["fault"])
+    return _json({"revision": measured.revision, "workings": told})
+
+
+def _working(desk: Desk, more: Sequence[str]) -> Answer:
+    """working/HEAD/NUMBER.svg: a picture of a calculator's outcome."""
+    working, name = desk.working(_text(more, 0)), _text(more, 1)
+    number = name.partition(".")[0]
+    found = working.pictures if working else ()
+    if len(number) > 3 or not number.isascii() or not number.isdigit() or int(number) >= len(found):
+        raise Refused(404, "no such picture")
+    content, kind = found[int(number)]
+    return Answer(content, _TYPES[kind], 200, (("Content-Security-Policy", _ALONE),))
 
 
 def _drawn(desk: Desk, more: Sequence[str]) -> Answer:
@@ -163,8 +189,7 @@ def _tile(desk: Desk, more: Sequence[str]) -> Answer:
 
 
 def _sketch(desk: Desk, more: Sequence[str]) -> Answer:
-    from capture.jobs.sheets import title_of
-    from fit.drawing.from_features import drawing_of
+    from capture.jobs.sheets import sketch_of, title_of
     from fit.drawing.layout import sketch_sheets
     from fit.drawing.svg import svg_text
 
@@ -173,7 +198,7 @@ def _sketch(desk: Desk, more: Sequence[str]) -> Answer:
         message = "Nothing is measured yet."
         raise InputError(message)
     head = measured.file.job.job
-    drawing = drawing_of(measured.results, unit_out=head.unit_out, title=title_of(measured.file))
+    drawing = sketch_of(measured.file, measured.results, title_of(measured.file), head.unit_out)
     text = svg_text(sketch_sheets(drawing, head.paper), drawing.title.name)
     return Answer(text.encode(), "image/svg+xml", 200, (("Content-Security-Policy", _ALONE),))
 
@@ -233,19 +258,12 @@ def _make(desk: Desk, asked: Mapping[str, Any]) -> Answer:
     """The whole result folder, written as `edgewright run` writes it."""
     from capture.jobs.run import default_folder, run_job
 
+    desk.job()  # a job that names files elsewhere is refused before anything of it is read
     desk.book.save()
-    done = run_job(desk.book.path)
+    revision, done = desk.book.revision, run_job(desk.book.path)
     folder = default_folder(desk.book.path).name
-    tables = [key for key in ("bend", "rod", "seal", "clear") if key in done.record]
-    return _json(
-        {
-            "folder": folder,
-            "files": done.record["files"],
-            "met": done.met,
-            "tables": tables,
-            "state": marking.state(desk),
-        }
-    )
+    made = {"folder": folder, "files": done.record["files"], "met": done.met, "revision": revision}
+    return _json({**made, "state": marking.state(desk)})
 
 
 def _whole(more: Sequence[str], place: int) -> int:
@@ -270,6 +288,8 @@ _SHOWN: Mapping[str, Callable[[Desk, Sequence[str]], Answer]] = {
     "solved": _solved,
     "tile": _tile,
     "sketch.svg": _sketch,
+    "workings": _workings,
+    "working": _working,
     "file": _file,
 }
 _ACTS: Mapping[str, Callable[[Desk, Mapping[str, Any]], Answer]] = {

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capture.jobs.plan import base_name, photo_names, photos_of
+from capture.jobs.plan import photo_names, photos_of
 from capture.jobs.words import as_keys
 from fit.feature import Feature
 from fit.points import Points
 from fit.report.sizes import enough
-from fit.report.words import ADVICE, BUDGET, MAIN, feature_sizes, size_text
+from fit.report.words import ADVICE, MAIN, QUIET, VALUE_WORDS, budget_entry, feature_sizes, size_text
 from fit.results import Dimension, Notice
-from fit.units import format_angle, format_length, in_unit
+from fit.units import MM_PER_INCH, Length, format_angle, format_length, in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -23,11 +23,20 @@ if TYPE_CHECKING:
     from capture.page.desk import Measured
     from capture.page.held import HeldPhoto
 
-__all__ = ["drawn_feature", "drawn_photo", "listed_feature", "on_page", "other_edge", "told_results"]
+__all__ = [
+    "drawn_feature",
+    "drawn_photo",
+    "listed_feature",
+    "on_page",
+    "other_edge",
+    "told_notice",
+    "told_results",
+    "typed_length",
+    "way_points",
+]
 
 _MOST_DOTS = 500
 _CHOICE = re.compile(r'then say edge = "\w+" for this one or edge = "\w+" for the other\.')
-_WORDS = {"smallest_radius": "smallest radius", "half_angle": "half angle", "x": "x", "y": "y"}
 
 Record = dict[str, Any]
 
@@ -41,8 +50,8 @@ def told_results(measured: Measured) -> Record:
         "frame": results.frame,
         "features": [listed_feature(feature, unit) for feature in results.features],
         "dimensions": _dimensions(measured, unit),
-        "warnings": [_notice(notice, unit) for notice in results.warnings],
-        "faults": [{"source": name, "text": in_unit(text, unit)} for name, text in measured.faults.items()],
+        "warnings": [told_notice(notice, unit) for notice in results.warnings],
+        "faults": [{"source": name, "text": text} for name, text in measured.faults.items()],
     }
 
 
@@ -57,8 +66,8 @@ def listed_feature(feature: Feature, unit: str) -> Record:
         "name": feature.name,
         "kind": feature.kind,
         "main": _size(feature, main, unit) if main in feature.order else "",
-        "main_word": _WORDS.get(main, main),
-        "sizes": [{"word": _WORDS.get(key, key), "text": _size(feature, key, unit)} for key in keys],
+        "main_word": VALUE_WORDS.get(main, main),
+        "sizes": [{"word": VALUE_WORDS.get(key, key), "text": _size(feature, key, unit)} for key in keys],
         "form": ", ".join(form),
         "points": feature.points,
         "left_out": len(feature.rejected),
@@ -88,7 +97,7 @@ def _budget(budget: Mapping[str, float]) -> list[Record]:
         return []
     shares = sorted(((part * part / total, word) for word, part in budget.items()), reverse=True)
     return [
-        {"word": BUDGET.get(word, (word, ""))[0], "share": share, "remedy": as_keys(BUDGET.get(word, ("", ""))[1])}
+        {"word": budget_entry(word)[0], "share": share, "remedy": as_keys(budget_entry(word)[1])}
         for share, word in shares
         if share > 0.005
     ]
@@ -110,14 +119,24 @@ def _dimensions(measured: Measured, unit: str) -> list[Record]:
                 "of": list(item.of),
                 "text": _length(item, item.value.value, item.value.u95, unit),
                 "wanted": " to ".join(wanted),
-                "nominal": keys.nominal if keys else None,
-                "tolerance": keys.tolerance if keys else None,
+                "nominal": keys and typed_length(keys.nominal, "mm" if item.is_angle else unit),
+                "tolerance": keys and typed_length(keys.tolerance, "mm" if item.is_angle else unit),
+                "angle": item.is_angle,
                 "verdict": item.verdict or "",
                 "enough": enough(item),
                 "budget": _budget(item.value.budget()),
             }
         )
     return rows
+
+
+def typed_length(value: float | Length | None, unit: str) -> float | str | None:
+    """A length of the job as people type it in their unit; decimals of an inch also where they read fractions."""
+    if isinstance(value, Length):
+        if value.limit is None:
+            return typed_length(value.value, unit)
+        return f"{typed_length(value.value, unit):g}±{typed_length(value.limit, unit):g}"
+    return value if value is None or unit == "mm" else round(value / MM_PER_INCH, 5)
 
 
 def _is_entry(keys: Any, item: Dimension) -> bool:
@@ -132,11 +151,13 @@ def _length(item: Dimension, value: float, u95: float | None, unit: str) -> str:
     return format_angle(value, u95) if item.is_angle else format_length(value, u95, unit)
 
 
-def _notice(notice: Notice, unit: str) -> Record:
+def told_notice(notice: Notice, unit: str) -> Record:
+    """A warning with what to do about it; quiet ones need nothing done where they say what was expected."""
     advice = ADVICE.get(notice.code)
     more = {"why": advice.cause, "see": advice.see, "do": as_keys(advice.do)} if advice else {}
     more = {key: in_unit(text, unit) for key, text in more.items()}
-    return {"code": notice.code, "text": on_page(notice.text, unit), "feature": notice.feature, **more}
+    quiet = notice.code in QUIET
+    return {"code": notice.code, "text": on_page(notice.text, unit), "feature": notice.feature, "quiet": quiet, **more}
 
 
 def on_page(text: str, unit: str) -> str:
@@ -160,7 +181,7 @@ def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> l
             item["other"] = other_edge(lead, held, view, measured.file.job.job.unit_out)
     for feature_name, marks in keys.items():
         item = drawn.setdefault(feature_name, {"name": feature_name, "kind": marks.kind, "dots": [], "pieces": []})
-        item["near"] = _marks(marks, name, held, view)
+        item["near"] = way_points(marks, name, held, view)
         item.setdefault("label", item["near"][0] if item["near"] else None)
     return list(drawn.values())
 
@@ -198,7 +219,8 @@ def other_edge(lead: Lead, held: HeldPhoto, view: str, unit: str) -> Record | No
     }
 
 
-def _marks(keys: FeatureKeys, photo: str, held: HeldPhoto, view: str) -> list[list[float]]:
+def way_points(keys: FeatureKeys, photo: str, held: HeldPhoto, view: str) -> list[list[float]]:
+    """Way-points of a mark in pixels of a view."""
     near = (keys.near or {}).get(photo) or (keys.near or {}).get("") or ()
     if not near:
         return []
@@ -226,25 +248,3 @@ def _middle(feature: Feature) -> np.ndarray:
         return centre
     angle = feature["start"] + feature["span"] / 2
     return centre + feature["radius"] * np.array([np.cos(angle), np.sin(angle), 0.0])
-
-
-def touched_groups(measured: Measured) -> Sequence[Record]:
-    """Groups of touches of the job's point lists: how many, how well they fit, which were left out."""
-    unit = measured.file.job.job.unit_out
-    photos = {photo.file for photo in measured.file.job.photo}
-    groups = []
-    for feature in measured.results.features:
-        if feature.source in photos or not feature.points:
-            continue
-        stray = [int(i) + 1 for i in feature.rejected]
-        groups.append(
-            {
-                "name": base_name(feature.name)[0],
-                "kind": feature.kind,
-                "points": feature.points,
-                "rms": format_length(feature.rms, None, unit, with_unit=True),
-                "stray": f"touch {', '.join(map(str, stray))} left out" if stray else "",
-                "residuals": [round(float(r), 4) for r in feature.residuals[:200]],
-            }
-        )
-    return groups

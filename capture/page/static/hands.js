@@ -18,7 +18,7 @@ export function handle(viewer, told) {
   });
 
   canvas.addEventListener('pointermove', (event) => {
-    if (!down.has(event.pointerId)) return;
+    if (!down.has(event.pointerId)) { if (event.pointerType === 'mouse') told.hover(viewer.pixel(at(event))); return; }
     const before = down.get(event.pointerId), now = at(event);
     down.set(event.pointerId, now);
     if (down.size > 1) { pinch(before, now); return; }
@@ -44,6 +44,7 @@ export function handle(viewer, told) {
     else if (!moved) told.tap(viewer.pixel(at(event)), at(event));
     grip = null;
   });
+  canvas.addEventListener('pointerleave', (event) => event.pointerType === 'mouse' && !down.size && told.hover(null));
   canvas.addEventListener('pointercancel', (event) => { down.delete(event.pointerId); grip = null; });
   canvas.addEventListener('wheel', (event) => {
     event.preventDefault();

@@ -1,16 +1,18 @@
 // The page: one store, five steps.
 import { Fault, get, post, put } from './ask.js';
-import { button, el } from './build.js';
 import { Marking } from './marking.js';
-import { making, reading } from './reading.js';
+import { typing } from './build.js';
+import { making } from './making.js';
+import { reading } from './reading.js';
 import { printing, shooting } from './starting.js';
+import { touching } from './touching.js';
 
 const POLL_MS = 2500, SETTLE_MS = 250;
 const main = document.getElementById('main'), told = document.getElementById('told');
 
 const store = {
   job: null, state: { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' }, results: null, start: { files: [], samples: {} },
-  step: 'print', busy: false, made: null, making: false, marking: null,
+  step: 'print', busy: false, made: null, making: false, marking: null, worked: null, working: false, wish: { kind: 'distance', from: '', to: '' },
 
   tell(text, fault = false) { told.textContent = text; told.classList.toggle('fault', fault); },
 
@@ -33,7 +35,8 @@ const store = {
   },
 
   async enter(job) {
-    this.job = job; this.results = null; this.made = null; this.marking = null;
+    this.job = job; this.results = null; this.made = null; this.marking = null; this.worked = null;
+    this.wish = { kind: 'distance', from: '', to: '' };
     await this.guard(async () => {
       this.take(await get(`job/${job}/state`));
       if (this.state.fault) { this.tell(this.state.fault, true); return; }
@@ -119,6 +122,7 @@ const store = {
     if (this.again) { this.again = false; this.measure(); return; }
     this.busy = false;
     this.render();
+    this.work();
   },
 
   async make() {
@@ -128,27 +132,37 @@ const store = {
     this.making = false; this.render();
   },
 
-  go(step) { this.step = step; this.render(); },
+  go(step) { this.step = step; this.render(); this.work(); },
 
-  sizesList() {
-    const sizes = this.results?.dimensions ?? [];
-    if (!sizes.length) return el('p', {}, el('small', {}, 'Choose a feature, then Distance, Angle or Keep.'));
-    return el('ul', { class: 'marks' }, sizes.map((size) => el('li', {}, button([el('span', {}, size.name), el('span', { class: 'value' }, size.text),
-      size.verdict ? el('small', {}, size.verdict) : ''], () => this.go('read'), { class: 'name' }))));
+  // The calculators, worked out while their step is being looked at.
+  async work() {
+    const fresh = this.worked?.revision === this.state.revision;
+    if (this.step !== 'read' || this.working || this.busy || fresh || !this.state.calculators?.length || !this.results) return;
+    this.working = true;
+    const job = this.job, asked = this.state.revision;
+    const worked = await this.guard(() => get(`job/${job}/workings`));
+    this.working = false;
+    if (!worked || job !== this.job) return;
+    this.worked = worked;
+    this.render();
+    if (this.state.revision !== asked) this.work();
   },
 
   render() {
     for (const item of document.querySelectorAll('nav button')) {
       const step = item.dataset.step;
-      item.disabled = (step === 'mark' && !this.state.photos.length) || (['read', 'make'].includes(step) && !this.job);
+      item.disabled = !this.job && ['mark', 'read', 'make'].includes(step);
       if (step === this.step) item.setAttribute('aria-current', 'step'); else item.removeAttribute('aria-current');
     }
-    if (this.step === 'mark') { this.renderMarking(); return; }
-    const steps = { print: printing, shoot: shooting, read: reading, make: making };
-    const kept = document.activeElement?.getAttribute?.('aria-label'), top = main.scrollTop, same = main.dataset.step === this.step;
+    if (this.step === 'mark' && this.state.photos.length) { this.renderMarking(); return; }
+    const steps = { print: printing, shoot: shooting, mark: touching, read: reading, make: making };
+    const active = document.activeElement, top = main.scrollTop, same = main.dataset.step === this.step;
+    if (same && typing(main)) return;
+    const kept = main.contains(active) && (active.id ? `#${active.id}` : active.getAttribute('aria-label') && `[aria-label="${CSS.escape(active.getAttribute('aria-label'))}"]`);
     main.replaceChildren(steps[this.step](this));
     main.dataset.step = this.step;
-    if (same) { main.scrollTop = top; if (kept) main.querySelector(`[aria-label="${CSS.escape(kept)}"]`)?.focus(); }
+    if (!same) main.scrollTop = 0;
+    else { main.scrollTop = top; if (kept) main.querySelector(kept)?.focus({ preventScroll: true }); }
   },
 
   renderMarking() {
@@ -178,6 +192,14 @@ function theme(dark) {
   store.marking?.viewer.draw();
 }
 
+// What is being typed is not taken away; once it is done, the step is shown anew.
+main.addEventListener('input', (event) => { event.target.dataset.typing = 'yes'; });
+main.addEventListener('change', (event) => { delete event.target.dataset.typing; });
+main.addEventListener('focusout', (event) => {
+  if (!event.target.dataset.typing) return;
+  delete event.target.dataset.typing;
+  setTimeout(() => store.render());
+});
 document.querySelector('nav').addEventListener('click', (event) => event.target.dataset.step && store.go(event.target.dataset.step));
 document.getElementById('undo').addEventListener('click', () => store.act('undo', {}));
 document.getElementById('redo').addEventListener('click', () => store.act('redo', {}));

@@ -1,7 +1,8 @@
-// Step 3: the photo with its marks, and the list of what was found.
+// Step 3: the photo with its marks; taps become features.
 import { get } from './ask.js';
-import { button, budgetBar, el, field } from './build.js';
+import { button, el, typing } from './build.js';
 import { handle } from './hands.js';
+import { listing } from './listing.js';
 import { drawMarks } from './overlay.js';
 import { Viewer } from './viewer.js';
 
@@ -13,33 +14,38 @@ const KINDS = [
   ['slot', 'Slot', 1, 'Tap in the middle of a slot.'],
   ['path', 'Path', Infinity, 'Tap along the edge, then Finish (Enter). Backspace takes the last point away.'],
 ];
+const GLASS_SCALE = 5;
 
 export class Marking {
   constructor(store) {
     this.store = store;
-    this.kind = 'look'; this.taps = []; this.marks = []; this.selected = null; this.piece = null; this.dragged = null;
-    this.view = 'raw'; this.photo = 0; this.pair = null;
-    this.canvas = el('canvas', { class: 'view', tabIndex: 0, role: 'application', 'aria-label': 'Photo. Arrow keys move, plus and minus zoom, space marks the middle, Enter finishes, Delete removes.' });
-    this.glass = el('canvas', { class: 'glass', hidden: true });
+    this.kind = 'look'; this.taps = []; this.marks = []; this.selected = null; this.piece = null; this.dragged = null; this.moving = null;
+    this.view = 'raw'; this.photo = 0; this.pair = null; this.spot = null; this.aim = null;
+    this.canvas = el('canvas', { class: 'view', tabIndex: 0, role: 'application', 'aria-label': 'Photo. Arrow keys move, plus and minus zoom, space taps the middle, Enter finishes, Delete removes.' });
+    this.glass = el('canvas', { class: 'glass', role: 'img', 'aria-label': 'Enlarged: dots are the edge that was taken, dashes the other one' });
+    this.lens = el('figure', { class: 'lens', hidden: true }, this.glass, el('figcaption', {}, ''));
     this.hint = el('p', { class: 'hint' });
     this.kinds = el('div', { class: 'kinds', role: 'toolbar', 'aria-label': 'What to mark' });
-    this.zoom = el('div', { class: 'zoom' });
+    this.zoom = el('div', { class: 'zoom', role: 'toolbar', 'aria-label': 'View' });
     this.side = el('aside', { 'aria-label': 'What was found' });
     this.viewer = new Viewer(this.canvas, (context, place, scale) => drawMarks(context, place, scale, this.drawing(true)));
+    this.viewer.came = () => this.showGlass();
     handle(this.viewer, {
       grip: (at, reach) => this.grip(at, reach), drag: (i, p) => this.drag(i, p), drop: (i, p) => this.drop(i, p),
-      tap: (p, at) => this.tap(p, at), finish: () => this.finish(), stop: () => this.choose(this.taps.length ? this.kind : 'look'),
+      tap: (p, at) => this.tap(p, at), hover: (p) => this.hover(p), finish: () => this.finish(), stop: () => this.stop(),
       back: () => { this.taps.pop(); this.show(); }, remove: () => this.remove(),
     });
     this.canvas.addEventListener('focus', () => this.viewer.draw());
     this.canvas.addEventListener('blur', () => this.viewer.draw());
-    this.box = el('div', { class: 'bench' }, el('div', { class: 'stage' }, this.canvas, this.hint, this.kinds, this.zoom, this.glass), this.side);
+    this.box = el('div', { class: 'bench' }, el('div', { class: 'stage' }, this.canvas, this.hint, this.kinds, this.zoom, this.lens), this.side);
   }
 
   drawing(labels) {
-    const cross = labels && this.kind !== 'look' && this.canvas.matches(':focus-visible') ? [this.viewer.width / 2, this.viewer.height / 2] : null;
-    return { marks: this.marks, selected: this.selected, piece: this.piece, taps: this.taps, dragged: this.dragged, labels, cross };
+    const cross = labels && this.canvas.matches(':focus-visible') ? [this.viewer.width / 2, this.viewer.height / 2] : null;
+    return { marks: this.marks, selected: this.selected, piece: this.piece, taps: this.taps, dragged: this.dragged, moving: this.moving, labels, cross };
   }
+
+  get chosen() { return this.marks.find((mark) => mark.name === this.selected); }
 
   // The picture of the chosen photo, and what is drawn on it.
   async load() {
@@ -56,52 +62,68 @@ export class Marking {
   async redraw() {
     const drawn = await get(`job/${this.store.job}/drawn/${this.photo}/${this.view}`);
     this.marks = drawn.marks;
-    if (!this.marks.some((mark) => mark.name === this.selected)) this.selected = null;
+    if (!this.chosen) { this.selected = null; this.moving = null; }
     this.show();
   }
 
-  show() {
-    this.showTools(); this.showList(); this.viewer.draw(); this.showGlass();
-  }
+  show() { this.showTools(); this.showList(); this.viewer.draw(); this.showGlass(); }
 
   showTools() {
-    const [, , , words] = KINDS.find(([kind]) => kind === this.kind);
-    this.hint.textContent = this.pair ? `${this.pair.word} from ${this.pair.from}: tap the second feature in the list or the picture; of a path, the number of its piece.` : words;
+    this.hint.textContent = this.advice();
     this.kinds.replaceChildren(
       ...KINDS.map(([kind, text]) => button(text, () => this.choose(kind), { 'aria-pressed': String(kind === this.kind), 'data-kind': kind })),
-      this.kind === 'path' && this.taps.length > 1 ? button('Finish', () => this.finish(), { class: 'main' }) : '',
-      this.kind === 'path' && this.taps.length > 2 ? button('Close the ring', () => this.finish(true), { class: 'main' }) : '',
+      this.kind === 'path' && this.taps.length > 1 ? button('Finish', () => this.finish(), { class: 'main', 'data-act': 'finish' }) : '',
+      this.kind === 'path' && this.taps.length > 2 ? button('Close the ring', () => this.finish(true), { class: 'main', 'data-act': 'close' }) : '',
     );
     const photos = this.store.state.photos;
     this.zoom.replaceChildren(
-      button('+', () => this.viewer.zoom(1.5), { title: 'Nearer' }), button('−', () => this.viewer.zoom(1 / 1.5), { title: 'Further' }),
+      button('+', () => this.viewer.zoom(1.5), { title: 'Nearer', 'aria-label': 'Nearer' }),
+      button('−', () => this.viewer.zoom(1 / 1.5), { title: 'Further', 'aria-label': 'Further' }),
       button('Whole', () => this.viewer.fit()),
-      button(this.view === 'raw' ? 'Flattened' : 'As shot', () => this.turn()),
+      button(this.view === 'raw' ? 'Flattened' : 'As shot', () => this.turn(), { 'data-act': 'turn' }),
       photos.length > 1 ? el('select', { 'aria-label': 'Photo', onchange: (event) => { this.photo = Number(event.target.value); this.reload(); } },
         photos.map((photo, i) => el('option', { value: i, selected: i === this.photo }, photo.name))) : '',
     );
   }
 
-  turn() { this.view = this.view === 'raw' ? 'flat' : 'raw'; this.taps = []; this.reload(); }
-  reload() { this.marks = []; this.store.guard(async () => { await this.load(); await this.redraw(); }); }
+  // What to do next, in one line.
+  advice() {
+    const [, , count, words] = KINDS.find(([kind]) => kind === this.kind);
+    if (this.pair) return `${this.pair.word} from ${this.pair.from}: tap the second feature in the list or the picture; of a path, the number of its piece.`;
+    if (this.moving !== null) return `Point ${this.moving + 1} of ${this.selected}: tap where it belongs. Escape leaves it.`;
+    if (this.kind !== 'look') return this.taps.length && count > 1 && count < 9 ? `${words} ${count - this.taps.length} more.` : words;
+    const found = this.store.results?.features.length ?? 0;
+    if (!this.store.busy && !found) return 'Nothing is marked yet: choose Hole and tap in one, or Edge and tap two points on it.';
+    if (!this.selected) return words;
+    return this.store.results?.dimensions.length ? 'Drag a ring to move a way-point. Distance, Angle and Keep add a size.' : 'Your first size: press Distance to … and tap a second feature, or Keep.';
+  }
+
+  turn() { this.view = this.view === 'raw' ? 'flat' : 'raw'; this.reload(); }
+  reload() { this.taps = []; this.marks = []; this.spot = null; this.moving = null; this.store.guard(async () => { await this.load(); await this.redraw(); }); }
 
   choose(kind) {
-    this.kind = kind; this.taps = []; this.pair = null;
+    this.kind = kind; this.taps = []; this.pair = null; this.moving = null; this.aim = null;
     if (kind !== 'look') this.canvas.focus({ preventScroll: true });
     this.show();
   }
 
+  stop() { if (this.moving !== null) { this.moving = null; this.show(); } else this.choose(this.taps.length ? this.kind : 'look'); }
+
+  begin(pair) { this.pair = pair; this.kind = 'look'; this.moving = null; this.taps = []; this.show(); }
+
   select(name, piece = null) {
     const whole = this.store.results?.features.find((f) => f.name === name)?.pieces.length && !piece;
     if (this.pair && name && !whole) { this.paired(piece ?? name); return; }
+    if (name !== this.selected) { this.moving = null; this.spot = null; }
     this.selected = name; this.piece = piece;
     this.show();
   }
 
   tap(p, at) {
+    if (this.moving !== null) { const i = this.moving; this.moving = null; this.drop(i, p); return; }
     if (this.kind === 'look' || this.pair) {
       const piece = this.nearestPiece(at);
-      if (piece) this.select(this.selected, piece); else this.select(this.nearest(at));
+      if (piece) this.select(this.selected, piece); else { const name = this.nearest(at); this.select(name); this.spot = name && p; this.showGlass(); }
       return;
     }
     this.taps.push(p.map((v) => Math.round(v * 100) / 100));
@@ -111,9 +133,8 @@ export class Marking {
 
   // The piece of the chosen path whose number was tapped.
   nearestPiece(at) {
-    const pieces = this.marks.find((mark) => mark.name === this.selected)?.pieces ?? [];
     const away = (piece) => { const [x, y] = this.viewer.place(piece.at); return Math.hypot(x - at[0], y - at[1]); };
-    return pieces.filter((piece) => away(piece) < 22).sort((a, b) => away(a) - away(b))[0]?.name;
+    return (this.chosen?.pieces ?? []).filter((piece) => away(piece) < 22).sort((a, b) => away(a) - away(b))[0]?.name;
   }
 
   nearest(at) {
@@ -132,15 +153,15 @@ export class Marking {
     if (kind === 'look' || !taps.length) return;
     this.taps = [];
     const begun = performance.now();
-    await this.store.act('mark', { photo: this.photo, view: this.view, kind, px: taps, closed }, (found) => this.found(found, begun));
+    const kept = await this.store.act('mark', { photo: this.photo, view: this.view, kind, px: taps, closed }, (found) => this.found(found, begun));
+    if (!kept && kind === 'path' && this.kind === kind && !this.taps.length) this.taps = taps; // a long walk is not tapped twice
     this.show();
   }
 
   // What the server found for one mark: shown at once, before everything else is measured again.
   found(answer, begun) {
-    this.marks = this.marks.filter((mark) => mark.name !== answer.drawn.name);
-    this.marks.push({ ...answer.drawn, near: answer.drawn.near });
-    this.selected = answer.feature.name; this.piece = null;
+    this.marks = [...this.marks.filter((mark) => mark.name !== answer.drawn.name), answer.drawn];
+    this.selected = answer.feature.name; this.piece = null; this.aim = null; this.spot = null;
     this.store.first(answer.feature);
     document.body.dataset.tapMs = String(Math.round(performance.now() - begun));
     if (answer.warnings.length) this.store.tell(answer.warnings.join(' '));
@@ -148,110 +169,71 @@ export class Marking {
   }
 
   grip(at, reach) {
-    const chosen = this.marks.find((mark) => mark.name === this.selected);
-    if (!chosen || this.kind !== 'look') return null;
-    const away = chosen.near.map((p) => { const [x, y] = this.viewer.place(p); return Math.hypot(x - at[0], y - at[1]); });
+    if (!this.chosen || this.taps.length || this.moving !== null) return null;
+    const away = this.chosen.near.map((p) => { const [x, y] = this.viewer.place(p); return Math.hypot(x - at[0], y - at[1]); });
     const best = away.indexOf(Math.min(...away));
     return best >= 0 && away[best] < reach ? best : null;
   }
 
+  // Takes up a way-point without dragging: the next tap, or space, sets it down.
+  grasp() {
+    const near = this.chosen?.near ?? [];
+    if (!near.length) return;
+    this.kind = 'look'; this.pair = null; this.taps = [];
+    this.moving = this.moving === null ? 0 : (this.moving + 1) % near.length;
+    this.viewer.centre(near[this.moving], Math.max(this.viewer.scale, 1));
+    this.aim = near[this.moving];
+    this.canvas.focus({ preventScroll: true });
+    this.show();
+  }
+
   drag(i, p) {
-    const chosen = this.marks.find((mark) => mark.name === this.selected);
-    this.dragged = this.dragged ?? chosen.near.map((point) => [...point]);
-    this.dragged[i] = p;
-    this.viewer.draw(); this.showGlass(p);
+    this.dragged = this.dragged ?? this.chosen.near.map((point) => [...point]);
+    this.dragged[i] = p; this.aim = p;
+    this.viewer.draw(); this.showGlass();
   }
 
   async drop(i, p) {
     this.drag(i, p);
-    const px = this.dragged;
-    this.dragged = null;
-    await this.store.act('move', { name: this.selected, photo: this.photo, view: this.view, px }, (found) => this.found(found, performance.now()));
+    const px = this.dragged, begun = performance.now();
+    this.dragged = null; this.aim = null;
+    await this.store.act('move', { name: this.selected, photo: this.photo, view: this.view, px }, (found) => this.found(found, begun));
+    this.show();
   }
 
-  remove() {
-    if (this.selected) this.store.change([{ do: 'remove feature', name: this.selected }]);
+  // While a tap is being aimed with the mouse the glass shows the place under it.
+  hover(p) {
+    if (this.kind === 'look' && this.moving === null) return;
+    this.aim = p; this.showGlass();
   }
 
-  showGlass(at = null) {
-    const chosen = this.marks.find((mark) => mark.name === this.selected);
-    const spot = at ?? chosen?.dots[Math.floor(chosen.dots.length / 4)];
-    this.glass.hidden = !spot || !this.viewer.picture;
-    if (this.glass.hidden) return;
-    const paint = () => this.viewer.paintGlass(this.glass, spot, 5, (context, place, scale) => drawMarks(context, place, scale, this.drawing(false)));
-    paint();
-    setTimeout(paint, 250); // tiles asked for just now have come by then
+  remove() { if (this.selected) this.store.change([{ do: 'remove feature', name: this.selected }]); }
+
+  // The enlarged place: under the mouse, where the chosen feature was tapped, or somewhere on its edge.
+  showGlass() {
+    const dots = this.chosen?.dots ?? [];
+    const nearest = this.spot && dots.length && dots.reduce((a, b) => (Math.hypot(a[0] - this.spot[0], a[1] - this.spot[1]) <= Math.hypot(b[0] - this.spot[0], b[1] - this.spot[1]) ? a : b));
+    const spot = this.aim ?? (nearest || dots[Math.floor(dots.length / 4)]);
+    this.lens.hidden = !spot || !this.viewer.picture;
+    if (this.lens.hidden) return;
+    this.lens.lastChild.textContent = this.aim ? 'Under the tap' : this.chosen.other ? 'Dots: edge taken. Dashes: the other' : 'Dots: edge taken';
+    this.viewer.paintGlass(this.glass, spot, GLASS_SCALE, (context, place, scale) => drawMarks(context, place, scale, { ...this.drawing(false), cross: this.aim && place(spot) }));
   }
 
   showList() {
-    if (this.side.contains(document.activeElement) && document.activeElement.matches('input') && this.store.busy) return; // someone is typing
-    const results = this.store.results, state = this.store.state;
-    const found = results?.features ?? [];
-    const missing = state.features.filter((f) => f.near && !found.some((item) => item.name === f.name));
-    const head = el('h2', { class: this.store.busy ? 'busy' : '' }, this.store.busy ? 'Measuring' : 'Found');
-    this.side.replaceChildren(
-      head,
-      el('ul', { class: 'marks' }, found.map((feature) => this.item(feature)), missing.map((feature) => this.missing(feature))),
-      found.length || this.store.busy ? '' : el('p', {}, 'Nothing yet. Choose Edge, Arc, Hole, Slot or Path and tap the photo.'),
-      el('h3', {}, 'Sizes'), this.store.sizesList(),
-    );
+    if (typing(this.side)) return;
+    const kept = this.side.contains(document.activeElement) ? this.place(document.activeElement) : null;
+    this.side.replaceChildren(...listing(this).flat());
+    if (kept) this.side.querySelector(kept)?.focus({ preventScroll: true });
     if (this.selected !== this.shown) this.side.querySelector('[aria-pressed="true"]')?.scrollIntoView({ block: 'nearest' });
     this.shown = this.selected;
   }
 
-  item(feature) {
-    const chosen = feature.name === this.selected;
-    const warned = (this.store.results.warnings ?? []).filter((w) => w.feature === feature.name);
-    const line = button([el('span', {}, feature.name), el('span', { class: 'value' }, feature.main),
-      el('small', {}, `${feature.kind}${feature.main_word ? ', ' + feature.main_word : ''}`, warned.length ? el('b', { class: 'warn' }, ` look: ${warned.length} warning${warned.length > 1 ? 's' : ''}`) : '')],
-    () => this.select(chosen && !this.pair ? null : feature.name), { class: 'name', 'aria-pressed': String(chosen) });
-    return el('li', {}, line, chosen ? this.more(feature, warned) : '');
-  }
-
-  more(feature, warned) {
-    const keys = this.store.state.features.find((f) => f.name === feature.name) ?? {};
-    const photo = this.store.state.photos[this.photo] ?? {};
-    const set = (values) => this.store.change([{ do: 'change feature', name: feature.name, set: values }]);
-    return el('div', { class: 'more' },
-      warned.map((w) => el('p', { class: 'warn' }, w.text)),
-      this.choice(feature, keys, set),
-      feature.sizes.map((size) => el('div', {}, `${size.word} `, el('b', {}, size.text))),
-      el('small', {}, `${feature.points} points, rms ${feature.rms}${feature.form ? ', ' + feature.form : ''}`),
-      budgetBar(feature.budget),
-      feature.pieces.length ? el('ul', { class: 'pieces' }, feature.pieces.map((piece, i) => el('li', {},
-        button(`${i + 1}: ${piece.text}`, () => this.select(feature.name, piece.name), { 'aria-pressed': String(piece.name === this.piece) })))) : '',
-      this.sizeButtons(feature),
-      field('Name', feature.name, (text) => { this.selected = text; set({ name: text }); }),
-      this.store.state.photos.length ? field('Height of its face, mm', keys.height ?? '', (text) => set({ height: typed(text) }), { placeholder: photo.height ?? '1.5±2', inputMode: 'decimal' }) : '',
-      el('div', { class: 'row' }, button('Remove', () => this.remove())));
-  }
-
-  // Which of two close edges is meant, and on which side the metal lies.
-  choice(feature, keys, set) {
-    const other = this.marks.find((mark) => mark.name === feature.name)?.other;
-    const sides = keys.closed ? ['in', 'out'] : ['left', 'right'];
-    const words = { in: 'Metal inside', out: 'Metal outside', left: 'Metal on the left', right: 'Metal on the right' };
-    const side = (word) => button(words[word], () => set({ metal: keys.metal === word ? null : word }), { 'aria-pressed': String(keys.metal === word) });
-    const told = (keys.edge ?? 'clearest') !== 'clearest';
-    return [
-      other ? el('p', {}, `Another edge runs ${other.text} (dashed).`) : '',
-      other || told ? el('div', { class: 'row' },
-        other ? button('Take the other edge', () => set({ edge: other.edge }), { class: 'main', 'data-act': 'other' }) : '',
-        other && !told ? button('This one is right', () => set({ edge: other.edge === 'open' ? 'metal' : 'open' }), { 'data-act': 'this' }) : '',
-        told ? button('Undecided', () => set({ edge: null }), { 'data-act': 'undecided' }) : '') : '',
-      ['line', 'arc', 'path'].includes(feature.kind) && keys.near && (other || keys.metal) ? el('div', { class: 'row' },
-        el('small', {}, sides[0] === 'left' ? 'Seen from the first tap to the last:' : ''), sides.map(side)) : '',
-    ];
-  }
-
-  sizeButtons(feature) {
-    const from = this.piece ?? feature.name;
-    const pair = (kind, word) => button(`${word} to …`, () => { this.pair = { kind, from, word }; this.kind = 'look'; this.show(); });
-    const own = { circle: 'diameter', sphere: 'diameter', cylinder: 'diameter', arc: 'radius', line: 'length', slot: 'width', path: 'length' };
-    const piece = this.piece && feature.pieces.find((p) => p.name === this.piece);
-    const kind = own[piece ? piece.kind : feature.kind];
-    return el('div', { class: 'row' }, pair('distance', 'Distance'), pair('angle', 'Angle'),
-      kind ? button(`Keep ${kind}`, () => this.store.change([{ do: 'add dimension', keys: { kind, of: from } }])) : '');
+  // Where the keyboard was in the list, so that it is still there once the list is made anew.
+  place(element) {
+    if (element.id) return `#${element.id}`;
+    const { act, feature } = element.dataset;
+    return act ? `[data-act="${act}"]` : feature ? `[data-feature="${CSS.escape(feature)}"]` : null;
   }
 
   paired(to) {
@@ -260,19 +242,4 @@ export class Marking {
     if (to === from) { this.show(); return; }
     this.store.change([{ do: 'add dimension', keys: { kind, from, to } }]);
   }
-
-  missing(feature) {
-    const why = (this.store.results?.warnings ?? []).find((w) => w.feature === feature.name && w.code === 'not-measured');
-    const text = this.store.busy ? 'being measured' : why?.text ?? 'not measured';
-    const chosen = feature.name === this.selected;
-    return el('li', {}, button([el('span', {}, feature.name), el('small', { class: 'warn' }, text)], () => this.select(chosen ? null : feature.name), { class: 'name', 'aria-pressed': String(chosen) }),
-      chosen ? el('div', { class: 'row' }, button('Remove', () => this.remove())) : '');
-  }
-}
-
-// A typed length: a plain number as a number, '1.5±0.2' or '1/16' as it stands, nothing as no key.
-export function typed(text) {
-  if (!text) return null;
-  const number = Number(text.replace(',', '.'));
-  return Number.isFinite(number) ? number : text;
 }

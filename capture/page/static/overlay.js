@@ -6,7 +6,7 @@ export function drawMarks(context, place, scale, what) {
   const marks = chosen ? [...what.marks.filter((mark) => mark !== chosen), chosen] : what.marks; // the chosen one on top
   for (const mark of marks) drawDots(context, place, scale, mark, mark === chosen);
   if (chosen?.other && !what.dragged) drawOther(context, place, chosen.other);
-  if (chosen) (what.dragged ?? chosen.near).forEach((p) => drawPoint(context, place(p)));
+  if (chosen) (what.dragged ?? chosen.near).forEach((p, i) => drawPoint(context, place(p), i === what.moving ? 15 : 9));
   what.taps.forEach((p) => drawPoint(context, place(p)));
   if (what.taps.length > 1) drawWalk(context, what.taps.map(place));
   if (what.labels) {
@@ -24,7 +24,7 @@ function nameplace(mark, place) {
 }
 
 function drawDots(context, place, scale, mark, chosen) {
-  const size = Math.max(chosen ? 2 : 1.5, Math.min(3, scale));
+  const size = Math.max(chosen ? 2 : 1.5, Math.min(scale < 5 ? 3 : 4, scale));
   context.fillStyle = chosen ? CHOSEN : EDGE;
   for (const dot of mark.dots) {
     const [x, y] = place(dot);
@@ -32,11 +32,11 @@ function drawDots(context, place, scale, mark, chosen) {
   }
 }
 
-function drawPoint(context, [x, y]) {
+function drawPoint(context, [x, y], radius = 9) {
   for (const [width, ink] of [[5, SHADE], [2.5, POINT]]) {
     context.lineWidth = width; context.strokeStyle = ink;
     context.beginPath();
-    context.arc(x, y, 9, 0, 2 * Math.PI);
+    context.arc(x, y, radius, 0, 2 * Math.PI);
     context.moveTo(x - 4, y); context.lineTo(x + 4, y); context.moveTo(x, y - 4); context.lineTo(x, y + 4);
     context.stroke();
   }
@@ -74,8 +74,10 @@ function drawName(context, [x, y], text, chosen) {
 }
 
 function drawCross(context, [x, y]) {
-  context.lineWidth = 2; context.strokeStyle = POINT;
-  context.beginPath();
-  context.moveTo(x - 18, y); context.lineTo(x + 18, y); context.moveTo(x, y - 18); context.lineTo(x, y + 18);
-  context.stroke();
+  for (const [width, ink] of [[5, SHADE], [2, POINT]]) {
+    context.lineWidth = width; context.strokeStyle = ink;
+    context.beginPath();
+    context.moveTo(x - 18, y); context.lineTo(x + 18, y); context.moveTo(x, y - 18); context.lineTo(x, y + 18);
+    context.stroke();
+  }
 }

@@ -1,7 +1,6 @@
 // Steps 1 and 2: printed targets, and which photo or job to open.
 import { address } from './ask.js';
-import { button, el } from './build.js';
-import { photoFacts } from './reading.js';
+import { button, el, field, typed, unitWord } from './build.js';
 
 const TARGETS = [
   ['frame', 'Frame', 'For parts up to about 120 × 170 mm: the part lies in its blank middle.'],
@@ -11,9 +10,17 @@ const TARGETS = [
 
 function trying(store) {
   if (store.job) return '';
-  return [el('h2', {}, 'Try a sample first'), el('p', {}, 'No printer at hand? Each sample is copied into this folder; mark and change it as you like.'),
+  return [el('p', { class: 'lead' }, 'Five steps: print the target, shoot the part with it, mark the edges, read the sizes, make the part.'), el('h2', {}, 'Try a sample first'), el('p', {}, 'No printer at hand? Each sample is copied into this folder; mark and change it as you like.'),
     el('div', { class: 'cards' }, Object.entries(store.start.samples).map(([name, words]) => el('div', { class: 'card' }, el('p', {}, words),
       button(`Open ${name.replace('_', ' ')}`, () => store.open({ sample: name }), { 'data-sample': name }))))];
+}
+
+function photoFacts(store, keys) {
+  const { unit } = store.state;
+  return store.state.photos.map((photo, index) => {
+    const set = (key) => (text) => store.change([{ do: 'change photo', index, set: { [key]: typed(text, unit) } }]);
+    return el('div', { class: 'card' }, el('h3', {}, photo.file), keys.map(([key, label]) => field(`${label}, ${unitWord(unit)}`, photo[key], set(key), { inputMode: 'decimal', id: `${key}-${index}` })));
+  });
 }
 
 export function printing(store) {
@@ -22,7 +29,7 @@ export function printing(store) {
     el('ol', { class: 'steps' }, el('li', {}, 'Print at 100 %, without fit to page.'), el('li', {}, 'Lay it flat: tape it to glass or a straight board.'),
       el('li', {}, 'Hold a caliper over the pattern, outer side to outer side, both ways, and type the readings below once a photo is open.')),
     el('div', { class: 'cards' }, TARGETS.map(([kind, name, words]) => el('div', { class: 'card' }, el('h3', {}, name), el('p', {}, words), link(kind, 'a4'), link(kind, 'letter')))),
-    store.job && store.state.photos.length ? [el('h3', {}, 'Caliper readings'), el('div', { class: 'cards' }, photoFacts(store, [['print_x', 'Across (x), mm'], ['print_y', 'Up (y), mm']]))] : '',
+    store.job && store.state.photos.length ? [el('h3', {}, 'Caliper readings'), el('div', { class: 'cards' }, photoFacts(store, [['print_x', 'Across (x)'], ['print_y', 'Up (y)']]))] : '',
     el('p', {}, button('Next: shoot', () => store.go('shoot'), { class: 'main' })));
 }
 
@@ -37,6 +44,6 @@ export function shooting(store) {
     el('div', { class: 'row' }, pick, el('label', { class: 'button', htmlFor: 'photo-file' }, 'Choose a photo')),
     files.length ? [el('h3', {}, 'In this folder'), el('div', { class: 'cards' }, files.map((name) => button(name, () => store.open({ file: name }))))] : '',
     store.job && store.state.photos.length ? [el('h3', {}, 'Of the open photo'), el('div', { class: 'cards' },
-      photoFacts(store, [['height', 'Height of the face above the print, mm'], ['thickness', 'Thickness of the sheet, mm']])),
+      photoFacts(store, [['height', 'Height of the face above the print'], ['thickness', 'Thickness of the sheet']])),
     el('p', {}, button('Next: mark', () => store.go('mark'), { class: 'main' }))] : '');
 }

@@ -122,7 +122,7 @@ export class Viewer {
     }
     if (!ask) return null;
     const image = new Image();
-    image.onload = () => this.draw();
+    image.onload = () => { this.draw(); this.came?.(); };
     image.src = address(name);
     this.tiles.set(name, image);
     if (this.tiles.size > MOST_TILES) this.tiles.delete(this.tiles.keys().next().value);

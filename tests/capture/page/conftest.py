@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import http.client
+import importlib.util
 import json
 import shutil
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -106,3 +109,48 @@ def serve() -> Iterator[Callable[..., Client]]:
     for server in running:
         server.shutdown()
         server.server_close()
+
+
+@pytest.fixture(scope="session")
+def window_module() -> ModuleType:
+    """`window.py`, by its path: tests are no package."""
+    spec = importlib.util.spec_from_file_location("page_window", Path(__file__).with_name("window.py"))
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def driver() -> Iterator[Any]:
+    """Debian's chromium without a screen; the tests that need it are skipped where it is not installed."""
+    webdriver = pytest.importorskip("selenium.webdriver")
+    chromium, chromedriver = shutil.which("chromium"), shutil.which("chromedriver")
+    if not (chromium and chromedriver):
+        pytest.skip("needs chromium and chromedriver")
+    options = webdriver.ChromeOptions()
+    options.binary_location = chromium
+    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,720"):
+        options.add_argument(word)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    started = webdriver.Chrome(options=options, service=webdriver.ChromeService(chromedriver))
+    yield started
+    started.quit()
+
+
+@pytest.fixture
+def browse(driver: Any, window_module: ModuleType) -> Iterator[Callable[..., Any]]:
+    """Open tabs on an address; all but the first, empty one are closed at the end."""
+    driver.get_log("browser")  # what earlier tests left
+
+    def opened(address: str) -> Any:
+        return window_module.Window(driver, address)
+
+    first = driver.window_handles[0]
+    yield opened
+    for handle in driver.window_handles:
+        if handle != first:
+            driver.switch_to.window(handle)
+            driver.close()
+    driver.switch_to.window(first)

@@ -4,97 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
-import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-webdriver = pytest.importorskip("selenium.webdriver")
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver")
 
-
-class Window:
-    """A browser window on the page."""
-
-    def __init__(self, driver, address: str) -> None:
-        self.driver, self.handle = driver, driver.current_window_handle
-        driver.get(address)
-
-    def run(self, script: str):
-        self.driver.switch_to.window(self.handle)
-        return self.driver.execute_script(script)
-
-    def until(self, condition: str, seconds: float = 60):
-        """Wait for a condition on the page."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            if found := self.run(f"return {condition}"):
-                return found
-            time.sleep(0.05)
-        told = self.run("return document.getElementById('told').textContent")
-        pytest.fail(f"{condition} did not come; the page says: {told!r}; {self.driver.get_log('browser')}")
-
-    def settled(self):
-        self.until("window.page && page.results && !page.busy && page.results.revision === page.state.revision")
-
-    def click(self, selector: str) -> None:
-        self.until(f"document.querySelector({selector!r})")
-        self.run(f"document.querySelector({selector!r}).click()")
-
-    def tap(self, px) -> None:
-        """A real press of the mouse on a picture pixel."""
-        x, y = self._on_screen(px)
-        for kind in ("mousePressed", "mouseReleased"):
-            self._mouse(kind, x, y)
-
-    def _on_screen(self, px):
-        return self.run(
-            f"const p = page.marking.viewer.place({json.dumps(px)}), r = page.marking.canvas.getBoundingClientRect();"
-            "return [p[0] + r.left, p[1] + r.top];"
-        )
-
-    def _mouse(self, kind: str, x: float, y: float) -> None:
-        event = {"type": kind, "x": x, "y": y, "button": "left", "buttons": 1, "clickCount": 1}
-        self.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
-
-    def drag(self, px, right: float) -> None:
-        """Press on a picture pixel, move to the right on the screen, let go."""
-        x, y = self._on_screen(px)
-        for kind, at in [
-            ("mousePressed", x),
-            *(("mouseMoved", x + right * k / 5) for k in range(1, 6)),
-            ("mouseReleased", x + right),
-        ]:
-            self._mouse(kind, at, y)
-
-    def spot(self, name: str):
-        return self.until(f"page.marking.marks.find((m) => m.name === {name!r})?.label")
-
-    @property
-    def names(self):
-        return self.run("return page.results.features.map((f) => f.name)")
-
-
-@pytest.fixture(scope="module")
-def driver(tmp_path_factory) -> Iterator[object]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,720"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    started = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    yield started
-    started.quit()
-
-
-def test_a_newcomers_path_from_the_empty_page_to_a_cutting_file(driver, serve, tmp_path, monkeypatch, root):
+def test_a_newcomers_path_from_the_empty_page_to_a_cutting_file(
+    browse, driver, window_module, serve, tmp_path, monkeypatch, root
+):
     monkeypatch.chdir(tmp_path)
     downloads = {"behavior": "allow", "downloadPath": str(tmp_path / "downloads")}
     driver.execute_cdp_cmd("Browser.setDownloadBehavior", downloads)
-    window = Window(driver, serve().server.gate.address)
+    window = browse(serve().server.gate.address)
     window.click("[data-sample=bench_plate]")
     window.settled()
     one, four = window.spot("hole 1"), window.spot("hole 4")
@@ -113,7 +34,7 @@ def test_a_newcomers_path_from_the_empty_page_to_a_cutting_file(driver, serve, t
     window.click("#write")
     window.until("document.getElementById('made')")
     window.run("[...document.querySelectorAll('main a')].find((a) => a.textContent.startsWith('Cutting file')).click()")
-    _wait_for(tmp_path / "downloads" / "cut_mm.dxf")
+    window_module.wait_for(tmp_path / "downloads" / "cut_mm.dxf")
     _is_plate(tmp_path / "downloads" / "cut_mm.dxf")
     assert [entry for entry in driver.get_log("browser") if entry["level"] == "SEVERE"] == []
 
@@ -126,13 +47,6 @@ def _true_distance(root: Path) -> float:
     return math.hypot(one[0] - four[0], one[1] - four[1])
 
 
-def _wait_for(path: Path) -> None:
-    end = time.monotonic() + 20
-    while not path.is_file():
-        assert time.monotonic() < end, f"{path.name} was not saved"
-        time.sleep(0.05)
-
-
 def _is_plate(path: Path) -> None:
     """Read the cutting file with ezdxf: millimetres, four round holes."""
     ezdxf = pytest.importorskip("ezdxf")
@@ -141,13 +55,12 @@ def _is_plate(path: Path) -> None:
     assert len(drawing.modelspace().query("CIRCLE[layer=='cut']")) == 4
 
 
-def test_two_windows_a_reload_and_undo(driver, serve, plate):
+def test_two_windows_a_reload_and_undo(browse, serve, plate):
     client = serve(plate)
-    first = Window(driver, client.server.gate.address)
+    first = browse(client.server.gate.address)
     first.settled()
     spot = first.spot("bolt")
-    driver.switch_to.new_window("tab")
-    second = Window(driver, client.server.gate.address)
+    second = browse(client.server.gate.address)
     second.settled()
     first.run("page.change([{do: 'change photo', index: 0, set: {thickness: 1.93}}])")
     first.until("page.state.photos[0].thickness === 1.93")
@@ -156,7 +69,7 @@ def test_two_windows_a_reload_and_undo(driver, serve, plate):
     second.until("page.marking.selected === 'hole 1'")
     assert "thickness = 1.93" in plate.read_text() and 'name = "hole 1"' in plate.read_text()
     first.until("page.state.features.length === 2")  # the first window takes it in by itself
-    first.driver.switch_to.window(first.handle)
+    first.front()
     first.driver.refresh()  # in the middle of measuring
     first.settled()
     assert first.names == ["bolt", "hole 1"]
@@ -175,17 +88,14 @@ def test_two_windows_a_reload_and_undo(driver, serve, plate):
     first.click("#undo")
     first.until("page.state.photos[0].thickness === null")
     assert "hole 1" not in plate.read_text() and "# upper left" in plate.read_text()
-    driver.switch_to.window(second.handle)
-    driver.close()
-    driver.switch_to.window(first.handle)
 
 
-def test_the_other_of_two_close_edges_is_taken_and_given_back(driver, serve, plate):
+def test_the_other_of_two_close_edges_is_taken_and_given_back(browse, serve, plate):
     """The bench plate's rim and the end of its shadow on the paper; one press takes the other, undo gives it back."""
     near = "[[137.07, 74.98], [139.53, 139.84]]"
     text = plate.read_text().partition("[[feature]]")[0] + f'[[feature]]\nname = "rim"\nkind = "line"\nnear = {near}\n'
-    plate.write_text(text + "\n[bend]\nlegs = [30, 40]\nangles = [90]\nradius = 2\nthickness = 1.5\n")
-    window = Window(driver, serve(plate).server.gate.address)
+    plate.write_text(text)
+    window = browse(serve(plate).server.gate.address)
     window.settled()
     window.run("page.marking.select('rim')")
     warned = window.until("document.querySelector('aside p.warn')?.textContent")
@@ -203,5 +113,3 @@ def test_the_other_of_two_close_edges_is_taken_and_given_back(driver, serve, pla
     window.until("page.state.features[0].edge === 'clearest'")
     window.settled()
     assert window.run("return page.results.features[0].sizes.map((s) => s.text)") == before
-    window.click("[data-step=make]")
-    assert "bend" in window.until("document.getElementById('waiting')?.textContent")

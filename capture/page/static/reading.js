@@ -14,7 +14,7 @@ function sizesTable(store) {
   const rows = sizes.map((size) => el('tr', {},
     el('td', {}, size.name), el('td', { class: 'figure' }, size.text),
     el('td', {}, cell(size, 'nominal', 'should be')), el('td', {}, cell(size, 'tolerance', '± allowed')),
-    el('td', {}, el('span', { class: `verdict ${CLASS[size.verdict] ?? ''}` }, size.verdict), el('small', {}, ' ', size.enough)),
+    el('td', {}, size.verdict ? el('span', { class: `verdict ${CLASS[size.verdict] ?? ''}` }, size.verdict) : '', size.enough ? el('small', {}, ` ${size.enough}`) : ''),
     el('td', {}, budgetBar(size.budget)),
     el('td', {}, size.index === null ? '' : button('Remove', () => store.change([{ do: 'remove dimension', index: size.index }]), { 'aria-label': `Remove ${size.name}` }))));
   return table(['size', `measured, ${unitWord(unit)}`, `should be, ${unitWord(unit)}`, '± allowed', 'verdict', 'where the ± comes from', ''], rows, { label: 'Sizes' });

@@ -18,6 +18,7 @@ class Window:
         self.driver = driver
         driver.switch_to.new_window("tab")
         self.handle = driver.current_window_handle
+        self.size(1280, 720)
         driver.get(address)
 
     def front(self) -> None:
@@ -50,10 +51,10 @@ class Window:
         self.click(f"[data-step={name}]")
 
     def type(self, selector: str, text: str) -> None:
-        """Clear a field, type into it and leave it with Enter."""
-        field = self.until(f"document.querySelector({selector!r})")
-        field.clear()
-        field.send_keys(text + "\n")
+        """Write over what a field holds and leave it with Enter."""
+        self.until(f"document.querySelector({selector!r})")
+        self.run(f"const f = document.querySelector({selector!r}); f.value = ''; f.focus();")
+        self.keys(text + "\ue007")
 
     def choose(self, selector: str, value: str) -> None:
         self.until(f"document.querySelector({selector!r})")

@@ -1,0 +1,156 @@
+"""What a fabricator meets on the screen: every step without an accessibility fault, controls for gloves, three screens.
+
+Faults are those that axe-core calls serious or critical (rules after WCAG 2.1). 44 px is the target size of WCAG 2.1,
+success criterion 2.5.5.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+STEPS = ("print", "shoot", "mark", "read", "make")
+BEND = "\n[bend]\nlegs = [30, 40]\nangles = [90]\nradius = 2\nthickness = 1.5\nk = 0.42\n"
+SIZE = '\n[[dimension]]\nkind = "diameter"\nof = "bolt"\nnominal = 14.1\ntolerance = 0.3\n'
+SCREENS = {"bench": (1280, 720), "tablet": (1024, 768), "upright": (768, 1024)}
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """axe-core's own text: a newer one from npm by AXE_CORE, else the one that axe-core-python carries."""
+    if path := os.environ.get("AXE_CORE"):
+        return Path(path).read_text(encoding="utf-8")
+    pytest.importorskip("axe_core_python")
+    return (files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def open_job(browse, serve, plate):
+    """The page on a job with a mark, a size and a calculator."""
+    plate.write_text(plate.read_text() + SIZE + BEND)
+    window = browse(serve(plate).server.gate.address)
+    window.settled()
+    window.run("page.marking.select('bolt')")
+    return window
+
+
+def faults(window, axe: str) -> list[str]:
+    window.run(axe)
+    found = window.driver.execute_async_script(
+        "const done = arguments[0]; axe.run(document, {resultTypes: ['violations']}).then((r) => done(r.violations));"
+    )
+    grave = [item for item in found if item["impact"] in ("serious", "critical")]
+    return [f"{item['id']}: {item['nodes'][0]['html'][:160]} {item['nodes'][0]['failureSummary']}" for item in grave]
+
+
+def ready(window, step: str) -> None:
+    window.step(step)
+    if step == "read":
+        window.until("document.querySelector('[data-working=bend] img')?.complete")
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_no_step_has_a_serious_accessibility_fault(open_job, axe, dark):
+    open_job.run(f"if ((document.documentElement.dataset.theme === 'dark') !== {json.dumps(dark)}) theme.click()")
+    found = {}
+    for step in STEPS:
+        ready(open_job, step)
+        found[step] = faults(open_job, axe)
+    open_job.click("#write")
+    open_job.until("document.getElementById('made')")
+    found["made"] = faults(open_job, axe)
+    assert found == {step: [] for step in [*STEPS, "made"]}
+
+
+def test_the_empty_page_and_the_touches_have_no_serious_fault(browse, serve, tmp_path, monkeypatch, axe):
+    monkeypatch.chdir(tmp_path)
+    window = browse(serve().server.gate.address)
+    window.until("document.querySelector('[data-sample=tower_flange]')")
+    assert faults(window, axe) == []
+    window.click("[data-sample=tower_flange]")
+    window.settled()
+    for step in ("mark", "read"):
+        window.step(step)
+        assert faults(window, axe) == []
+
+
+SMALL = """
+const bad = [];
+for (const e of document.querySelectorAll('button, select, input:not([type=file]), a, summary')) {
+  const r = e.getBoundingClientRect();
+  if (r.width && (r.width < 44 || r.height < 44)) bad.push(`${e.tagName} ${e.textContent.slice(0, 30)} ${r.width}x${r.height}`);
+}
+return bad;
+"""
+OUTSIDE = """
+const wide = document.documentElement.clientWidth, high = document.documentElement.clientHeight, bad = [];
+const scrolled = document.querySelector('main');
+if (document.documentElement.scrollWidth > wide || scrolled.scrollWidth > scrolled.clientWidth) bad.push('scrolls sideways');
+for (const e of document.querySelectorAll('header button, header select, .stage button, .stage .lens')) {
+  const r = e.getBoundingClientRect();
+  if (r.width && (r.left < 0 || r.top < 0 || r.right > wide || r.bottom > high)) bad.push(`${e.className} ${e.textContent}`);
+}
+const over = '.stage .kinds button, .stage .zoom button, .stage .hint, .stage .lens';
+const shown = [...document.querySelectorAll(over)].filter((e) => e.offsetWidth);
+const boxes = shown.map((e) => [e.textContent, e.getBoundingClientRect()]);
+const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+boxes.forEach(([name, a], i) => boxes.slice(i + 1).forEach(([other, b]) => meet(a, b) && bad.push(`${name} over ${other}`)));
+return bad;
+"""
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_controls_fit_gloves_and_nothing_is_cut_off(open_job, screen):
+    open_job.size(*SCREENS[screen])
+    found = {}
+    for step in STEPS:
+        ready(open_job, step)
+        found[step] = [open_job.run(SMALL), open_job.run(OUTSIDE)]
+    assert found == {step: [[], []] for step in STEPS}
+
+
+def test_the_page_takes_the_light_or_dark_of_the_machine(browse, serve, plate):
+    window = browse(serve(plate).server.gate.address)
+    for dark, theme in ((True, "dark"), (False, "light")):
+        window.size(1280, 720, dark=dark)
+        window.driver.refresh()
+        window.until(f"document.documentElement.dataset.theme === '{theme}'")
+
+
+def test_two_fingers_zoom_about_the_place_between_them_and_one_moves_the_picture(open_job):
+    """The picture's pixels under both fingers stay under them: the definition of a pinch."""
+    box = open_job.run("const r = page.marking.canvas.getBoundingClientRect(); return [r.left, r.top];")
+    under = "const b = {box}; return {at}.map(([x, y]) => page.marking.viewer.pixel([x - b[0], y - b[1]]));"
+    start, end = [[300, 300], [400, 350]], [[250, 280], [450, 380]]
+    before = open_job.run(under.format(box=box, at=start))
+    scale = open_job.run("return page.marking.viewer.scale")
+    open_job.touch("touchStart", *start)
+    for k in range(1, 11):
+        places = [[a + (b - a) * k / 10 for a, b in zip(p, q, strict=True)] for p, q in zip(start, end, strict=True)]
+        open_job.touch("touchMove", *places)
+    open_job.touch("touchEnd")
+    after = open_job.run(under.format(box=box, at=end))
+    for was, now in zip(before, after, strict=True):
+        assert was == pytest.approx(now, abs=12), "px of a 12 MP picture"
+    assert open_job.run("return page.marking.viewer.scale") == pytest.approx(2 * scale, rel=0.05)
+    x = open_job.run("return page.marking.viewer.x")
+    open_job.touch("touchStart", [300, 300])
+    for step in (320, 340, 360):
+        open_job.touch("touchMove", [step, 300])
+    open_job.touch("touchEnd")
+    assert open_job.run("return page.marking.viewer.x") == pytest.approx(x + 60, abs=25)
+    assert open_job.run("return page.state.undo") == 0, "fingers that move the picture mark nothing"
+
+
+def test_the_wheel_zooms_about_the_pointer(open_job):
+    open_job.settled()
+    x, y = open_job.on_screen(open_job.spot("bolt"))
+    wheel = {"type": "mouseWheel", "x": x, "y": y, "deltaX": 0, "deltaY": -120}
+    scale = open_job.run("return page.marking.viewer.scale")
+    open_job.driver.execute_cdp_cmd("Input.dispatchMouseEvent", wheel)
+    open_job.until(f"page.marking.viewer.scale > {scale * 1.2}")
+    assert open_job.on_screen(open_job.spot("bolt")) == pytest.approx([x, y], abs=1)

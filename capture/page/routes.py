@@ -209,7 +209,8 @@ def _file(desk: Desk, more: Sequence[str]) -> Answer:
     from fit.folders import listed_files
 
     name, folder = _text(more, 0), default_folder(desk.book.path)
-    if len(more) != 1 or name not in listed_files(folder):
+    inside = (folder / name).resolve().parent == folder.resolve()  # a list of files may have been forged, with links
+    if len(more) != 1 or name not in listed_files(folder) or not inside or not (folder / name).is_file():
         raise Refused(404, "no such file")
     kind = Path(name).suffix
     content = (folder / name).read_bytes()

@@ -5,9 +5,11 @@ The rules follow the Fetch standard (Origin, Sec-Fetch-Site) and the OWASP advic
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from capture.page.gate import MOST_BODY
+from capture.page.gate import MOST_BODY, MOST_UPLOAD
 
 SECRET = "not for others"
 
@@ -104,6 +106,75 @@ def test_a_photo_outside_the_folder_is_not_shown(serve, plate):
     word = client.get("start").record["first"]
     assert "outside" in client.get(f"job/{word}/state").record["fault"]
     assert client.get(f"job/{word}/picture/0/raw").status == 422
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        '[camera]\nfile = "../outside.toml"\n[[photo]]\nfile = "photo1.jpg"\n',
+        '[[photo]]\nfile = "photo1.jpg"\ncamera = "/etc/passwd"\n',
+        '[[photo]]\nfile = "link.jpg"\n',
+        '[[probe]]\nfile = "/etc/passwd"\nunit = "mm"\n',
+        '[[probe]]\nfile = ["hatch.toml", "../outside.toml"]\ntie = "x"\n',
+        '[clear]\nfixed = "/etc/passwd"\nmoving = "/etc/passwd"\nslide = "0,0,1"\ntravel = "0:1:1"\n',
+        '[bend]\nlegs = [1, 2]\nangles = 90\nradius = 1\nthickness = 1\nk = "coupon:x"\ncoupons = "../outside.toml"\n',
+    ],
+)
+def test_a_job_reads_no_file_outside_its_folder(serve, plate, table):
+    """Neither to show, nor to measure, nor to make: no word of the file comes back."""
+    (plate.parent.parent / "outside.toml").write_text(SECRET)
+    (plate.parent / "link.jpg").symlink_to("/etc/passwd")
+    plate.write_text(table)
+    client = serve(plate)
+    job = f"job/{client.get('start').record['first']}"
+    replies = [client.get(f"{job}/{what}") for what in ("state", "results", "workings", "picture/0/raw", "sketch.svg")]
+    replies.append(client.post(f"{job}/make", {}))
+    assert "outside the job's folder" in replies[0].record["fault"]
+    assert [reply.status for reply in replies[1:]] == [422] * 5
+    for reply in replies:
+        assert SECRET not in reply.body.decode() and b"root:" not in reply.body
+    assert not plate.with_suffix("").exists()
+
+
+def test_a_forged_list_of_files_gives_nothing_from_elsewhere(client, plate):
+    folder = plate.with_suffix("")
+    folder.mkdir()
+    (folder / "notes.txt").symlink_to(plate.parent / "secret.txt")
+    listed = {"format": "edgewright-results", "files": ["notes.txt", "../secret.txt", "results.json"]}
+    (folder / "results.json").write_text(json.dumps(listed))
+    job = client.get("start").record["first"]
+    assert client.get(f"job/{job}/file/results.json").status == 200
+    assert client.get(f"job/{job}/file/notes.txt").status == 404
+    assert client.get(f"job/{job}/file/..%2fsecret.txt").status == 404
+
+
+@pytest.mark.parametrize(
+    "path", ["bend/0.svg", "seal/0.svg", "../0", "bend/-1.svg", "bend/99999.svg", "bend/0x1", "bend"]
+)
+def test_pictures_that_no_calculator_gave_lead_nowhere(client, path):
+    assert client.get(f"job/{client.get('start').record['first']}/working/{path}").status == 404
+
+
+def test_an_upload_over_the_limit_is_refused_before_it_is_read(client, plate):
+    path = f"/{client.server.gate.token}/upload/big.jpg"
+    assert client.raw("PUT", path, b"", Content_Length=str(MOST_UPLOAD + 1)).status == 413
+    assert not (plate.parent / "big.jpg").exists()
+
+
+def test_a_picture_of_more_pixels_than_any_camera_has_is_refused(serve, tmp_path):
+    """A PNG whose header claims 60000 × 60000 pixels in a few bytes (chunks after ISO/IEC 15948)."""
+    import struct
+    import zlib
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", 60000, 60000, 8, 2, 0, 0, 0))
+    photo = tmp_path / "huge.png"
+    photo.write_bytes(b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b""))
+    client = serve(photo)
+    reply = client.get(f"job/{client.get('start').record['first']}/picture/0/raw")
+    assert reply.status == 422 and "over the limit" in reply.record["error"]
 
 
 def test_bodies_have_a_limit_and_must_be_json(client):

@@ -13,7 +13,7 @@ from fit.points import FloatArray
 from fit.shapes.frame import Frame, frame_at
 from fit.shapes.plane import principal_axes
 from fit.shapes.quadric import quadric_axis
-from fit.shapes.solve import Model, best_of, drawn, lowered
+from fit.shapes.solve import Descent, Model, best_of, drawn, lowered
 
 __all__ = ["AxisTrial", "axis_start"]
 
@@ -32,24 +32,25 @@ AxisTrial = tuple[Frame, float, float]
 """Frame with its origin on the axis, radius there, and the radius's growth along the axis."""
 
 
-def axis_start(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any:
-    """State of a cylinder or cone near its minimum: the quadric's axis where it proves right, else the best of many.
+def axis_start(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Descent:
+    """A cylinder or cone near its minimum: down from the quadric's axis where it proves right, else from the best of many."""
+    down = _by_quadric(model, rows, taper, state_of)
+    if down is not None:
+        return down
+    return best_of(model, [state_of(trial) for trial in axis_trials(rows, taper)], rows)
+
+
+def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Descent | None:
+    """A few rounds downhill from the quadric's axis; None where it does not prove right.
 
     It is right where the shape lies as near the points as the quadric itself, which is free to be any other shape of
     second order, and where what is left is small beside the points' own bulge.
     """
-    if rows.shape[1] >= _FEWEST:
-        state = _by_quadric(model, rows, taper, state_of)
-        if state is not None:
-            return state
-    return best_of(model, [state_of(trial) for trial in axis_trials(rows, taper)], rows)
-
-
-def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[[AxisTrial], Any]) -> Any | None:
-    """State by the quadric's axis, a few rounds downhill; None where it does not prove right."""
+    if rows.shape[1] < _FEWEST:
+        return None
     part = rows[:, drawn(rows.shape[1], _QUADRIC_POINTS)]
     count = part.shape[1]
-    centre = part.mean(axis=1)
+    centre = part.sum(axis=1) / count
     unit = part - centre[:, None]
     scatter = unit @ unit.T / count
     size = math.sqrt(float(scatter.trace()))
@@ -62,21 +63,29 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     if not radius > 0:
         return None
     origin = centre + size * (frame.axes[:, :2] @ [u, v])
-    state, left = lowered(model, state_of((Frame(origin, frame.axes), size * radius, growth)), rows)
-    variance = left / (rows.shape[1] - model.parameters)
+    down = lowered(model, state_of((Frame(origin, frame.axes), size * radius, growth)), rows)
+    variance = down.total / (rows.shape[1] - model.parameters)
     as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + 1e-20)
-    return state if as_good and variance <= _THIN**2 * float(np.linalg.eigvalsh(scatter)[0]) else None
+    return down if as_good and variance <= _THIN**2 * float(np.linalg.eigvalsh(scatter)[0]) else None
 
 
 def _along(local: FloatArray, taper: bool) -> tuple[float, float, float, float]:
     """Axis place, radius and growth for points (3, N) seen along one direction; as in `axis_trials`."""
     u, v, z = local
-    table = np.stack([2 * u, 2 * v, np.ones_like(u), *([z, z * z] if taper else [])])
-    normal = table @ table.T + 1e-10 * np.eye(len(table))
-    found = np.linalg.solve(normal, table @ (u * u + v * v))
+    table = np.empty((6 if taper else 4, len(u)))
+    table[:2], table[2] = local[:2], 0.5
+    if taper:
+        table[3] = z
+        np.multiply(z, z, out=table[4])
+    table[-1] = u * u + v * v
+    sums = table @ table.T
+    normal = sums[:-1, :-1]
+    normal.flat[:: len(normal) + 1] += 1e-10
+    found = np.linalg.solve(normal, sums[:-1, -1]).tolist()
+    u0, v0 = found[0] / 2, found[1] / 2
     growth = math.copysign(math.sqrt(max(found[4], 1e-6)), found[3]) if taper else 0.0
-    rho = np.sqrt((u - found[0]) ** 2 + (v - found[1]) ** 2)
-    return float(found[0]), float(found[1]), float(np.mean(rho - growth * z)), growth
+    rho = np.sqrt((u - u0) ** 2 + (v - v0) ** 2)
+    return u0, v0, float(rho.sum() - growth * z.sum()) / len(u), growth
 
 
 def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:

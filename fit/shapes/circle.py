@@ -34,14 +34,15 @@ class CircleInPlaneModel:
         return taubin(rows)
 
     def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        u, v = rows[0] - state[0], rows[1] - state[1]
-        rho = np.sqrt(u * u + v * v)
         table = np.empty((4, rows.shape[1]))
-        inverse = -1 / (rho + 1e-300)
-        np.multiply(u, inverse, out=table[0])
-        np.multiply(v, inverse, out=table[1])
+        off = np.subtract(state[:2, None], rows, out=table[:2])
+        rho = np.multiply(off[0], off[0], out=table[3])
+        rho += np.multiply(off[1], off[1], out=table[2])
+        np.sqrt(rho, out=rho)
+        rho += 1e-300
+        off /= rho
         table[2] = -1.0
-        np.subtract(rho, state[2], out=table[3])
+        rho -= state[2]
         return table
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -13,6 +13,7 @@ from fit.shapes.axis import AxisTrial, axis_start
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame
+from fit.shapes.solve import Descent
 
 __all__ = ["ConeModel", "fit_cone"]
 
@@ -30,6 +31,9 @@ class ConeModel:
     per_point = 1
 
     def start(self, rows: FloatArray) -> State:
+        return self.descended(rows).state
+
+    def descended(self, rows: FloatArray) -> Descent:
         return axis_start(self, rows, True, _state_of)
 
     def table(self, state: State, rows: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ from fit.shapes.curvature import span_of
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, upright
+from fit.shapes.solve import Descent
 
 __all__ = ["CylinderModel", "fit_cylinder"]
 
@@ -33,22 +34,27 @@ class CylinderModel:
         self.parameters = 5 if radius is None else 4
 
     def start(self, rows: FloatArray) -> State:
+        return self.descended(rows).state
+
+    def descended(self, rows: FloatArray) -> Descent:
         return axis_start(self, rows, False, self._state_of)
 
     def _state_of(self, trial: AxisTrial) -> State:
         return trial[0], trial[1] if self.radius is None else self.radius
 
     def table(self, state: State, rows: FloatArray) -> FloatArray:
-        x, y, z = state[0].local(rows)
-        rho = np.sqrt(x * x + y * y)
-        inverse = -1 / (rho + 1e-300)
+        local = state[0].local(rows)
+        x, y, z = local
         table = np.empty((self.parameters + 1, rows.shape[1]))
-        np.multiply(x, inverse, out=table[0])
-        np.multiply(y, inverse, out=table[1])
+        rho = np.multiply(x, x, out=table[-1])
+        rho += np.multiply(y, y, out=table[0])
+        np.sqrt(rho, out=rho)
+        rho += 1e-300
+        np.multiply(local[:2], -1 / rho, out=table[:2])
         np.multiply(table[:2], z, out=table[2:4])
         if self.radius is None:
             table[4] = -1.0
-        np.subtract(rho, state[1], out=table[-1])
+        rho -= state[1]
         return table
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -49,7 +49,7 @@ class LineInPlaneModel:
     def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[FloatArray, FloatArray]:
         centre, squares, directions = principal_axes(rows, weight)
         state = np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])])
-        return state, np.diag([1.0, squares[1]]) * mass_of(rows, weight)
+        return state, np.array([1.0, squares[1]]) * mass_of(rows, weight)
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         c, s = math.cos(state[2]), math.sin(state[2])
@@ -93,8 +93,8 @@ class LineModel:
 
     def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
         centre, squares, directions = principal_axes(rows, weight)
-        normal = np.diag([1.0, 1.0, squares[2], squares[2]]) * mass_of(rows, weight)
-        return frame_at(centre, directions[:, 2]), normal
+        diagonal = np.array([1.0, 1.0, squares[2], squares[2]]) * mass_of(rows, weight)
+        return frame_at(centre, directions[:, 2]), diagonal
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state.local(rows)

@@ -30,10 +30,10 @@ def mass_of(rows: FloatArray, weight: FloatArray | None) -> float:
 def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weighted centroid (D,), mean squares (D,) in ascending order and directions (D, D) in columns."""
     centre = rows.sum(axis=1) / rows.shape[1] if weight is None else rows @ weight / weight.sum()
-    scatter = np.zeros((len(rows), len(rows)))
+    scatter: float | FloatArray = 0.0
     for run in blocks(rows.shape[1]):
         off = rows[:, run] - centre[:, None]
-        scatter += off @ off.T if weight is None else (off * weight[run]) @ off.T
+        scatter = scatter + (off @ off.T if weight is None else (off * weight[run]) @ off.T)
     squares, directions = np.linalg.eigh(scatter / mass_of(rows, weight))
     return centre, np.maximum(squares, 0.0), directions
 
@@ -53,8 +53,8 @@ class PlaneModel:
         """Plane of weighted least squares in closed form: square to the direction of least spread."""
         centre, squares, directions = principal_axes(rows, weight)
         mass = mass_of(rows, weight)
-        normal = np.diag([mass, squares[2] * mass, squares[1] * mass])
-        return frame_along(centre, directions[:, 0], directions[:, 2]), normal
+        diagonal = np.array([mass, squares[2] * mass, squares[1] * mass])
+        return frame_along(centre, directions[:, 0], directions[:, 2]), diagonal
 
     def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
         normal = state.axes[:, 2]

@@ -33,13 +33,15 @@ class SphereModel:
 
     def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
         table = np.empty((5, rows.shape[1]))
-        off = table[:3]
-        for d in range(3):
-            np.subtract(rows[d], state[d], out=off[d])
-        rho = np.sqrt(off[0] * off[0] + off[1] * off[1] + off[2] * off[2])
-        off *= -1 / (rho + 1e-300)
+        off = np.subtract(state[:3, None], rows, out=table[:3])
+        rho = np.multiply(off[0], off[0], out=table[4])
+        rho += np.multiply(off[1], off[1], out=table[3])
+        rho += np.multiply(off[2], off[2], out=table[3])
+        np.sqrt(rho, out=rho)
+        rho += 1e-300
+        off *= np.divide(1.0, rho, out=table[3])
         table[3] = -1.0
-        np.subtract(rho, state[3], out=table[4])
+        rho -= state[3]
         return table
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -26,17 +26,23 @@ def taubin(rows: FloatArray) -> FloatArray:
     centre = rows.sum(axis=1) / count
     table = np.empty((len(rows) + 1, count))
     off = np.subtract(rows, centre[:, None], out=table[1:])
-    square = np.einsum("dn,dn->n", off, off)
+    square = np.multiply(off[0], off[0], out=table[0])
+    for part in off[1:]:
+        square += part * part
     mean = float(square.sum()) / count
     if not mean > 0:
         message = "All points lie in one place; they give no circle or sphere."
         raise CannotDetermine(message)
     scale = 2 * math.sqrt(mean)
-    np.divide(square - mean, scale, out=table[0])
+    square -= mean
+    square /= scale
     weakest = np.linalg.eigh(table @ table.T)[1][:, 0]
     bend = float(weakest[0]) / scale
     if abs(weakest[0]) < 1e-12:
         message = "The points lie in line or in a plane; they give no circle or sphere."
         raise CannotDetermine(message)
-    middle = -weakest[1:] / (2 * bend)
-    return np.array([*(centre + middle), math.sqrt(float(middle @ middle) + mean)])
+    found = np.empty(len(weakest))
+    middle = np.divide(weakest[1:], -2 * bend, out=found[:-1])
+    found[-1] = math.sqrt(float(middle @ middle) + mean)
+    middle += centre
+    return found

@@ -41,11 +41,16 @@ _WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 _SPECIFIC = ("line", "circle", "arc", "slot", "plane", "sphere", "cylinder", "cone")
 _PER_POINT = {"line": 2, "circle": 2, "arc": 2}
 _PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
+_ROUND_EDGES = frozenset({"circle", "arc", "slot"})
+_ALONG, _ACROSS = 0.5, 0.8
+"""What i j k have across a plane on an edge at most, and on a face at least (a chamfer of 45° lies between)."""
 _FULL_CIRCLE = math.radians(300.0)
 _MOST = 400
 _ZONE_POINTS = 500_000
 _FEW = 6
 _DOUBTFUL = 0.15
+_PLACE = 1.0
+"""What a tip can touch is larger than this, mm (common practice, no source)."""
 _SHEET = 5.0
 
 
@@ -164,7 +169,10 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     named = kind_in_name(name)
     if named and _freedom(named, len(points), plane) < 2:
         return Choice(named, "its name alone")
-    spreads = _spreads(sample, plane, named)
+    size = float(np.ptp(points.xyz, axis=0).max())
+    if not named and size < _PLACE:
+        return Choice(None, f"its touches lie within {size:.2g} mm, a single place, as --tie and --closing can use it")
+    spreads = _apart(_spreads(sample, plane, named), sample, named)
     if not spreads:
         if named:
             return Choice(named, "its name alone")
@@ -181,6 +189,29 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     second = others[0] if others else (math.nan, None)
     least = min(spread for spread, _ in spreads.values())
     return Choice(chosen, why, spreads.get(chosen, (least, 0))[0], second[1], second[0])
+
+
+def _apart(spreads: dict[str, tuple[float, int]], points: Points, named: str | None) -> dict[str, tuple[float, int]]:
+    """Tell a plane from a round edge: touches along an edge lie in a plane as well, but i j k look along it there, and
+    across it on a face. Without i j k the name tells."""
+    round_edges = _ROUND_EDGES & set(spreads)
+    if "plane" not in spreads or not round_edges:
+        return spreads
+    across = _across(points)
+    if across > _ACROSS or (named == "plane" and not across < _ALONG):
+        return {kind: pair for kind, pair in spreads.items() if kind not in round_edges}
+    if across < _ALONG or named in _ROUND_EDGES:
+        return {kind: pair for kind, pair in spreads.items() if kind != "plane"}
+    return spreads
+
+
+def _across(points: Points) -> float:
+    """How much i j k look across the plane that points lie in: 1 square to it, 0 along it, NaN without i j k."""
+    told = np.isfinite(points.normal).all(axis=1)
+    if not told.any():
+        return math.nan
+    normal = np.linalg.svd(points.xyz - points.xyz.mean(axis=0), full_matrices=False)[2][2]
+    return float(np.median(np.abs(points.normal[told] @ normal)))
 
 
 def _thinned(points: Points) -> Points:

@@ -17,6 +17,7 @@ from capture.stations import Joined
 from capture.ties import matches
 from capture.tip import Tip
 from capture.tipcheck import check_tip, tip_from_ball
+from capture.touched import Touched
 from capture.touches import Touches, gather
 from capture.touchfit import FitOptions, Fitted, fit_touches
 from fit.errors import InputError
@@ -79,7 +80,7 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
         *told,
         *fitted.notices,
         *check_tip(list(features.values()), _nominal_tip(tip, options)),
-        *_short_arcs(features),
+        *_short_arcs(fitted.touched),
     ]
     datum = _datum(options.datum, features, options.unit)
     cloud = _cloud(touches, fitted)
@@ -173,10 +174,11 @@ def _places(touches: Touches, joined: Joined | None, options: ProbeOptions) -> l
     return sorted(found)
 
 
-def _short_arcs(features: Mapping[str, Feature]) -> list[Notice]:
+def _short_arcs(touched: Mapping[str, Touched]) -> list[Notice]:
     from fit.shapes import short_arc
 
-    return [notice for feature in features.values() if (notice := short_arc(feature))]
+    told = (short_arc(one.feature, one.points.xyz[one.used]) for one in touched.values())
+    return [notice for notice in told if notice]
 
 
 def _datum(asked: str | None, features: Mapping[str, Feature], unit: str | None) -> Datum | None:

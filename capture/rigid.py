@@ -77,24 +77,33 @@ def register(fixed: FloatArray, moving: FloatArray, cov: FloatArray | None = Non
     Start: singular value decomposition (Arun, Huang & Blostein 1987; sign rule of Umeyama 1991); with covariances
     Gauss-Newton on the pose follows. Raises CannotDetermine for fewer than three points or points in one line.
     """
-    if len(fixed) < 3 or line_ratio(fixed)[1] < 1e-6:
+    if len(fixed) < 3 or min(line_ratio(fixed)[1], line_ratio(moving)[1]) < 1e-6:
         message = f"A rigid fit needs three or more points that are not in one line; got {len(fixed)}."
         raise CannotDetermine(message)
     rotation = _kabsch(fixed, moving)
     translation = fixed.mean(axis=0) - rotation @ moving.mean(axis=0)
     pivot = fixed.mean(axis=0)
-    weight = np.broadcast_to(np.eye(3), (len(fixed), 3, 3)) if cov is None else np.linalg.inv(cov)
+    weight = np.asarray(np.broadcast_to(np.eye(3), (len(fixed), 3, 3)) if cov is None else np.linalg.inv(cov), float)
+    placed = moving @ rotation.T + translation
     for _ in range(_ROUNDS):
-        placed = moving @ rotation.T + translation
-        arms = lever(placed, pivot)
+        arms, off = lever(placed, pivot), placed - fixed
         normal = np.einsum("kia,kij,kjb->ab", arms, weight, arms)
-        step = -np.linalg.solve(normal, np.einsum("kia,kij,kj->a", arms, weight, placed - fixed))
+        step = -np.linalg.solve(normal, np.einsum("kia,kij,kj->a", arms, weight, off))
         turn = rotation_of(step[3:])
-        rotation, translation = turn @ rotation, turn @ (translation - pivot) + pivot + step[:3]
+        turned, moved = turn @ rotation, turn @ (translation - pivot) + pivot + step[:3]
+        placed = moving @ turned.T + moved
+        if _weighed(placed - fixed, weight) > _weighed(off, weight) * (1 + 1e-9):
+            # points that do not belong together at all: where it stands is as good a fit as another
+            break
+        rotation, translation = turned, moved
         if np.abs(step).max() < 1e-13 * (1 + np.abs(fixed).max()):
             break
     residuals = moving @ rotation.T + translation - fixed
     return Registration(rotation, translation, pivot, np.linalg.inv(normal), residuals)
+
+
+def _weighed(off: FloatArray, weight: FloatArray) -> float:
+    return float(np.einsum("ki,kij,kj->", off, weight, off))
 
 
 def _kabsch(fixed: FloatArray, moving: FloatArray) -> FloatArray:

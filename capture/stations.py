@@ -25,6 +25,10 @@ __all__ = ["Joined", "TieCheck", "join_stations", "placed"]
 _MIN_ACROSS = 0.05
 _MIN_SPREADS = 20.0
 _LIMIT = 3.0
+_ALIKE = 0.01
+"""Share by which ties may differ that are the same but for unit or hand."""
+_UNITS_APART = (10.0, 25.4, 100.0, 1000.0, 2.54, 39.37)
+"""Ratios of mm, cm, m and inch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,10 @@ def join_stations(lists: Sequence[PointList], patterns: Sequence[str]) -> Joined
         )
         raise InputError(message)
     ties = tuple(find_ties(listed, patterns) for listed in lists)
+    if not any(ties):
+        names = dict.fromkeys(str(name) for listed in lists for name in listed.names)
+        message = f"No feature is named like --tie {' '.join(patterns)}; there are {', '.join([*names][:12])}."
+        raise InputError(message)
     _check_kinds(lists, ties)
     spread, dof = pooled_spread([tie for found in ties for tie in found.values()])
     starts: list[Registration | None] = [None]
@@ -118,8 +126,13 @@ def _pose(
             f"got {len(names)}{' (' + ', '.join(names) + ')' if names else ''}. Touch more of them from both places."
         )
         raise CannotDetermine(message)
-    fixed = np.array([known[name][0] for name in names])
-    across, ratio = line_ratio(fixed)
+    across, ratio = min(
+        (
+            line_ratio(np.array(spots))
+            for spots in ([known[name][0] for name in names], [ties[n].centre for n in names])
+        ),
+        key=lambda pair: pair[1],
+    )
     if ratio < _MIN_ACROSS or across < _MIN_SPREADS * spread:
         message = (
             f"{path}: the ties {', '.join(names)} lie nearly in a line (spread {across:.3g} mm across it, "
@@ -156,12 +169,28 @@ def _checks(
     error = worst.left_out if worst.left_out is not None else worst.residual
     blame = f"tie '{worst.name}' is {error:.3f} mm off" + (" where the others put it" if worst.left_out else "")
     told = f"{spread[0]:.3f} mm" if spread[1] else f"an assumed {TIE_NOISE} mm"
+    fixed, moving = np.array([known[name][0] for name in names]), np.array([ties[name].centre for name in names])
+    why = _cause(fixed, moving) or (
+        "Was it moved, bumped or mistaken between the stations? Touch it again, or leave it out of --tie."
+    )
     message = (
         f"{path}: the ties do not fit together: {blame}, {worst.ratio:.1f} times what "
-        f"a spread of {told} a touch allows. "
-        f"Was it moved, bumped or mistaken between the stations? Touch it again, or leave it out of --tie."
+        f"a spread of {told} a touch allows. {why}"
     )
     raise CannotDetermine(message)
+
+
+def _cause(fixed: FloatArray, moving: FloatArray) -> str | None:
+    """What makes all ties (K, 3) disagree at once: another unit, or an axis that runs the other way."""
+    apart = [float(np.linalg.norm(xyz - xyz.mean(axis=0))) for xyz in (fixed, moving)]
+    times = max(apart) / min(apart) if min(apart) > 0 else math.inf
+    if any(abs(times / factor - 1) < _ALIKE for factor in _UNITS_APART):
+        side = "nearer together" if apart[1] < apart[0] else "farther apart"
+        return f"They lie {times:.4g} times {side} than in the stations before it: one of the lists has another unit."
+    mirrored = register(fixed, moving * [1.0, 1.0, -1.0]).residuals
+    if len(fixed) > 3 and abs(times - 1) < _ALIKE and np.linalg.norm(mirrored) < _ALIKE * apart[0]:
+        return "They fit as seen in a mirror: an axis of one of the lists runs the other way, or two are swapped."
+    return None
 
 
 def _check(

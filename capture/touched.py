@@ -21,6 +21,10 @@ __all__ = ["FACED", "Touched", "as_shared", "face_of", "fit_touched"]
 FACED = frozenset({"circle", "arc", "slot"})
 _NEAR_MM = 5.0
 _NEAR_ANGLE = math.radians(10.0)
+_TURNS_ABOUT = 10.0
+"""How many times their scatter the i j k of a hole must spread round it to tell its axis."""
+_LOOKS_ROUND = 0.02
+"""Mean square that they must have round it at least, of 1 in all; a ring of 30° has as much."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -80,11 +84,24 @@ def _square_to(centres: Points, plane: Feature) -> bool:
     normal = plane.vector(("nx", "ny", "nz"))
     directions = centres.normal[np.isfinite(centres.normal).all(axis=1)]
     if len(directions) >= 2:
-        return bool(np.median(np.abs(directions @ normal)) < math.sin(_NEAR_ANGLE))
+        return _axis_near(directions, normal)
     local = centres.xyz - centres.xyz.mean(axis=0)
     across = local @ normal
     size = float(np.sqrt(np.mean(np.sum(local**2, axis=1) - across**2)))
     return bool(np.std(across) < max(math.tan(_NEAR_ANGLE) * size, 0.5))
+
+
+def _axis_near(directions: FloatArray, normal: FloatArray) -> bool:
+    """Whether i j k (N, 3) of a hole tell an axis within 10° of the normal, or of what their own scatter leaves open.
+
+    The axis is what they are least along; where they all look one way, so that it could turn about that way, most of
+    them must be square to the normal.
+    """
+    squares, axes = np.linalg.eigh(directions.T @ directions / len(directions))
+    if squares[1] < max(_TURNS_ABOUT * squares[0], _LOOKS_ROUND) or len(directions) < 4:
+        return bool(np.median(np.abs(directions @ normal)) < math.sin(_NEAR_ANGLE))
+    doubt = 2 * math.sqrt(max(squares[0], 0.0) / (len(directions) * squares[1]))
+    return bool(abs(float(axes[:, 0] @ normal)) > math.cos(_NEAR_ANGLE + doubt))
 
 
 def fit_touched(

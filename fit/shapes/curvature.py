@@ -11,7 +11,7 @@ from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 from fit.results import Notice
-from fit.shapes.frame import Frame
+from fit.shapes.frame import Frame, axes_about
 
 __all__ = ["SHORT_SPAN", "radius_range", "refuse_flat", "short_arc", "span_of"]
 
@@ -52,13 +52,24 @@ def refuse_flat(points: Points, frame: Frame, radius: float, u: float, kept: NDA
     raise CannotDetermine(message)
 
 
-def short_arc(feature: Feature) -> Notice | None:
-    """Warning where an arc spans less than 30°, with the radii that its curvature allows; else None."""
-    if feature.kind != "arc" or feature["span"] >= SHORT_SPAN:
+def short_arc(feature: Feature, xyz: FloatArray | None = None) -> Notice | None:
+    """Warning where an arc spans less than 30°, with the radii that its curvature allows; else None.
+
+    A circle is judged too where the places (N, 3) that it went through are given.
+    """
+    if feature.kind == "circle" and xyz is not None and len(xyz) > 1:
+        local = (xyz - feature.vector(("x", "y", "z"))) @ axes_about(feature.vector(("nx", "ny", "nz")))
+        span, half = span_of(np.arctan2(local[:, 1], local[:, 0]))[2], 0.5
+    elif feature.kind == "arc":
+        span, half = feature["span"], 1.0
+    else:
         return None
-    low, high = radius_range(feature["radius"], feature.value("radius").u95)
+    if span >= SHORT_SPAN:
+        return None
+    size = feature.value("radius" if feature.kind == "arc" else "diameter")
+    low, high = radius_range(half * size.value, half * size.u95)
     text = (
-        f"Only {math.degrees(feature['span']):.0f}° of {feature.name} is seen: the radius may be anything from "
+        f"Only {math.degrees(span):.0f}° of {feature.name} is seen: the radius may be anything from "
         f"{low:.4g} to {high:.4g} mm. Measure more of it or use a radius gauge."
     )
     return Notice("short-arc", text, feature.name)

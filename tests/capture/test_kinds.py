@@ -10,6 +10,7 @@ from scipy.special import fdtri
 
 from capture.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
 from capture.spread import pool
+from capture.touched import face_of
 from fit.errors import InputError
 from fit.points import Points
 from fit.shapes import fit_plane
@@ -62,6 +63,45 @@ def test_a_hole_below_its_face_is_a_circle_in_it() -> None:
     rng = _rng()
     deep = Points(_made("circle", 10).xyz + np.column_stack([np.zeros((10, 2)), -rng.uniform(0.2, 0.9, 10)]))
     assert choose_kind("it", deep, face).kind == "circle"
+
+
+def _looking(points: Points, directions: np.ndarray) -> Points:
+    """With i j k good to 2 degrees."""
+    leaned = directions + _rng().normal(0, np.radians(2.0) / np.sqrt(2), directions.shape)
+    return replace(points, normal=leaned / np.linalg.norm(leaned, axis=1, keepdims=True))
+
+
+def test_directions_tell_a_face_touched_in_a_ring_from_an_edge() -> None:
+    """The same places, touched from above or from the side (plain geometry)."""
+    ring = _made("arc")
+    inward = [20.0, 60.0, 20.0] - ring.xyz
+    edge = _looking(ring, inward / np.linalg.norm(inward, axis=1, keepdims=True))
+    face = _looking(ring, np.tile([0.0, 0.0, 1.0], (len(ring), 1)))
+    for name in ("it", "flange_arc", "flange"):
+        assert choose_kind(name, edge, None).kind == "arc"
+        assert choose_kind(name, edge, None).runner_up != "plane"
+    assert choose_kind("it", face, None).kind == "plane"
+
+
+@pytest.mark.parametrize(("lean", "projected"), [(0.0, True), (7.0, True), (13.0, False), (20.0, False)])
+def test_a_hole_up_to_ten_degrees_off_square_lies_in_the_face(lean: float, projected: bool) -> None:
+    """A ring of touches with i j k good to 2 degrees, its axis leaning from the face's normal."""
+    face = fit_plane(_made("plane")).renamed("face")
+    turn = np.array([[np.cos(a := np.radians(lean)), 0, np.sin(a)], [0, 1, 0], [-np.sin(a), 0, np.cos(a)]])
+    angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    out = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]) @ turn.T
+    hole = _looking(Points([5.0, 60.0, 18.0] + 10 * out), -out)
+    assert (face_of(hole, [face]) is not None) == projected
+    assert choose_kind("hole", hole, face_of(hole, [face])).kind == "circle"
+
+
+def test_touches_in_one_place_are_no_shape() -> None:
+    """Three visits to a closing point, half a millimetre apart."""
+    choice = choose_kind(
+        "close_1", Points(np.array([[5.0, 0, 0], [5.02, 0.01, 0], [5.5, 0.02, 0], [5.51, 0, 0.01]])), None
+    )
+    assert choice.kind is None
+    assert "a single place" in choice.why
 
 
 def test_scattered_points_are_undecided() -> None:

@@ -248,6 +248,8 @@ def test_short_arcs_are_flagged_or_refused_with_numbers(tmp_path: Path) -> None:
     found = measure([_arc(25.0, tmp_path / "a.csv")], given)
     (notice,) = [notice for notice in found.results.warnings if notice.code == "short-arc"]
     assert "anything from" in notice.text
+    as_circle = measure([tmp_path / "a.csv"], ProbeOptions(points="surface", fits=("edge=circle@face",)))
+    assert [n.text for n in as_circle.results.warnings if n.code == "short-arc"] == [notice.text]
     with pytest.raises(CannotDetermine, match=r"'edge' as arc: Only .*° of the curve is seen"):
         measure([_arc(3.0, tmp_path / "b.csv")], given)
 

@@ -169,13 +169,32 @@ def test_a_moved_ball_is_refused_by_name() -> None:
     ("patterns", "words"),
     [
         ([], "name the features touched in all of them"),
-        (["peg_*"], "at least three ties .* got 0"),
+        (["peg_*"], r"No feature is named like --tie peg_\*; there are ball_1, ball_2"),
         (["ball_[12]"], "at least three ties .*got 2 \\(ball_1, ball_2\\)"),
     ],
 )
 def test_too_few_ties(patterns: list[str], words: str) -> None:
     with pytest.raises((CannotDetermine, InputError), match=words):
         join_stations(_both(6), patterns)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (25.4, "25.4 times farther apart than in the stations before it: one of the lists has another unit"),
+        (1 / 2.54, "2.54 times nearer together"),
+        ([1.0, -1.0, 1.0], "as seen in a mirror"),
+        ([[0, 1, 0], [1, 0, 0], [0, 0, 1]], "as seen in a mirror: .* or two are swapped"),
+        (1.3, "Was it moved"),
+    ],
+)
+def test_another_unit_or_hand_is_named(change: object, words: str) -> None:
+    """Of a list with another unit, an axis turned round, or two columns swapped."""
+    first, second = _both(3, noise=0.002)
+    factor = np.array(change, float)
+    changed = second.xyz @ factor if factor.ndim == 2 else second.xyz * factor
+    with pytest.raises(CannotDetermine, match=words):
+        join_stations([first, replace(second, xyz=changed)], ["ball_*"])
 
 
 def test_ties_nearly_in_line() -> None:

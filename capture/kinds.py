@@ -52,6 +52,7 @@ _DOUBTFUL = 0.15
 _PLACE = 1.0
 """What a tip can touch is larger than this, mm (common practice, no source)."""
 _SHEET = 5.0
+_RESIDUALS = "the residuals"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +84,8 @@ class Choice:
 
     @property
     def is_close(self) -> bool:
-        """Whether the runner-up fits about as well and no name decides."""
-        return self.runner_up is not None and self.runner_up_spread < 1.2 * self.spread and "name" not in self.why
+        """Whether the runner-up fits about as well and neither name nor i j k decide."""
+        return self.runner_up is not None and self.runner_up_spread < 1.2 * self.spread and self.why == _RESIDUALS
 
     @property
     def told(self) -> str:
@@ -172,7 +173,8 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     size = float(np.ptp(points.xyz, axis=0).max())
     if not named and size < _PLACE:
         return Choice(None, f"its touches lie within {size:.2g} mm, a single place, as --tie and --closing can use it")
-    spreads = _apart(_spreads(sample, plane, named), sample, named)
+    every = _spreads(sample, plane, named)
+    spreads = _apart(every, sample, named)
     if not spreads:
         if named:
             return Choice(named, "its name alone")
@@ -184,8 +186,9 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     if named in ("circle", "arc") and {"circle", "arc"} & set(fine):
         fine.append(named)
     chosen = named if named in fine else min(fine, key=_SPECIFIC.index)
-    others = sorted((spread, kind) for kind, (spread, _) in spreads.items() if kind != chosen)
-    why = "its name and the residuals" if chosen == named else "the residuals"
+    others = sorted((spread, kind) for kind, (spread, _) in every.items() if kind != chosen)
+    told_by = "its name and " if chosen == named else "i j k and " if len(spreads) < len(every) else ""
+    why = f"{told_by}{_RESIDUALS}"
     second = others[0] if others else (math.nan, None)
     least = min(spread for spread, _ in spreads.values())
     return Choice(chosen, why, spreads.get(chosen, (least, 0))[0], second[1], second[0])

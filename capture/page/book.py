@@ -42,6 +42,15 @@ class _History:
             self.at = at
 
 
+@dataclass(slots=True)
+class _Known:
+    """What was read of the side file so far: its history, how many bytes of it, and which file it was."""
+
+    history: _History = field(default_factory=_History)
+    bytes: int = 0
+    file: int = -1
+
+
 class Book:
     """A job file and its history; `first` is its text while there is no file yet."""
 
@@ -49,6 +58,7 @@ class Book:
         self.path = path.resolve()
         self._first = first
         self._lock = threading.RLock()
+        self._known = _Known()
 
     @property
     def exists(self) -> bool:
@@ -127,29 +137,46 @@ class Book:
 
     def _history(self) -> _History:
         """The history up to now; where the file says something else, that is its newest step."""
-        history = _History()
-        with suppress(OSError):
-            for line in self._side().read_text(encoding="utf-8", errors="replace").splitlines():
-                with suppress(ValueError, AttributeError):
-                    history.apply(json.loads(line))
+        history = self._read()
         present = self.text
         if not history.texts or history.texts[history.at] != present:
-            self._note({"text": present}, history, begin=self._side().exists())
+            return self._note({"text": present}, history, begin=self._side().exists())
         return history
 
-    def _note(self, step: dict[str, object], history: _History, *, begin: bool = True) -> None:
+    def _read(self) -> _History:
+        """The side file's history; of one that only grew, the lines added since."""
+        try:
+            stat = self._side().stat()
+            if stat.st_ino != self._known.file or stat.st_size < self._known.bytes:
+                self._known = _Known(file=stat.st_ino)
+            with self._side().open("rb") as file:
+                file.seek(self._known.bytes)
+                data = file.read()
+        except OSError:
+            self._known = _Known()
+            return self._known.history
+        whole = data[: data.rfind(b"\n") + 1]  # a line that is being written is read once it is whole
+        for line in whole.decode("utf-8", errors="replace").splitlines():
+            with suppress(ValueError, AttributeError):
+                self._known.history.apply(json.loads(line))
+        self._known.bytes += len(whole)
+        return self._known.history
+
+    def _note(self, step: dict[str, object], history: _History, *, begin: bool = True) -> _History:
         """Add a line; the text that a job starts from comes first, also where the job is saved only now."""
-        if not begin:
-            history.apply(step)
-            return
-        lines = [json.dumps(step)]
-        if not self._side().exists() and history.texts:
-            lines.insert(0, json.dumps({"text": history.texts[0]}))
+        if begin:
+            lines = [json.dumps(step)]
+            if not self._side().exists() and history.texts:
+                lines.insert(0, json.dumps({"text": history.texts[0]}))
+            with suppress(OSError):
+                with self._side().open("a", encoding="utf-8") as file:
+                    file.write("\n" + "\n".join(lines) + "\n")
+                    file.flush()
+                    os.fsync(file.fileno())
+                return self._read()
+        self._known = _Known()  # what is not on the disk is not kept either
         history.apply(step)
-        with suppress(OSError), self._side().open("a", encoding="utf-8") as file:
-            file.write("\n" + "\n".join(lines) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        return history
 
     def _save(self, text: str) -> None:
         """Check the text as a job, then put it in the file's place in one step."""

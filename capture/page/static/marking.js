@@ -66,7 +66,12 @@ export class Marking {
     this.show();
   }
 
-  show() { this.showTools(); this.showList(); this.viewer.draw(); this.showGlass(); }
+  // Everything anew, once for all that was changed in one go.
+  show() {
+    if (this.due) return;
+    this.due = true;
+    queueMicrotask(() => { this.due = false; this.showTools(); this.showList(); this.viewer.draw(); this.showGlass(); });
+  }
 
   showTools() {
     this.hint.textContent = this.advice();
@@ -154,7 +159,8 @@ export class Marking {
     this.taps = [];
     const begun = performance.now();
     const kept = await this.store.act('mark', { photo: this.photo, view: this.view, kind, px: taps, closed }, (found) => this.found(found, begun));
-    if (!kept && kind === 'path' && this.kind === kind && !this.taps.length) this.taps = taps; // a long walk is not tapped twice
+    if (kept) return;
+    if (kind === 'path' && this.kind === kind && !this.taps.length) this.taps = taps; // a long walk is not tapped twice
     this.show();
   }
 
@@ -163,9 +169,9 @@ export class Marking {
     this.marks = [...this.marks.filter((mark) => mark.name !== answer.drawn.name), answer.drawn];
     this.selected = answer.feature.name; this.piece = null; this.aim = null; this.spot = null;
     this.store.first(answer.feature);
-    document.body.dataset.tapMs = String(Math.round(performance.now() - begun));
     if (answer.warnings.length) this.store.tell(answer.warnings.join(' '));
     this.show();
+    requestAnimationFrame(() => { document.body.dataset.tapMs = String(Math.round(performance.now() - begun)); }); // once it is painted
   }
 
   grip(at, reach) {

@@ -176,3 +176,19 @@ def test_a_kill_in_the_middle_of_saving_leaves_a_whole_job(plate):
     for _ in range(said + 1):
         book.move(book.revision, -1)
     assert names(book.text)[:1] == ["bolt"] and len(names(book.text)) <= 2
+
+
+def test_the_history_is_read_once_and_stays_right_among_several_programs(plate):
+    """Three books on one file, each with what it remembers; every one tells the same steps as one that knows nothing."""
+    books = [Book(plate) for _ in range(3)]
+    for i in range(9):
+        book = books[i % 3]
+        if i == 5:
+            book.move(book.revision, -1)
+        else:
+            book.change(book.revision, added(f"mark {i}"))
+        assert {other.steps() for other in books} == {Book(plate).steps()}
+    plate.with_name(".hatch.toml.history").unlink()
+    assert books[0].steps() == Book(plate).steps() == (0, 0)
+    books[1].change(books[1].revision, added("after"))
+    assert {other.steps() for other in books} == {(1, 0)}

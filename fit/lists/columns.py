@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from fit.errors import InputError
 
-__all__ = ["Layout", "columns_of_header", "columns_of_rows", "find_style", "is_number", "split_row"]
+__all__ = ["Layout", "columns_of_header", "columns_of_rows", "fault_of_header", "find_style", "is_number", "split_row"]
 
 _NUMBER = re.compile(r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$")
 _NAN = re.compile(r"^[-+]?(?:nan|inf|infinity|1\.#\w+)$", re.IGNORECASE)
@@ -95,6 +95,22 @@ def columns_of_header(cells: Sequence[str]) -> Layout | None:
     return Layout((xyz[0], xyz[1], xyz[2]), full, name, len(cells))  # type: ignore[arg-type]
 
 
+def fault_of_header(cells: Sequence[str]) -> str | None:
+    """What is amiss with a line that names some of x, y and z, or one of them twice; None for any other line."""
+    plain = [_plain(cell) for cell in cells]
+    found = {axis: [cell for cell in plain if cell in _X[axis]] for axis in "xyz"}
+    missing = [axis for axis in "xyz" if not found[axis]]
+    if len(missing) > 1:
+        return None
+    twice = next((axis for axis in "xyz" if len(found[axis]) > len(set(found[axis]))), None)
+    if twice:
+        return f"the header names {twice} twice; name the columns x, y and z"
+    if missing:
+        first, second = (axis for axis in "xyz" if axis not in missing)
+        return f"the header names {first} and {second} but no {missing[0]}; name the columns x, y and z"
+    return None
+
+
 def _first(plain: Sequence[str], words: set[str]) -> int | None:
     return next((i for i, cell in enumerate(plain) if cell in words), None)
 
@@ -139,9 +155,15 @@ def _refuse_ambiguous(rows: Sequence[Sequence[str]], numeric: Sequence[int], sep
     if separator == "," and len(numeric) >= 6 and whole and not directed:
         message = "commas seem to be both decimal sign and separator; write the list with ';' or tabs between columns"
         raise InputError(message)
-    if len(numeric) == 4 or (len(numeric) >= 6 and not directed and not _are_colours(rows, numeric)):
+    numbered = len(numeric) == 7 and directed and _repeats([row[numeric[6]] for row in rows])
+    if len(numeric) == 4 or numbered or (len(numeric) >= 6 and not directed and not _are_colours(rows, numeric)):
         message = f"{len(numeric)} numbers to a row can mean several things; add a header line that names the columns"
         raise InputError(message)
+
+
+def _repeats(cells: Sequence[str]) -> bool:
+    """Whether cells are whole numbers of which some come again: a feature's number perhaps, no coordinate."""
+    return all(re.fullmatch(r"\d+", cell) for cell in cells) and len(set(cells)) < len(cells)
 
 
 def _are_colours(rows: Sequence[Sequence[str]], numeric: Sequence[int]) -> bool:

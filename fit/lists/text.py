@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.errors import InputError
-from fit.lists.columns import Layout, columns_of_header, columns_of_rows, find_style, is_number, split_row
+from fit.lists.columns import (
+    Layout,
+    columns_of_header,
+    columns_of_rows,
+    fault_of_header,
+    find_style,
+    is_number,
+    split_row,
+)  # fmt: skip
 from fit.lists.pointlist import PointList, check_reach
 from fit.lists.units import MM_PER_UNIT, settle_unit, unit_in_header, unit_in_note
 from fit.points import FloatArray
@@ -61,6 +69,9 @@ def _dissect(path: str, lines: Sequence[str]) -> _Text:
         cells = split_row(line, separator)
         if _is_data(cells, comma):
             break
+        if len(cells) == len(split_row(candidates[-1][1], separator)) and (fault := fault_of_header(cells)):
+            message = f"{path}, line {candidates[start][0]}: {fault}."
+            raise InputError(message)
         header = (start, cells) if columns_of_header(cells) else header
     else:
         start = len(candidates)

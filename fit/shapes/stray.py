@@ -24,6 +24,8 @@ __all__ = ["find_kept", "limit_of_distance"]
 _ALPHA = 0.01
 _MANY = 10_000
 _ROUNDS = 20
+_ROUNDING = 1e-12
+"""Spread of points that fit exactly, mm."""
 
 Mask = NDArray[np.bool_]
 
@@ -180,7 +182,7 @@ def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray |
     size = lengths(residuals, noise)
     dof = per * members - model.parameters
     spread = math.sqrt(float(np.sum(size[kept] ** 2)) / dof)
-    spread = spread if noise is None else max(spread, 1.0)
+    spread = max(spread, _ROUNDING) if noise is None else max(spread, 1.0)
     if count > 1000:
         return np.asarray(size <= limit_of_distance(count, dof, per) * spread)
     leverage = np.einsum("prn,pq,qrn->n", jacobian, found.inverse, jacobian, optimize=True) / per

@@ -125,6 +125,13 @@ REFUSED = {
     "comma twice": ("1,5,2,5,3,5\n1,5,2,7,3,5\n", "mm", "both decimal sign and separator"),
     "four numbers": ("1.5 2 3 4\n2.5 2 3 4\n", "mm", "add a header line"),
     "six that are no direction": ("1.5 2 3 4.5 5 6\n2.5 2 3 4 5 6\n", "mm", "add a header line"),
+    "numbered features without header": (
+        "".join(f"{k}.5,2,3,0,0,1,{k // 2}\n" for k in range(6)),
+        "mm",
+        "7 numbers to a row .* add a header line",
+    ),
+    "a header without z": ("# unit: mm\nx,y,i\n1,2,3\n", None, "line 2: the header names x and y but no z"),
+    "a header with y twice": ("# unit: mm\nx,y,y\n1,2,3\n", None, "line 2: the header names y twice"),
     "empty": ("", "mm", "holds no points"),
     "header only": ("# unit: mm\nx,y,z\n", None, "holds no points"),
     "two columns": ("1 2\n3 4\n", "mm", "a row must hold x y z"),

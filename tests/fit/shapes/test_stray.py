@@ -99,6 +99,16 @@ def test_four_in_five_stray_where_the_noise_is_known() -> None:
     assert apart("plane", without, among) < 2
 
 
+@pytest.mark.filterwarnings("error")
+def test_one_touch_off_a_face_that_is_flat_to_the_last_digit() -> None:
+    """Lists rounded to whole hundredths may lie in a plane exactly."""
+    xyz = np.array([[10.0 * x, 10.0 * y, 5.0] for x in range(5) for y in range(4)])
+    xyz[7, 2] = 6.0
+    found = fit_plane(Points(xyz))
+    assert found.rejected.tolist() == [7]
+    assert found["z"] == pytest.approx(5.0, abs=1e-12)
+
+
 def test_same_points_same_answer() -> None:
     rng = np.random.default_rng(9)
     points = Points(np.concatenate([clean("circle", 30, rng), rng.uniform(-30, 30, (15, 3))]))

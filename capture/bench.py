@@ -87,6 +87,11 @@ class Bench:
         return math.acos(min(1.0, abs(float(self.direction[2]))))
 
     @property
+    def blur(self) -> float:
+        """Standard deviation of the picture's blur, px: the middle one of the printed corners'."""
+        return float(np.median(np.concatenate([piece.blur for piece in self.pieces])))
+
+    @property
     def frame(self) -> str:
         """What the axes are, in words."""
         return (

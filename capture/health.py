@@ -79,11 +79,10 @@ def check_bench(bench: Bench, heights: Sequence[float] = ()) -> Health:
     """
     errors = dict(_left_out(bench))
     worst = max(errors, key=lambda name: errors[name]) if errors else ""
-    blur = float(np.median(np.concatenate([p.blur for p in bench.pieces])))
     scale = _px_per_mm(bench)
     tilt = math.degrees(bench.tilt)
-    advice = (*_advice(bench, tilt, scale, blur), *_raised_advice(bench, heights))
-    return Health(errors.get(worst), worst, tilt, scale, blur, advice)
+    advice = (*_advice(bench, tilt, scale, bench.blur), *_raised_advice(bench, heights))
+    return Health(errors.get(worst), worst, tilt, scale, bench.blur, advice)
 
 
 def _left_out(bench: Bench) -> Iterator[tuple[str, float]]:

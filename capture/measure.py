@@ -10,6 +10,7 @@ import numpy as np
 from capture.bench import Bench
 from capture.flatten import Flat, flatten
 from capture.follow import follow_edge
+from capture.likely_circles import settled_rounds
 from capture.openings import Opening, find_openings
 from capture.part_mask import PartMask, disc, find_part
 from capture.rim_fit import (
@@ -97,6 +98,8 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     outline = _rough_outline(part)
     known, circles, edge = _settle_rounding(lit, bench, known, searches, outline)
     holes = _rounds(lit, bench, known, circles)
+    rounds = settled_rounds(lit, bench, known, [(h.feature, h.points, h.edge) for h in holes])
+    holes = [_Found(*one) for one in rounds]
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
     found = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)] + slots
     return _assembled(bench, known, flat, edge, found)

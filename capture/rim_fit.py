@@ -28,6 +28,7 @@ __all__ = [
     "ring_seen",
     "stadium_of",
     "trimmed_fit",
+    "waves_left_out",
     "waves_to_noise",
     "waves_to_own",
 ]
@@ -194,9 +195,15 @@ def waves_to_own(feature: Feature) -> Feature:
     """Turn the waves of light along one edge, which are no other feature's, into this feature's own errors."""
     wave = np.array([name.startswith(_WAVE + ":") for name in feature.shared_names], bool)
     own = feature.cov_own + feature.shared[wave].T @ feature.shared[wave]
-    names = tuple(name for name, is_wave in zip(feature.shared_names, wave, strict=True) if not is_wave)
     segments = tuple(waves_to_own(segment) for segment in feature.segments)
-    return replace(feature, cov_own=own, shared=feature.shared[~wave], shared_names=names, segments=segments)
+    return replace(waves_left_out(feature), cov_own=own, segments=segments)
+
+
+def waves_left_out(feature: Feature) -> Feature:
+    """Without the waves of light, where something else already carries how light errs along the edge."""
+    wave = np.array([name.startswith(_WAVE + ":") for name in feature.shared_names], bool)
+    names = tuple(name for name, is_wave in zip(feature.shared_names, wave, strict=True) if not is_wave)
+    return replace(feature, shared=feature.shared[~wave], shared_names=names)
 
 
 def waves_to_noise(points: Points) -> Points:

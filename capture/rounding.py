@@ -8,7 +8,7 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "Rounding", "settled_rounding"]
+__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "settled_rounding"]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
@@ -16,7 +16,7 @@ ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 _TOLD_APART = 0.015
 _RIM_SHARE = 0.3
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
-_USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
+USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +48,12 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float) -> Roun
     band, which blur makes look wider.
     """
     radii, kinds = np.array(ROUNDINGS), np.atleast_2d(worth)
-    usual_seen = _USUAL_MM * px_per_mm >= _RESOLVED_PX
+    usual_seen = USUAL_MM * px_per_mm >= _RESOLVED_PX
     if usual_seen:
         told = (radii == 0) | (radii * px_per_mm >= _RESOLVED_PX)
     else:
-        shown = _USUAL_MM * px_per_mm >= _HINTED_PX and bool(
-            (kinds[:, radii == _USUAL_MM] > kinds[:, radii == 0]).all()
-        )
-        told = radii == (_USUAL_MM if shown else 0)
+        shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
+        told = radii == (USUAL_MM if shown else 0)
     mean = np.where(told, kinds.sum(axis=0) / length, -np.inf)
     best = int(np.argmax(mean))
     credit = np.exp((mean - mean[best]) / _TOLD_APART)

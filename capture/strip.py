@@ -77,6 +77,7 @@ class Strip:
     total (M, T + 1) : strengths summed up to each column.
     hue (M, T + 1) : the part's share of hue summed up to each column; None where hue tells nothing.
     clipped (M, T + 1) : columns so bright that the picture clips them, counted up to each; None where there are none.
+    tone (M, T, 3) : what was sampled, 0 to 1, linear; None in strips not made from a picture.
     px_per_mm : mean scale of the picture here.
     """
 
@@ -89,6 +90,7 @@ class Strip:
     px_per_mm: float
     hue: FloatArray | None = None
     clipped: FloatArray | None = None
+    tone: NDArray[np.float32] | None = None
 
     def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Strength summed over offsets [low, high), both (..., M)."""
@@ -106,13 +108,27 @@ class Strip:
         rows = slice(None, None, every)
         hue = None if self.hue is None else self.hue[rows]
         strength, shift, total = self.strength[rows], self.shift[rows], self.total[rows]
-        return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None)
+        return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None, tone=None)
 
-    def part_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Mean share of the part's hue over offsets [low, high), both (..., M)."""
+    def steps(self) -> tuple[NDArray[np.int_], FloatArray, FloatArray, FloatArray]:
+        """All steps in order along each row: row, outward offset, strength, and how fast perceived brightness (square
+        root of tone, mean of the channels) rises outward there, 1/mm; all (N,).
+        """
+        if self.tone is None:
+            message = "Only strips made from a picture know their tone."
+            raise ValueError(message)
+        row, column = np.nonzero(self.strength)
+        offset = self.start + (column + self.shift[row, column]) * self.step
+        half = max(1, round(0.5 / self.px_per_mm / self.step))
+        last = self.tone.shape[1] - 1
+        ahead, behind = (np.sqrt(self.tone[row, np.clip(column + d, 0, last)]).mean(axis=1) for d in (half, -half))
+        return row, offset, self.strength[row, column], (ahead - behind) / (2 * half * self.step)
+
+    def part_share(self, low: FloatArray, high: FloatArray, row: NDArray[np.int_] | None = None) -> FloatArray:
+        """Mean share of the part's hue over offsets [low, high), both (..., M), or both (N,) in the rows given."""
         if self.hue is None:
             return np.zeros(np.broadcast(low, high).shape)
-        rows = np.arange(len(self.hue))
+        rows = np.arange(len(self.hue)) if row is None else row
         first, last = self._column(low), self._column(high)
         return (self.hue[rows, last] - self.hue[rows, first]) / np.maximum(last - first, 1)
 
@@ -184,7 +200,7 @@ def unroll(
     hue = picture.palette and _summed(picture.palette.part_share(tone))
     over = largest_channel(tone) > _CLIPPED
     clipped = _summed(over.astype(float)) if over.any() else None
-    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped)
+    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
 
 
 def _summed(values: FloatArray) -> FloatArray:

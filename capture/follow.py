@@ -14,7 +14,7 @@ from capture.rims import Sheet, contour_score
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.points import FloatArray
 
-__all__ = ["contour_along", "follow_edge", "resampled", "thread", "trace_edge"]
+__all__ = ["contour_along", "follow_edge", "line_beside", "resampled", "settle_edge", "thread", "trace_edge"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,8 @@ class _Window:
 # Leaving a shadow's edge must be cheap; changing between the lines of one edge must not be, since edges run smooth.
 _WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=4.0, stride=6)
 _BESIDE = _Window(-2.0, 2.0, 0.06, reach=0.14, inside=1.5, smooth=0.5, cost=6.0, stride=4)
-_FIRST = MappingProxyType({"wide": _WIDE, "beside": _BESIDE})
+_AROUND = _Window(-4.0, 4.0, 0.08, reach=0.14, inside=3.0, smooth=0.4, cost=3.0, stride=8)
+_FIRST = MappingProxyType({"wide": _WIDE, "beside": _BESIDE, "around": _AROUND})
 _NEAR = _Window(-0.9, 0.9, 0.04, reach=0.1, inside=1.2, smooth=0.3, cost=25.0)
 _CLOSE = _Window(-0.45, 0.45, 0.02, reach=0.07, inside=1.2, smooth=0.15, cost=25.0)
 _LEADS = (
@@ -107,23 +108,39 @@ def follow_edge(
     first: str = "wide",
     closed: bool = True,
 ) -> list[tuple[Strip, FloatArray, FloatArray]]:
-    """Follow a sheet's edge along a rough contour (N, 2) mm.
+    """Follow a sheet's edge along a rough contour (N, 2) mm: `line_beside`, then `settle_edge`."""
+    line = line_beside(picture, view, sheets[0], rough, material_inside=material_inside, first=first, closed=closed)
+    return settle_edge(picture, view, sheets, line, material_inside=material_inside, closed=closed)
+
+
+def line_beside(
+    picture: Lit, view: View, sheet: Sheet, rough: FloatArray, *, material_inside: bool, first: str, closed: bool = True
+) -> FloatArray:
+    """The line (M, 2) of a sheet's edge along a rough contour (N, 2) mm, good to a tenth of a mm.
 
     Parameters
     ----------
-    sheets : the same sheet with each rounding to be tried; the first one leads to the edge, all are tried close to it.
     material_inside : whether the sheet lies inside a closed contour, or to the left of an open one.
     first : how the search begins: ``wide``, some mm inward, as a contour drawn round a hard shadow needs; ``beside``, two
-        mm either way, as a line led to the nearest step needs; ``near``, where the contour is good to half a mm.
-
-    Returns for each sheet the strip along the line found, the edge's outward offsets (M,) on it and the seen wall.
+        mm either way, as a line led to the nearest step needs; ``around``, four mm either way, as a rough guess needs;
+        ``near``, where the contour is good to half a mm.
     """
     sides = _Sides(material_inside, closed)
     line = resampled(rough, 0.4, 0.8, closed)
     if first in _FIRST:
-        line = _searched(picture, view, sheets[0], line, sides, _FIRST[first])
+        line = _searched(picture, view, sheet, line, sides, _FIRST[first])
     line = resampled(line, 0.3, 0.5, closed)
-    line = resampled(_searched(picture, view, sheets[0], line, sides, _NEAR), 0.25, 0.25, closed)
+    return resampled(_searched(picture, view, sheet, line, sides, _NEAR), 0.25, 0.25, closed)
+
+
+def settle_edge(
+    picture: Lit, view: View, sheets: Sequence[Sheet], line: FloatArray, *, material_inside: bool, closed: bool = True
+) -> list[tuple[Strip, FloatArray, FloatArray]]:
+    """Where a sheet's edge runs close to its line (M, 2) mm, for each rounding of it that is to be tried.
+
+    Returns for each sheet the strip along the line, the edge's outward offsets (M,) on it and the seen wall.
+    """
+    sides = _Sides(material_inside, closed)
     _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)
     return [(strip, _best_offsets(strip, sheet, wall, sides, _CLOSE), wall) for sheet in sheets]
 

@@ -15,14 +15,15 @@ import numpy as np
 
 from capture.bench import Bench
 from capture.flatten import flatten
-from capture.follow import contour_along, follow_edge, resampled, trace_edge
+from capture.follow import contour_along, line_beside, settle_edge, trace_edge
+from capture.guide import past_its_ends, smooth_line, straight_line
 from capture.openings import find_openings
 from capture.part_mask import PartMask
 from capture.rim_fit import Edge, FaceKnowledge, edge_of
 from capture.rims import contour_score, twin_share
 from capture.round_holes import Circle, RoundSearch, circle_contour
 from capture.rounding import ROUNDINGS
-from capture.siding import face_tone
+from capture.siding import LEAST_SHARE, face_tone
 from capture.strip import Contour, Lit, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
@@ -32,7 +33,7 @@ __all__ = ["KINDS", "Candidate", "Lead", "Pick", "chosen", "lead"]
 KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 """Kinds of feature that a pick can be, and how many way-points each needs."""
 
-_WAY_POINT_MM = 3.0
+_WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
 _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
 _RING = 0.6
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
@@ -40,7 +41,7 @@ _APART_MM = 0.25
 _RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
 """How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
 walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
-_ASIDES = 3
+_ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
 
@@ -67,13 +68,15 @@ class Pick:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Candidate:
-    """One edge that a pick may mean: one edge, or one circle, for each rounding tried.
+    """One edge that a pick may mean: one edge, or one circle, for each rounding tried. One that explains too little to be
+    what is meant has neither, only its line.
 
     away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
     the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal :
     which side is taken for metal; tone : what that metal looks like (`capture.siding.face_tone`).
     """
 
+    line: Contour | None = None
     edges: tuple[Edge, ...] = ()
     twins: tuple[float, ...] = ()
     circles: tuple[Circle, ...] = ()
@@ -95,7 +98,8 @@ class Candidate:
         if self.circles:
             circle = max(self.circles, key=lambda c: c.score)
             return circle_contour(circle.x, circle.y, circle.radius, self.height)
-        return self.edges[0].strip.contour
+        assert self.line is not None
+        return self.line
 
     def worth(self) -> tuple[FloatArray, float]:
         """Score times length for each rounding, and the length, mm."""
@@ -179,12 +183,54 @@ def _away(first: Candidate, other: Candidate) -> float:
 
 def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     """The edges beside the clearest continuous line of steps near the way-points."""
-    sides = {None: (True, False), "left": (True,), "right": (False,), "in": (True,), "out": (False,)}[pick.metal]
-    line = trace_edge(lit, bench, pick.known.sheet.height, _guide(pick), pick.closed)
+    sides = {None: (True, False), "left": (True,), "in": (True,)}.get(pick.metal, (False,))
+    line, *guesses = _lines(lit, bench, pick)
     starts = [(metal, line, "beside") for metal in sides]
+    starts += [(metal, guess, "around") for metal in sides for guess in guesses]
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
-    found = [_judged(lit, bench, pick, _followed(lit, bench, pick, *start)) for start in starts]
-    return found + [_judged(lit, bench, pick, _followed(lit, bench, pick, *start)) for start in _turned(found, sides)]
+    found = _with_starts(lit, bench, pick, [], starts)
+    found = _with_starts(lit, bench, pick, found, _turned(found, sides))
+    least = min(share * max(candidate.score for candidate in found) for share in (LEAST_SHARE, 1.0))
+    return [_settled(lit, bench, pick, c) if c.score >= least else c for c in found]
+
+
+def _lines(lit: Lit, bench: Bench, pick: Pick) -> list[FloatArray]:
+    """The clearest continuous line near the way-points; of an arc with what lies past its ends.
+
+    A short arc may look like anything through way-points off by some mm: it is looked for straight beside them too.
+    """
+    near, height = np.asarray(pick.near, float), pick.known.sheet.height
+    guide = straight_line(near) if pick.kind == "line" else smooth_line(near, pick.closed, pick.name)
+    line = trace_edge(lit, bench, height, guide, pick.closed)
+    if pick.kind != "arc":
+        return [line]
+    line = trace_edge(lit, bench, height, past_its_ends(line), closed=False)
+    if len(line) > _SHORT_ROWS:
+        return [line]
+    return [line, past_its_ends(guide), past_its_ends(straight_line(guide[[0, -1]]))]
+
+
+def _with_starts(
+    lit: Lit, bench: Bench, pick: Pick, found: Sequence[Candidate], starts: Sequence[tuple[bool, FloatArray, str]]
+) -> list[Candidate]:
+    """Candidates with those that other starts lead to, each line once."""
+    distinct = list(found)
+    for metal, start, first in starts:
+        sheet, closed = pick.known.sheet, pick.closed
+        xy = line_beside(lit, bench, sheet, start, material_inside=metal, first=first, closed=closed)
+        line = contour_along(xy, sheet.height, material_inside=metal, closed=closed)
+        if not any(c.metal == metal and _same_line(c.contour, line) for c in distinct):
+            distinct.append(_judged(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=metal)))
+    return distinct
+
+
+def _same_line(one: Contour, other: Contour) -> bool:
+    """Whether two lines that run the same way are nowhere apart by more than they are good to."""
+    from scipy.spatial import cKDTree
+
+    away, at = cKDTree(one.xy).query(other.xy)
+    covered = len(np.unique(at)) > 0.8 * len(one.xy)
+    return bool(covered and np.quantile(away, 0.95) < _SAME_MM)
 
 
 def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
@@ -197,13 +243,14 @@ def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[boo
     return starts
 
 
-def _followed(lit: Lit, bench: Bench, pick: Pick, metal: bool, line: FloatArray, first: str) -> Candidate:
+def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
+    """The candidate with its edge for every rounding."""
     sheets = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
-    closed = pick.closed or pick.kind == "slot"
-    followed = follow_edge(lit, bench, sheets, line, material_inside=metal, first=first, closed=closed)
-    edges = tuple(edge_of(strip, s, *rest) for s, (strip, *rest) in zip(sheets, followed, strict=True))
-    twins = tuple(twin_share(strip, s, *rest) for s, (strip, *rest) in zip(sheets, followed, strict=True))
-    return Candidate(edges, twins, height=pick.known.sheet.height, metal=metal)
+    line = candidate.contour
+    followed = settle_edge(lit, bench, sheets, line.xy, material_inside=candidate.metal, closed=line.closed)
+    edges = tuple(edge_of(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    twins = tuple(twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    return replace(candidate, edges=edges, twins=twins)
 
 
 def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -> list[FloatArray]:
@@ -214,7 +261,8 @@ def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -
     score = _score_aside(lit, bench, pick, contour, steps)
     peaks = [i for i in range(1, len(steps) - 1) if score[i - 1] <= score[i] > score[i + 1] and score[i] > 0]
     best = sorted(peaks, key=lambda i: -score[i])[:_ASIDES]
-    return [contour.xy + steps[i] * contour.outward for i in best if abs(steps[i]) > _APART_MM]
+    worth = [i for i in best if abs(steps[i]) > _APART_MM and score[i] > _WORTH_A_LOOK * score[best[0]]]
+    return [contour.xy + steps[i] * contour.outward for i in worth]
 
 
 def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> FloatArray:
@@ -236,22 +284,6 @@ def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candida
     stray = float(np.sqrt((miss**2).mean()))
     score = float(wide) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
     return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour))
-
-
-def _guide(pick: Pick) -> FloatArray:
-    """A smooth line (N, 2) through the way-points: straight, a circle's arc, or a spline along the chords."""
-    near = np.asarray(pick.near, float)
-    if pick.kind == "line":
-        return resampled(near, 0.5, 0.0, closed=False)
-    from scipy.interpolate import CubicSpline
-
-    ring = np.vstack([near, near[:1]]) if pick.closed else near
-    along = np.r_[0.0, np.cumsum(np.sqrt(np.hypot(*np.diff(ring, axis=0).T)))]
-    if (np.diff(along) <= 0).any():
-        message = f"Feature '{pick.name}': two way-points in a row are the same; remove one."
-        raise InputError(message)
-    curve = CubicSpline(along, ring, bc_type="periodic" if pick.closed else "natural")
-    return resampled(curve(np.linspace(0, along[-1], 40 * len(near))), 0.5, 0.0, closed=pick.closed)
 
 
 def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
@@ -312,5 +344,7 @@ def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
             "give its rough width as about."
         )
         raise CannotDetermine(message)
-    contour = min(near, key=lambda o: o.misfit).contour
-    return [_followed(lit, bench, pick, False, contour, "near")]
+    sheet, rough = pick.known.sheet, min(near, key=lambda o: o.misfit).contour
+    xy = line_beside(lit, bench, sheet, rough, material_inside=False, first="near")
+    line = contour_along(xy, sheet.height, material_inside=False)
+    return [_settled(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=False))]

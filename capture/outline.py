@@ -12,7 +12,7 @@ from fit.paths import PathFit, fit_path
 from fit.points import FloatArray, Points
 from fit.results import Notice
 
-__all__ = ["outline_path"]
+__all__ = ["outline_path", "path_through"]
 
 _EVERY = 2
 _COARSE_MM = (0.1, 0.2, 0.4)
@@ -44,7 +44,7 @@ def outline_path(
     path = _clean_path(thinned, closed) if clean else None
     if path is not None:
         return _with_own_noise(path), _told(path)
-    path = _first_fitted(thinned, _COARSE_MM[1 if twofold else 0 :], closed)
+    path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
         miss, _ = _distances(path, thinned)
@@ -53,7 +53,7 @@ def outline_path(
         if (near != before).mean() < _SETTLED_SHARE:
             break
         kept, before = thinned.select(near), near
-        path = _first_fitted(kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed)
+        path = path_through(kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed)
     left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
     if left_out <= _TELL_SHARE:
         return _with_own_noise(path), _told(path)
@@ -72,7 +72,7 @@ def _told(path: PathFit) -> list[Notice]:
 def _clean_path(points: Points, closed: bool) -> PathFit | None:
     """One fine fit through all points, if hardly any lies off it."""
     try:
-        path = _first_fitted(points, (_FINE_MM,), closed)
+        path = path_through(points, (_FINE_MM,), closed)
     except CannotDetermine:
         return None
     off = np.abs(path.feature.residuals) > 2 * _FINE_MM
@@ -103,12 +103,12 @@ def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) ->
     return replace(path, feature=replace(path.feature, segments=tuple(segments)))
 
 
-def _first_fitted(points: Points, noises: tuple[float, ...], closed: bool) -> PathFit:
+def path_through(points: Points, noises: tuple[float, ...], closed: bool) -> PathFit:
     """The first path that keeps to its points as the noise assumed grows."""
     for noise in noises:
         try:
             path = fit_path(replace(points, noise=np.full(len(points), noise)), closed=closed, name="outline")
-        except CannotDetermine:
+        except (CannotDetermine, np.linalg.LinAlgError):  # points far from any chain may break its fit numerically
             continue
         miss = np.abs(path.feature.residuals)
         if np.median(miss) < noise and (miss > _STRAY * noise).mean() < _STRAYS_SHARE:

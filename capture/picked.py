@@ -131,7 +131,8 @@ def _two_edges(one: Lead, other: Candidate) -> Notice:
 def _fitted(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
-    from fit.shapes import fit_arc, fit_line, short_arc
+    from capture.picked_arc import fit_picked_arc
+    from fit.shapes import fit_line
 
     kind = one.pick.kind
     if kind == "circle":
@@ -149,9 +150,11 @@ def _fitted(
 
         path, more = outline_path(points, closed=one.pick.closed, clean=edge.clean, twofold=known.twofold)
         return path.feature, path.points, [*notices, *more]
-    feature, kept = trimmed_fit(fit_line if kind == "line" else fit_arc, points)
-    warned = short_arc(feature)
-    return feature, kept, [*notices, *([warned] if warned else [])]
+    if kind == "arc":
+        feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float))
+        return feature, points, [*notices, *more]
+    feature, points = trimmed_fit(fit_line, points)
+    return feature, points, notices
 
 
 def _hole(

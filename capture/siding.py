@@ -18,7 +18,7 @@ from fit.points import FloatArray
 if TYPE_CHECKING:
     from capture.leading import Candidate, Lead
 
-__all__ = ["face_tone", "metal_tones", "of_this_metal"]
+__all__ = ["LEAST_SHARE", "face_tone", "metal_tones", "of_this_metal"]
 
 _INSIDE_MM = (-2.2, -0.7)
 _SURE_SHARE = 0.5
@@ -26,7 +26,8 @@ _ALIKE, _UNLIKE = 0.08, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""
 _ODD, _ENOUGH, _NEAREST = 0.25, 3, 3
-_LEAST_SHARE = 0.5
+LEAST_SHARE = 0.5
+"""Of the best score, below which a candidate is not what is meant, whatever its metal looks like."""
 
 
 def face_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
@@ -62,7 +63,7 @@ def of_this_metal(one: Lead, metal: Sequence[Candidate]) -> list[Candidate]:
     if not metal or one.candidates[0].circles or _sure(one):
         return list(one.candidates)
     first, *others = one.candidates
-    likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
+    likely = [first, *(c for c in others if c.score > LEAST_SHARE * first.score)]
     unlike = np.array([_unlikeness(candidate, metal) for candidate in likely])
     limit = _UNLIKE * max(float(unlike.min()), _ALIKE)
     return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]

@@ -1,0 +1,80 @@
+"""Picked arcs on a drawn plate with exact corners: way-points that end short of them, or out on the straight edges."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from capture.bench import solve_bench
+from capture.detect import find_pieces
+from capture.guide import past_its_ends
+from capture.image import open_image
+from capture.leading import Pick
+from capture.picked import measure_picks
+from capture.pieces import frame
+from capture.rim_fit import FaceKnowledge
+from capture.rims import Sheet
+from capture.strip import Lit, linear_light
+
+RADII = (5.0, 7.0, 9.0, 14.0)
+
+
+@pytest.fixture(scope="module")
+def shot(drawn, tmp_path_factory):
+    plate = drawn.Plate(corners=RADII, angle=0.05)
+    scene = drawn.Scene(drawn.look(8, 200, 300), plate, light=drawn.Light(shadow=(0.4, -0.3)))
+    image = open_image(drawn.save(tmp_path_factory.mktemp("arcs") / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    return plate, bench, Lit(linear_light(image.colour()))
+
+
+def along_corner(plate, which: int, at: float) -> np.ndarray:
+    """Place (2,) on the plate's edge `at` mm along it from the middle of a corner."""
+    radius = RADII[which]
+    sign = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)][which])
+    half, side = math.pi / 4 * radius, np.sign(at)
+    turn = math.pi / 4 + np.clip(at, -half, half) / radius
+    place = radius * np.array([math.cos(turn), math.sin(turn)])
+    place += side * max(abs(at) - half, 0.0) * np.array([-math.sin(turn), math.cos(turn)])
+    return sign * (np.array([plate.width, plate.length]) / 2 - radius + place)
+
+
+def pick(plate, which: int, past: tuple[float, float], off: float) -> Pick:
+    """Three way-points on a corner, its ends moved along the edge by `past` mm, all `off` mm towards its middle."""
+    half = math.pi / 4 * RADII[which]
+    near = np.array([along_corner(plate, which, at) for at in (-half - past[0], 0.0, half + past[1])])
+    near -= off * near[1] / np.hypot(*near[1])
+    return Pick(f"corner {which}", "arc", plate.on_bench(near), FaceKnowledge(Sheet(2.0, 2.0), 0.02, 0.05))
+
+
+@pytest.mark.parametrize("past", [(0.0, 0.0), (2.0, 2.0), (2.5, -1.0), (-1.0, -1.0)])
+@pytest.mark.parametrize("off", [-1.0, 0.0, 1.0])
+def test_the_straight_edges_beside_an_arc_do_not_enter_its_radius(shot, past, off):
+    """A circle through 2 mm more of the edge at either end of a radius of 5 mm would read a third too large."""
+    plate, bench, lit = shot
+    found, notices = measure_picks(lit, bench, [pick(plate, which, past, off) for which in range(4)])
+    assert not notices and len(found) == 4
+    for item, radius in zip(found, RADII, strict=True):
+        value = item.feature.value("radius")
+        assert abs(value.value - radius) <= value.u95 < 0.2 * radius, (item.feature.name, value.value, value.u95)
+        assert item.feature["span"] == pytest.approx(math.pi / 2, abs=0.35)
+        assert item.feature.kind == "arc" and item.feature.points == len(item.points)
+
+
+def test_a_straight_edge_is_no_arc(shot):
+    plate, bench, lit = shot
+    near = plate.on_bench([[-20.0, 56.0], [0.0, 56.3], [20.0, 55.8]])
+    side = Pick("side", "arc", near, FaceKnowledge(Sheet(2.0, 2.0), 0.02, 0.05), metal="right")
+    found, (notice,) = measure_picks(lit, bench, [side])
+    assert not found and notice.code == "not-measured" and "straight" in notice.text
+
+
+def test_ends_are_put_on_in_the_direction_of_the_line():
+    angle = np.linspace(0, 1, 40)
+    line = 20 * np.column_stack([np.cos(angle), np.sin(angle)])
+    longer = past_its_ends(line)
+    assert len(longer) == len(line) + 16
+    assert longer[0] == pytest.approx([20.0, -4.0], abs=0.2)
+    assert np.hypot(*np.diff(longer, axis=0).T).max() < 0.55

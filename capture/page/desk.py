@@ -17,11 +17,11 @@ from capture.jobs.tables import table_files
 from capture.page.book import Book
 from capture.page.groups import listed_groups
 from capture.page.held import HeldPhoto, held_key
+from capture.page.shown import on_page
 from capture.page.workings import Working, heads_of, work_out, working_key
 from fit.errors import CannotDetermine, InputError
 from fit.points import Points
 from fit.results import Results
-from fit.units import in_unit
 
 if TYPE_CHECKING:
     from capture.jobs.keys import FeatureKeys
@@ -241,7 +241,7 @@ class Desk:
     def plain(self, text: str) -> str:
         """A message without the folders of this machine, in the words of the page and the reader's unit."""
         here = text.replace("use 'edgewright run'.", "tap its edges and holes here.")
-        return in_unit(here.replace(f"{self.book.path.parent}/", ""), self._unit)
+        return on_page(here.replace(f"{self.book.path.parent}/", ""), self._unit)
 
 
 def named_files(file: JobFile) -> list[str]:

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from capture.jobs.plan import features_of_probe, probe_names
-from capture.page.shown import on_page
-from fit.units import format_length
+from capture.page.shown import deviation_text, on_page
 
 if TYPE_CHECKING:
     from capture.jobs.read import JobFile
@@ -79,10 +78,6 @@ def _ties(measured: Measured, probe: str) -> dict[str, float]:
 
 def _row(measured: Measured, probe: str, group: str, count: int, feature: Feature | None, tie: float | None) -> Record:
     unit = measured.file.job.job.unit_out
-
-    def told(mm: float) -> str:
-        return format_length(mm, None, unit, with_unit=True)
-
     row: Record = {
         "probe": probe,
         "name": group,
@@ -93,7 +88,7 @@ def _row(measured: Measured, probe: str, group: str, count: int, feature: Featur
         "stray": "",
     }
     if tie is not None:
-        row |= {"kind": "tie between stations", "worst": told(tie)}
+        row |= {"kind": "tie between stations", "worst": deviation_text(tie, unit)}
     if feature is None:
         return {**row, "residuals": [], "left_out": []}
     residuals, stray = feature.residuals, {int(i) for i in feature.rejected}
@@ -103,8 +98,8 @@ def _row(measured: Measured, probe: str, group: str, count: int, feature: Featur
     row |= {
         "feature": feature.name,
         "kind": feature.kind,
-        "rms": told(feature.rms),
-        "worst": told(float(np.abs(kept).max())) if len(kept) else "",
+        "rms": deviation_text(feature.rms, unit),
+        "worst": deviation_text(float(np.abs(kept).max()), unit) if len(kept) else "",
         "stray": _stray(measured, feature, unit),
         "residuals": [round(float(residuals[i]), 4) for i in shown],
         "left_out": [k for k, i in enumerate(shown) if i in stray],

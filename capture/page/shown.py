@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from capture.page.held import HeldPhoto
 
 __all__ = [
+    "deviation_text",
     "drawn_feature",
     "drawn_photo",
     "listed_feature",
@@ -36,6 +37,7 @@ __all__ = [
 ]
 
 _MOST_DOTS = 500
+_ROUGH = re.compile(r"give its rough (diameter|width) as about")
 _CHOICE = re.compile(r'then say edge = "\w+" for this one or edge = "\w+" for the other\.')
 
 Record = dict[str, Any]
@@ -59,9 +61,7 @@ def listed_feature(feature: Feature, unit: str) -> Record:
     """One feature with its sizes; pieces of a path with theirs."""
     keys = feature_sizes(feature)
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
-    form = [
-        f"{key.replace('_', ' ')} {format_length(mm, None, unit, with_unit=True)}" for key, mm in feature.form.items()
-    ]
+    form = [f"{key.replace('_', ' ')} {deviation_text(mm, unit)}" for key, mm in feature.form.items()]
     return {
         "name": feature.name,
         "kind": feature.kind,
@@ -71,7 +71,7 @@ def listed_feature(feature: Feature, unit: str) -> Record:
         "form": ", ".join(form),
         "points": feature.points,
         "left_out": len(feature.rejected),
-        "rms": format_length(feature.rms, None, unit, with_unit=True) if feature.points else "",
+        "rms": deviation_text(feature.rms, unit) if feature.points else "",
         "source": feature.source,
         "budget": _budget(feature.value(main).budget()) if main in feature.order else [],
         "pieces": [
@@ -79,6 +79,11 @@ def listed_feature(feature: Feature, unit: str) -> Record:
             for i, piece in enumerate(feature.segments, 1)
         ],
     }
+
+
+def deviation_text(mm: float, unit: str) -> str:
+    """A small distance such as an rms; in decimals of an inch also for those who read fractions."""
+    return format_length(mm, None, "mm" if unit == "mm" else "inch", with_unit=True)
 
 
 def _size(feature: Feature, key: str, unit: str) -> str:
@@ -161,8 +166,9 @@ def told_notice(notice: Notice, unit: str) -> Record:
 
 
 def on_page(text: str, unit: str) -> str:
-    """A warning in the reader's unit, with the page's buttons in place of a job file's keys."""
+    """A warning or refusal in the reader's unit, with the page's own words in place of a job file's keys."""
     text = _CHOICE.sub("then press Take the other edge or This one is right.", text)
+    text = _ROUGH.sub(r"type its rough \1", text).replace("correct near,", "move its points,")
     return in_unit(text.replace("the metal lies (metal)", "the metal lies"), unit)
 
 

@@ -46,10 +46,14 @@ function more(marking, feature, warned) {
     field('Name', feature.name, (text) => { marking.selected = text; set({ name: text }); }, { id: 'feature-name' }),
     field(`Height of its face, ${unitWord(unit)}`, keys.height ?? '', (text) => set({ height: typed(text, unit) }),
       { placeholder: photo.height ?? (unit === 'mm' ? '1.5±2' : '0.06±0.08'), inputMode: 'decimal', id: 'feature-height' }),
+    keys.near ? roughSize(feature, keys, set, unit) : '',
     edgeKind(feature, keys, set),
     el('div', { class: 'row' }, keys.near ? button(marking.moving === null ? 'Move a point' : 'Next point', () => marking.grasp(), { 'data-act': 'grasp' }) : '',
       button('Remove', () => marking.remove(), { 'data-act': 'remove' })));
 }
+
+const roughSize = (feature, keys, set, unit) => (['circle', 'slot'].includes(feature.kind)
+  ? field(`Rough ${feature.kind === 'slot' ? 'width' : 'diameter'}, ${unitWord(unit)}`, keys.about ?? '', (text) => set({ about: typed(text, unit) }), { inputMode: 'decimal', id: 'feature-about' }) : '');
 
 // Where an upper rim, a lower rim or a shadow run side by side: which one is meant, and where the metal lies.
 function edgeKind(feature, keys, set) {
@@ -89,7 +93,10 @@ function sizeButtons(marking, feature) {
 function lost(marking, feature) {
   const why = (marking.store.results?.warnings ?? []).find((w) => w.feature === feature.name && w.code === 'not-measured');
   const text = marking.store.busy ? 'being measured' : why?.text ?? 'not measured';
-  const chosen = feature.name === marking.selected;
+  const chosen = feature.name === marking.selected, { unit } = marking.store.state;
+  const set = (values) => marking.store.change([{ do: 'change feature', name: feature.name, set: values }]);
   return el('li', {}, button([el('span', {}, feature.name), el('small', { class: 'warn' }, text)], () => marking.select(chosen ? null : feature.name), { class: 'name', 'aria-pressed': String(chosen) }),
-    chosen ? el('div', { class: 'row' }, button('Remove', () => marking.remove(), { 'data-act': 'remove' })) : '');
+    chosen ? el('div', { class: 'more' }, roughSize(feature, feature, set, unit), el('div', { class: 'row' },
+      button(marking.moving === null ? 'Move a point' : 'Next point', () => marking.grasp(), { 'data-act': 'grasp' }),
+      button('Remove', () => marking.remove(), { 'data-act': 'remove' }))) : '');
 }

@@ -1,6 +1,6 @@
 // Step 3: the photo with its marks; taps become features.
 import { get } from './ask.js';
-import { button, el, typing } from './build.js';
+import { button, el, typed, typing, unitWord } from './build.js';
 import { handle } from './hands.js';
 import { listing } from './listing.js';
 import { drawMarks } from './overlay.js';
@@ -25,6 +25,8 @@ export class Marking {
     this.glass = el('canvas', { class: 'glass', role: 'img', 'aria-label': 'Enlarged: dots are the edge that was taken, dashes the other one' });
     this.lens = el('figure', { class: 'lens', hidden: true }, this.glass, el('figcaption', {}, ''));
     this.hint = el('p', { class: 'hint' });
+    this.about = el('input', { id: 'about', inputMode: 'decimal', autocomplete: 'off' });
+    this.rough = el('label', { class: 'rough' }, el('span', {}, ''), this.about); // a hole that is hard to see is found by its rough size
     this.kinds = el('div', { class: 'kinds', role: 'toolbar', 'aria-label': 'What to mark' });
     this.zoom = el('div', { class: 'zoom', role: 'toolbar', 'aria-label': 'View' });
     this.side = el('aside', { 'aria-label': 'What was found' });
@@ -74,12 +76,19 @@ export class Marking {
   }
 
   showTools() {
+    const { unit } = this.store.state;
+    this.rough.firstChild.textContent = `Rough ${this.kind === 'slot' ? 'width' : 'diameter'}, ${unitWord(unit)}`;
+    const kept = this.kinds.contains(document.activeElement) ? document.activeElement.dataset.kind : null;
+    const typingHere = this.kinds.contains(this.about) && document.activeElement === this.about;
+    if (typingHere && ['circle', 'slot'].includes(this.kind)) { this.hint.textContent = this.advice(); return; }
     this.hint.textContent = this.advice();
     this.kinds.replaceChildren(
       ...KINDS.map(([kind, text]) => button(text, () => this.choose(kind), { 'aria-pressed': String(kind === this.kind), 'data-kind': kind })),
+      ['circle', 'slot'].includes(this.kind) ? this.rough : '',
       this.kind === 'path' && this.taps.length > 1 ? button('Finish', () => this.finish(), { class: 'main', 'data-act': 'finish' }) : '',
       this.kind === 'path' && this.taps.length > 2 ? button('Close the ring', () => this.finish(true), { class: 'main', 'data-act': 'close' }) : '',
     );
+    if (kept) this.kinds.querySelector(`[data-kind=${kept}]`)?.focus({ preventScroll: true });
     const photos = this.store.state.photos;
     this.zoom.replaceChildren(
       button('+', () => this.viewer.zoom(1.5), { title: 'Nearer', 'aria-label': 'Nearer' }),
@@ -100,14 +109,16 @@ export class Marking {
     const found = this.store.results?.features.length ?? 0;
     if (!this.store.busy && !found) return 'Nothing is marked yet: choose Hole and tap in one, or Edge and tap two points on it.';
     if (!this.selected) return words;
-    return this.store.results?.dimensions.length ? 'Drag a ring to move a way-point. Distance, Angle and Keep add a size.' : 'Your first size: press Distance to … and tap a second feature, or Keep.';
+    const drag = this.chosen?.near.length ? 'Drag a ring to move a way-point. ' : '';
+    return this.store.results?.dimensions.length ? `${drag}Distance, Angle and Keep add a size.` : 'Your first size: press Distance to … and tap a second feature, or Keep.';
   }
 
   turn() { this.view = this.view === 'raw' ? 'flat' : 'raw'; this.reload(); }
   reload() { this.taps = []; this.marks = []; this.spot = null; this.moving = null; this.store.guard(async () => { await this.load(); await this.redraw(); }); }
 
   choose(kind) {
-    this.kind = kind; this.taps = []; this.pair = null; this.moving = null; this.aim = null;
+    this.kind = kind; this.taps = []; this.pair = null; this.moving = null; this.aim = null; this.about.value = '';
+    this.store.tell('');
     if (kind !== 'look') this.canvas.focus({ preventScroll: true });
     this.show();
   }
@@ -155,10 +166,11 @@ export class Marking {
 
   async finish(closed = false) {
     const taps = this.taps, kind = this.kind;
+    const about = ['circle', 'slot'].includes(kind) ? typed(this.about.value.trim(), this.store.state.unit) : null;
     if (kind === 'look' || !taps.length) return;
     this.taps = [];
     const begun = performance.now();
-    const kept = await this.store.act('mark', { photo: this.photo, view: this.view, kind, px: taps, closed }, (found) => this.found(found, begun));
+    const kept = await this.store.act('mark', { photo: this.photo, view: this.view, kind, px: taps, closed, about }, (found) => this.found(found, begun));
     if (kept) return;
     if (kind === 'path' && this.kind === kind && !this.taps.length) this.taps = taps; // a long walk is not tapped twice
     this.show();

@@ -27,7 +27,7 @@ def elsewhere() -> Iterator[str]:
         def log_message(self, *_: object) -> None:
             """Nothing."""
 
-    server = http.server.HTTPServer(("127.0.0.1", 0), Page)
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Page)
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
     yield f"http://127.0.0.1:{server.server_address[1]}/"
     server.shutdown()

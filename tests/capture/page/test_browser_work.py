@@ -206,6 +206,28 @@ def test_a_refused_walk_keeps_its_taps_and_an_arc_takes_three(window, plate):
     assert abs(radius - diameter / 2) <= u95 < 0.5
 
 
+def test_a_hole_is_found_by_its_rough_diameter_which_can_be_corrected(window, plate):
+    spot = window.spot("bolt")
+    window.click("[data-kind=circle]")
+    window.until("document.querySelector('.rough input')").send_keys("14")
+    window.tap(spot)
+    window.until("page.state.features.length === 2 && page.marking.selected === 'hole 1'")
+    window.settled()
+    assert tomllib.loads(plate.read_text())["feature"][1]["about"] == 14
+    window.type("#feature-about", "13.5")
+    window.until("page.state.features[1].about === 13.5")
+    window.settled()
+    bolt, hole = (float(text.split(" ±")[0]) for text in window.run("return page.results.features.map((f) => f.main)"))
+    assert abs(bolt - hole) < 0.05
+    window.click("[data-kind=circle]")
+    assert window.run("return document.querySelector('.rough input').value") == "", "the next hole may be another size"
+    window.tap([3700, 1400])
+    told = window.until("document.querySelector('#told.fault')?.textContent")
+    assert "type its rough diameter" in told and "about" not in told
+    window.click("[data-kind=look]")
+    assert window.run("return document.getElementById('told').textContent") == ""
+
+
 def test_the_glass_shows_the_place_under_the_pointer_and_the_edge_that_was_taken(window):
     window.run("page.marking.select('bolt')")
     assert "edge taken" in window.until("!page.marking.lens.hidden && page.marking.lens.textContent")

@@ -24,6 +24,10 @@ _TELL_SHARE, _CLEAN_SHARE = 0.03, 0.02
 _WALKERS = frozenset({"stray-touch", "gap", "back-tracked", "stopped"})
 """What the path tells of a hand's walk; in a photo these are stretches of poor light, told once."""
 _SETTLED_SHARE, _STRAYS_SHARE = 0.01, 0.2
+_PARSIMONY = 2.0
+"""Price of a piece, in that of the usual criterion: stretches that light moved look like pieces and are none."""
+_SHARP, _BY_CORNER_MM, _HIDDEN_MM = np.radians(20.0), 6.0, 1.0
+"""A corner this sharp may be a bend too tight for the coarse fit: points so near and so little off it are kept."""
 _DOUBT = 8.0
 _ROUNDS = 2
 _STEP_MM = 0.4
@@ -49,7 +53,7 @@ def outline_path(
     for _ in range(_ROUNDS):
         miss, _ = _distances(path, thinned)
         usual = 1.4826 * float(np.median(miss))
-        near = miss < max(_STRAY * usual, _STRAY_MM)
+        near = (miss < max(_STRAY * usual, _STRAY_MM)) | (_by_corner(path, thinned) & (miss < _HIDDEN_MM))
         if (near != before).mean() < _SETTLED_SHARE:
             break
         kept, before = thinned.select(near), near
@@ -75,7 +79,8 @@ def _clean_path(points: Points, closed: bool) -> PathFit | None:
         path = path_through(points, (_FINE_MM,), closed)
     except CannotDetermine:
         return None
-    off = np.abs(path.feature.residuals) > 2 * _FINE_MM
+    miss = np.abs(path.feature.residuals)
+    off = miss > max(_STRAY * 1.4826 * float(np.median(miss)), _STRAY_MM)
     return path if off.mean() + len(path.rejected) / len(points) < _CLEAN_SHARE else None
 
 
@@ -93,6 +98,16 @@ def _distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.in
     return np.abs(away[:, 0] * tangent[:, 1] - away[:, 1] * tangent[:, 0]), piece[nearest]
 
 
+def _by_corner(path: PathFit, points: Points) -> NDArray[np.bool_]:
+    """Points (N,) near a sharp corner of the path."""
+    from fit.paths.chain import layout
+
+    chain = path.chain
+    corners = layout(chain).joints[:-1][chain.corners & (np.abs(chain.turns) > _SHARP)]
+    flat = path.frame.flat(points.xyz)[:, :2]
+    return (((flat[:, None] - corners) ** 2).sum(axis=2) < _BY_CORNER_MM**2).any(axis=1)
+
+
 def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) -> PathFit:
     """Widen every piece by the share of its points that light moved off it: what is left may be moved a little too."""
     segments = []
@@ -107,8 +122,9 @@ def path_through(points: Points, noises: tuple[float, ...], closed: bool) -> Pat
     """The first path that keeps to its points as the noise assumed grows."""
     for noise in noises:
         try:
-            path = fit_path(replace(points, noise=np.full(len(points), noise)), closed=closed, name="outline")
-        except (CannotDetermine, np.linalg.LinAlgError):  # points far from any chain may break its fit numerically
+            told = replace(points, noise=np.full(len(points), noise))
+            path = fit_path(told, closed=closed, parsimony=_PARSIMONY, name="outline")
+        except CannotDetermine:
             continue
         miss = np.abs(path.feature.residuals)
         if np.median(miss) < noise and (miss > _STRAY * noise).mean() < _STRAYS_SHARE:

@@ -9,10 +9,13 @@ import numpy as np
 from fit.paths.chain import Chain
 from fit.paths.cut import Cut, best_cut
 from fit.paths.moments import free_curvature
-from fit.paths.plan import Edge, Plan, fit_plan, plan_of, plan_of_cut
+from fit.paths.plan import Edge, Plan, fit_plan, needed_corners, plan_of, plan_of_cut, price
 from fit.paths.refine import Fit, refine
 
 __all__ = ["first_fit"]
+
+_SHARP = np.radians(15.0)
+"""Turn at a joint beyond which a first chain starts with a corner there."""
 
 
 def first_fit(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit | None]:
@@ -28,20 +31,37 @@ def first_fit(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit | Non
 
 
 def _first_hold(edge: Edge, plan: Plan, penalty: float) -> Fit | None:
-    """Fit a cut's pieces as a tangent chain; where that costs more than corners at all joints, start from these.
+    """The cheapest chain of a cut's pieces: all tangent, corners at all joints, or corners where those turn by much.
 
     A tight bend that the free cut took for a line cannot be mended once its piece has been squeezed out by tangency.
+    Where no chain holds, the piece of fewest points is left out.
     """
-    fit = fit_plan(edge, plan)
-    all_corners = np.ones(len(plan), dtype=bool)
-    all_corners[0] = plan.closed
-    loose = fit_plan(edge, replace(plan, corners=all_corners))
-    if loose is None:
-        return fit
-    if fit is None or fit.chi2 > loose.chi2 + penalty * (len(plan) + 3):
-        smooth = fit_plan(edge, replace(plan_of(loose), corners=plan.corners))
-        fit = smooth if fit is None or (smooth is not None and smooth.chi2 < fit.chi2) else fit
-    return loose if fit is None or fit.chi2 > loose.chi2 + 2 * penalty * len(plan) else fit
+    while True:
+        smooth = fit_plan(edge, plan)
+        all_corners = np.ones(len(plan), dtype=bool)
+        all_corners[0] = plan.closed
+        loose = fit_plan(edge, replace(plan, corners=all_corners))
+        fits = [smooth, loose]
+        if loose is not None and (smooth is None or smooth.chi2 > loose.chi2 + penalty):
+            sharp = needed_corners(plan.curvatures != 0, np.abs(loose.chain.turns) > _SHARP, plan.closed)
+            fits.append(fit_plan(edge, replace(plan_of(loose), corners=plan.corners | sharp)))
+        found = [fit for fit in fits if fit is not None]
+        if found or len(plan) < 4:
+            return min(found, key=lambda fit: _cost(fit, penalty), default=None)
+        plan = _without_least(plan)
+
+
+def _cost(fit: Fit, penalty: float) -> float:
+    return fit.chi2 + penalty * price(fit.chain.arcs, fit.chain.corners)
+
+
+def _without_least(plan: Plan) -> Plan:
+    """The plan without its piece of fewest points, whose points go to the piece after it, or before it at the end."""
+    i = int(np.argmin(np.diff(plan.bounds)))
+    end = i if i else 1
+    curvatures, corners = np.delete(plan.curvatures, i), np.delete(plan.corners, end if i else 1)
+    joints, bounds = np.delete(plan.joints, end, axis=0), np.delete(plan.bounds, end)
+    return Plan(joints, curvatures, needed_corners(curvatures != 0, corners, plan.closed), bounds, plan.closed)
 
 
 def _turned(edge: Edge, cut: Cut, penalty: float) -> tuple[Edge, Cut]:

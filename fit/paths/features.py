@@ -9,8 +9,9 @@ import numpy as np
 from fit.feature import KIND_ORDER, Feature
 from fit.paths.chain import Layout, layout, unit
 from fit.paths.frame import Frame
+from fit.paths.held import held_covariance, hold
 from fit.paths.plan import Edge
-from fit.paths.refine import Fit, Rows, basis, columns, free_mask, held_covariance, hold, normal_equations
+from fit.paths.refine import Fit, Rows, basis, columns, free_mask, normal_equations
 from fit.points import FloatArray, Points, align_shared
 
 __all__ = ["Knowledge", "chain_knowledge", "path_feature"]

@@ -13,7 +13,7 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["Chunks", "arc_misfit", "central", "chunk_points", "free_curvature", "line_misfit", "shifted"]
+__all__ = ["Chunks", "arc_misfit", "central", "chunk_points", "free_curvature", "line_misfit", "shifted", "taubin_root"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -94,7 +94,7 @@ def line_misfit(n: FloatArray, xx: FloatArray, xy: FloatArray, yy: FloatArray) -
     return np.maximum(n * (0.5 * (xx + yy) - np.sqrt(0.25 * (xx - yy) ** 2 + xy * xy)), 0.0)
 
 
-def _taubin_root(
+def taubin_root(
     xx: FloatArray, xy: FloatArray, yy: FloatArray, xz: FloatArray, yz: FloatArray, zz: FloatArray
 ) -> FloatArray:
     """Least root of the characteristic cubic of Taubin's fit: the mean squared distance from the circle."""
@@ -115,7 +115,7 @@ def _taubin_root(
 def arc_misfit(n: FloatArray, *moments: FloatArray) -> FloatArray:
     """Weighted sum of squared distances from the best arc, never above that of the best line."""
     line = line_misfit(n, *moments[:3])
-    arc = n * _taubin_root(*moments)
+    arc = n * taubin_root(*moments)
     return np.clip(np.where(np.isfinite(arc), arc, line), 0.0, line)
 
 
@@ -124,7 +124,7 @@ def free_curvature(xy: FloatArray, weight: FloatArray) -> float:
     chunks = chunk_points(xy, weight, len(xy))
     sums = [column[0, 0] for column in shifted(chunks, slice(0, 1), chunks.centre)]
     _, _, _, xx, sxy, yy, xz, yz, zz = central(sums)
-    root = float(_taubin_root(*(np.asarray(m) for m in (xx, sxy, yy, xz, yz, zz))))
+    root = float(taubin_root(*(np.asarray(m) for m in (xx, sxy, yy, xz, yz, zz))))
     det = root * root - root * (xx + yy) + xx * yy - sxy * sxy
     if det == 0:
         return 0.0

@@ -28,7 +28,7 @@ from fit.results import Notice
 __all__ = ["PathFit", "fit_path"]
 
 _LEAST_POINTS = 5
-_MISFIT, _NO_FIT, _NO_FIT_SHARE = 1.5, 5.0, 0.05
+_MISFIT, _NO_FIT, _NO_FIT_SHARE = 1.5, 5.0, 0.03
 _LEAST_NOISE = 1e-3
 """mm; no list is written finer, and no arm or photo sees finer (common practice, no source)."""
 _SURE = 1.96
@@ -71,6 +71,7 @@ class _Task:
     walk: Walk
     known: bool
     closed: bool
+    parsimony: float
     name: str
 
 
@@ -81,6 +82,7 @@ def fit_path(
     plane: Feature | None = None,
     noise: float | None = None,
     conditions: Conditions | None = None,
+    parsimony: float = 1.0,
     name: str = "path",
 ) -> PathFit:
     """Cut an ordered edge into the fewest lines and arcs that its noise supports, fitted as one tangent chain.
@@ -90,6 +92,7 @@ def fit_path(
     noise : standard uncertainty of a point across the edge, mm, in place of what the points say; told from the edge
         itself where neither does.
     conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
+    parsimony : how many times the price of the Bayesian information criterion a further piece must be worth.
 
     Raises CannotDetermine where the points are too few or no chain fits them, InputError for a wrong condition.
     """
@@ -108,7 +111,7 @@ def fit_path(
         raise CannotDetermine(message)
     given = points.noise[order] if noise is None else np.full(len(order), noise)
     sigma, known = _noise_of(given, flat[order, :2])
-    task = _Task(points, frame, walk, known, closed, name)
+    task = _Task(points, frame, walk, known, closed, parsimony, name)
     edge = Edge(flat[order, :2], 1 / sigma**2, order)
     return _solved(edge, task, conditions, planarity_notices(flat[order], sigma, plane is None, name))
 
@@ -126,7 +129,7 @@ def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
 
 
 def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
-    edge, fit, rivals = best_reading(edge, task.closed)
+    edge, fit, rivals = best_reading(edge, task.closed, task.parsimony)
     clear = cleared(edge, fit, task.name)
     edge, fit = clear.edge, clear.fit
     _check_follows(edge, fit, task.name)

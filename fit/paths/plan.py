@@ -152,18 +152,18 @@ def fit_plan(
     return refine(edge.xy, edge.weight, chain, plan.bounds, extra, settle=settle, hopeless=hopeless)
 
 
-def part_plan(edge: Edge, plan: Plan, first: int, last: int) -> tuple[Edge, Plan]:
-    """Pieces first … last − 1 as an open plan with its own points; of a closed plan the numbers may run past its end."""
-    k, n = len(plan), len(edge.xy)
+def part_plan(plan: Plan, first: int, last: int) -> tuple[int, Plan]:
+    """Pieces first … last − 1 as an open plan, and its first point; of a closed plan the numbers may run past its end."""
+    k, n = len(plan), int(plan.bounds[-1])
     if plan.closed and (first, last) == (0, k):
-        return edge, plan
+        return 0, plan
     which = np.arange(first, last) % k
     laps = np.arange(first, last + 1) // k if plan.closed else 0
     ends = plan.bounds[np.arange(first, last + 1) % k] + laps * n if plan.closed else plan.bounds[first : last + 1]
     joints = np.concatenate([plan.joints[which], plan.joints[[which[-1] + 1]]])
     corners = plan.corners[which].copy()
     corners[0] = False
-    return edge.part(ends[0], ends[-1]), Plan(joints, plan.curvatures[which], corners, ends - ends[0])
+    return int(ends[0]), Plan(joints, plan.curvatures[which], corners, ends - ends[0])
 
 
 def rolled(edge: Edge, plan: Plan, first: int) -> tuple[Edge, Plan]:

@@ -15,12 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.paths.chain import Chain, Layout, layout, unit, wrap
+from fit.paths.held import hold, solve_held
 from fit.points import FloatArray
 
-__all__ = ["Fit", "Rows", "basis", "columns", "free_mask", "hold", "refine", "solve_held"]
+__all__ = ["Fit", "Rows", "basis", "columns", "free_mask", "normal_equations", "refine"]
 
 _ROUNDS, _HEAVY = 30, 1e-3
 """Most steps of one fit, and the damping from which steps are short rather than wrong."""
+_MET, _SQUEEZED = 1e-6, 1e-4
+"""Misfit of a condition, mm or radians, that counts as none; and length of a piece, mm, that is squeezed out."""
 
 Rows = Callable[[Chain, Layout, FloatArray], tuple[FloatArray, FloatArray]]
 """Further conditions: (chain, layout, columns (3, P)) -> gradient (C, P) and present misfit (C,)."""
@@ -131,58 +134,6 @@ def free_mask(chain: Chain) -> NDArray[np.bool_]:
     return free
 
 
-def hold(chain: Chain, where: Layout, table: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Conditions that every chain meets: an open one does not slide along itself, a closed one meets its start."""
-    p = table.shape[1]
-    if not chain.closed:
-        row = np.zeros((1, p))
-        row[0, :2] = unit(chain.heading)
-        return row, np.zeros(1)
-    end = where.joints[-1]
-    if len(chain) == 1:  # a full circle: it closes by its turn, and may not slide along itself
-        rows = np.zeros((2, p))
-        rows[0, :2], rows[1] = unit(chain.heading), table[2]
-        rows[1, 2] -= 1.0
-        return rows, np.array([0.0, float(wrap(where.after[-1] - chain.heading))])
-    rows = np.stack([table[0] - table[2] * end[1], table[1] + table[2] * end[0], table[2]])
-    rows[0, 0] -= 1.0
-    rows[1, 1] -= 1.0
-    rows[2, 2] -= 1.0
-    misfit = np.array([*(end - chain.start), float(wrap(where.after[-1] - chain.heading))])
-    return (rows[:2], misfit[:2]) if chain.corners[0] else (rows, misfit)
-
-
-def solve_held(
-    normal: FloatArray, gradient: FloatArray, rows: FloatArray, misfit: FloatArray, damping: float = 0.0
-) -> tuple[FloatArray, FloatArray]:
-    """Step of the held least-squares problem and the covariance of its unknowns, with columns scaled to unit size."""
-    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12 * np.diag(normal).max() + 1e-300))
-    held = rows * scale
-    size = np.linalg.norm(held, axis=1)
-    held, target = held / size[:, None], misfit / size
-    p, c = len(scale), len(held)
-    system = np.zeros((p + c, p + c))
-    system[:p, :p] = normal * scale[:, None] * scale
-    system[np.arange(p), np.arange(p)] += damping
-    system[:p, p:], system[p:, :p] = held.T, held
-    inverse = np.linalg.inv(system)
-    step = inverse[:p] @ np.concatenate([gradient * scale, -target])
-    return step * scale, inverse[:p, :p] * scale[:, None] * scale
-
-
-def held_covariance(normal: FloatArray, rows: FloatArray) -> FloatArray:
-    """Covariance (P, P) of a least-squares problem whose unknowns may only move along the null space of the conditions.
-
-    Symmetric and never negative, also where a number is hardly known.
-    """
-    scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-12 * np.diag(normal).max() + 1e-300))
-    held = (rows * scale).T
-    free = np.linalg.qr(held / np.linalg.norm(held, axis=0), mode="complete")[0][:, len(rows) :]
-    size, turned = np.linalg.eigh(free.T @ (normal * scale[:, None] * scale) @ free)
-    root = free @ (turned / np.sqrt(np.maximum(size, 1e-13 * size[-1]))) * scale[:, None]
-    return root @ root.T
-
-
 def _apply(chain: Chain, step: FloatArray) -> Chain:
     """Take a step so that every heading moves by exactly its linear part: lengths and total bends step, not curvatures.
 
@@ -201,28 +152,45 @@ def _apply(chain: Chain, step: FloatArray) -> Chain:
     )
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Look:
+    """A fit with its derivatives (K, 4, P), its conditions (C, P), and how far it is from them (C,)."""
+
+    fit: Fit
+    where: Layout
+    full: FloatArray
+    rows: FloatArray
+    misfit: FloatArray
+
+
+def _look(fit: Fit, where: Layout, extra: Rows | None) -> _Look:
+    table, full = columns(fit.chain, where)
+    rows, misfit = hold(fit.chain, where, table)
+    if extra is not None:
+        more, less = extra(fit.chain, where, table)
+        rows, misfit = np.concatenate([rows, more]), np.concatenate([misfit, less])
+    return _Look(fit, where, full, rows, misfit)
+
+
 def _step(
-    xy: FloatArray, weight: FloatArray, fit: Fit, where: Layout, damping: float, extra: Rows | None
-) -> tuple[FloatArray, bool]:
-    """One damped step (P,), and whether it may be judged by χ² (the joints were tangent before it)."""
-    chain = fit.chain
-    table, full = columns(chain, where)
+    xy: FloatArray, weight: FloatArray, look: _Look, damping: float
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray] | None]:
+    """One damped step (P,), and the conditions' pulls; None while joints are not tangent, when χ² cannot judge it."""
+    chain, rows, misfit = look.fit.chain, look.rows, look.misfit
     slack = (chain.turns != 0) & ~chain.corners
     free = free_mask(chain)
     free[5::3] |= slack
-    rows, misfit = hold(chain, where, table)
     if slack.any():
-        tangent = np.zeros((int(slack.sum()), table.shape[1]))
+        tangent = np.zeros((int(slack.sum()), rows.shape[1]))
         tangent[np.arange(len(tangent)), 5 + 3 * np.flatnonzero(slack)] = 1.0
         rows, misfit = np.concatenate([rows, tangent]), np.concatenate([misfit, chain.turns[slack]])
-    if extra is not None:
-        more, less = extra(chain, where, table)
-        rows, misfit = np.concatenate([rows, more]), np.concatenate([misfit, less])
-    normal, gradient = normal_equations(xy, weight, fit, full[:, :, free])
-    found, _ = solve_held(normal, gradient, rows[:, free], misfit, damping)
-    step = np.zeros(table.shape[1])
+    normal, gradient = normal_equations(xy, weight, look.fit, look.full[:, :, free])
+    found, _, (pull, stiff) = solve_held(normal, gradient, rows[:, free], misfit, damping)
+    step = np.zeros(rows.shape[1])
     step[free] = found
-    return step, bool(np.abs(misfit).max() < 1e-6)
+    count = len(look.misfit)
+    tangent_yet = np.abs(chain.turns[slack]).max(initial=0.0) < _MET
+    return step, (pull[:count], stiff[:count, :count]) if tangent_yet else None
 
 
 def normal_equations(xy: FloatArray, weight: FloatArray, fit: Fit, full: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -266,38 +234,60 @@ def refine(
     begun = _assign(xy, chain, layout(chain), bounds) if (np.diff(bounds) > 1).all() else bounds
     if begun is None:
         return None
-    fit, damping = _measure(xy, weight, chain, layout(chain), begun), 1e-6
+    where = layout(chain)
+    look, damping = _look(_measure(xy, weight, chain, where, begun), where, extra), 1e-6
     for turn in range(_ROUNDS):
-        trial, judged = _tried(xy, weight, fit, damping, extra)
+        trial, gain = _tried(xy, weight, look, damping, extra)
         if trial is None:
             return None
-        gain = fit.chi2 - trial.chi2
-        if judged and not gain >= 0:
-            if -gain < settle and damping < _HEAVY:
-                return _finished(trial)
+        small = _met(trial) and damping < _HEAVY
+        if gain < 0:
+            if -gain < settle and small:
+                return _finished(trial.fit)
             damping = max(damping * 30, _HEAVY)
             if damping > 1e4:
-                return _finished(fit)
+                return _finished(look.fit) if _met(look) else None
             continue
-        fit, damping = trial, damping / 10
-        if judged and gain < settle:
-            return _finished(fit)
-        if turn > 2 and fit.chi2 - 4 * max(gain, 0.0) > hopeless:
+        look, damping = trial, damping / 10
+        if gain < settle and _met(look):
+            return _finished(look.fit)
+        if turn > 2 and look.fit.chi2 - 4 * (gain if math.isfinite(gain) else 0.0) > hopeless:
             return None
-    return _finished(fit) if np.abs(fit.chain.turns[~fit.chain.corners]).max(initial=0) < 1e-9 else None
+    return _finished(look.fit) if _met(look) else None
 
 
-def _tried(xy: FloatArray, weight: FloatArray, fit: Fit, damping: float, extra: Rows | None) -> tuple[Fit | None, bool]:
-    """The chain one step on, None where it loses a piece, and whether χ² may judge the step."""
+def _met(look: _Look) -> bool:
+    """Whether joints are tangent and the chain meets its conditions."""
+    slack = np.abs(look.fit.chain.turns[~look.fit.chain.corners]).max(initial=0.0)
+    return slack < _MET and float(np.abs(look.misfit).max()) < _MET
+
+
+def _tried(
+    xy: FloatArray, weight: FloatArray, look: _Look, damping: float, extra: Rows | None
+) -> tuple[_Look | None, float]:
+    """The chain one step on, None where it loses a piece, and what the step gained; infinite where χ² cannot judge it.
+
+    A step bends the conditions; χ² is compared with what it costs to meet them again (the augmented Lagrangian).
+    """
     try:
-        step, judged = _step(xy, weight, fit, layout(fit.chain), damping, extra)
+        step, pulls = _step(xy, weight, look, damping)
     except np.linalg.LinAlgError:
-        return None, False
-    moved = _apply(fit.chain, _shorten(fit.chain, step))
-    place = layout(moved)
-    bounds = _assign(xy, moved, place, fit.bounds)
-    return (None if bounds is None else _measure(xy, weight, moved, place, bounds)), judged
+        return None, math.inf
+    moved = _apply(look.fit.chain, _shorten(look.fit.chain, step))
+    where = layout(moved)
+    bounds = _assign(xy, moved, where, look.fit.bounds)
+    if bounds is None or moved.lengths.min() < _SQUEEZED:
+        return None, math.inf
+    trial = _look(_measure(xy, weight, moved, where, bounds), where, extra)
+    if pulls is None:
+        return trial, math.inf
+    gain = _cost(look, pulls) - _cost(trial, pulls)
+    return trial, gain if math.isfinite(gain) else -math.inf
+
+
+def _cost(look: _Look, pulls: tuple[FloatArray, FloatArray]) -> float:
+    return look.fit.chi2 + float(look.misfit @ (2 * pulls[0] + pulls[1] @ look.misfit))
 
 
 def _finished(fit: Fit) -> Fit | None:
-    return fit if np.isfinite(fit.chi2) and (fit.chain.lengths > 1e-6).all() else None
+    return fit if np.isfinite(fit.chi2) and (fit.chain.lengths > _SQUEEZED).all() else None

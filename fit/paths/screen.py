@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.paths.chain import layout
+from fit.paths.held import hold, solve_held
 from fit.paths.moments import arc_misfit, central, chunk_points, line_misfit, shifted
 from fit.paths.plan import Edge
-from fit.paths.refine import Fit, columns, free_mask, hold, normal_equations, solve_held
+from fit.paths.refine import Fit, columns, free_mask, normal_equations
 
 __all__ = ["Outlook", "outlook"]
 
@@ -48,7 +49,7 @@ def outlook(edge: Edge, fit: Fit, penalty: float) -> Outlook:
     free = free_mask(chain)
     rows, _ = hold(chain, where, table)
     normal, gradient = normal_equations(edge.xy, edge.weight, fit, full)
-    _, cov = solve_held(normal[np.ix_(free, free)], gradient[free], rows[:, free], np.zeros(len(rows)))
+    _, cov, _ = solve_held(normal[np.ix_(free, free)], gradient[free], rows[:, free], np.zeros(len(rows)))
     sigma = np.full(len(free), np.inf)
     sigma[free] = np.sqrt(np.maximum(np.diag(cov), 0.0))
     gains = _score(normal, gradient, cov, free)

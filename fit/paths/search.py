@@ -11,10 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fit.paths.abreast import fit_abreast
+from fit.paths.draft import Draft, draft_of
 from fit.paths.moves import near_joint, near_piece
 from fit.paths.plan import Edge, Plan, fit_plan, part_plan, plan_of, price, replaced, rolled
+from fit.paths.ranks import Ranks
 from fit.paths.refine import Fit
 from fit.paths.screen import Outlook, outlook
+from fit.paths.sums import Sums, sums_of
+from fit.points import FloatArray
 
 __all__ = ["Rival", "cost_of", "search"]
 
@@ -22,6 +27,8 @@ _REACH = 2
 _ROUNDS = 20
 _TRIES = 8
 _LEAST_ON_ARC = 4
+_ROOM = 20.0
+"""χ² above what would pay that a fit may still lose on its way."""
 
 
 _Memo = dict[tuple[object, ...], list["Rival"]]
@@ -39,6 +46,18 @@ class Rival:
     numbers: int
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Window:
+    """Pieces first … last − 1, whose fit a move at one spot can change much: what they are now, and the readings near."""
+
+    first: int
+    last: int
+    start: int
+    here: Draft
+    near: list[Draft]
+    chi2: float
+
+
 def cost_of(fit: Fit, penalty: float) -> float:
     """χ² plus the penalty of the chain's free numbers."""
     return fit.chi2 + penalty * price(fit.chain.arcs, fit.chain.corners)
@@ -52,14 +71,33 @@ def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]
     memo: _Memo = {}
     rivals: list[Rival] = []
     for _ in range(_ROUNDS):
-        may = outlook(edge, fit, penalty)
-        rivals = [rival for spot in _spots(fit) for rival in _remembered(edge, fit, spot, penalty, (may, memo))]
+        rivals = _rivals(edge, fit, penalty, memo)
         better = sorted((r for r in rivals if r.excess < -1e-3), key=lambda r: r.excess)
         adopted = _adopt(edge, fit, better, penalty)
         if adopted is None:
             break
         edge, fit = adopted
     return edge, fit, rivals
+
+
+def _rivals(edge: Edge, fit: Fit, penalty: float, memo: _Memo) -> list[Rival]:
+    """The weighed readings near a chain, at all its spots; those of an unchanged window are not fitted again."""
+    may = outlook(edge, fit, penalty)
+    sums = sums_of(edge.xy, edge.weight, fit.chain.closed)
+    spots = [(spot, *_window(fit, spot)) for spot in _spots(fit)]
+    keys = [_key(edge, fit, *spot) for spot in spots]
+    fresh = [key not in memo for key in keys]
+    plan, total = plan_of(fit), np.concatenate([[0.0], np.cumsum(edge.weight * fit.residuals**2)])
+    windows = [_opened(plan, total, *spot, may) for spot, new in zip(spots, fresh, strict=True) if new]
+    weighed = iter(_weighed(sums, windows, penalty))
+    for key, new in zip(keys, fresh, strict=True):
+        if new:
+            memo[key] = next(weighed)
+    return [
+        replace(rival, first=first, last=last)
+        for key, (_, first, last) in zip(keys, spots, strict=True)
+        for rival in memo[key]
+    ]
 
 
 def _spots(fit: Fit) -> list[tuple[str, int]]:
@@ -78,57 +116,65 @@ def _window(fit: Fit, spot: tuple[str, int]) -> tuple[int, int]:
     return max(first, 0), min(last, k)
 
 
-def _remembered(
-    edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, known: tuple[Outlook, _Memo]
-) -> list[Rival]:
-    """The judged readings at a spot; those of an unchanged window are not fitted again."""
-    may, memo = known
-    first, last = _window(fit, spot)
-    which = np.arange(first, last) % len(fit.chain)
-    starts = edge.index[fit.bounds[which]]
-    chain = fit.chain
-    stop = edge.index[(fit.bounds[which[-1] + 1] - 1)]
-    key: tuple[object, ...] = (spot[0], spot[1] - first, len(which) == len(chain), tuple(starts), stop)
-    key = (*key, tuple(chain.arcs[which]), tuple(chain.corners[which][1:]))
-    if key not in memo:
-        memo[key] = _judged(edge, fit, spot, penalty, may)
-    return [replace(rival, first=first, last=last) for rival in memo[key]]
+def _key(edge: Edge, fit: Fit, spot: tuple[str, int], first: int, last: int) -> tuple[object, ...]:
+    """What a window's readings depend on."""
+    chain, which = fit.chain, np.arange(first, last) % len(fit.chain)
+    starts = edge.index[fit.bounds[which]].tolist()
+    stop = int(edge.index[fit.bounds[which[-1] + 1] - 1])
+    kinds = (chain.arcs[which].tobytes(), chain.corners[which][1:].tobytes())
+    return (spot[0], spot[1] - first, len(which) == len(chain), *starts, stop, *kinds)
 
 
-def _judged(edge: Edge, fit: Fit, spot: tuple[str, int], penalty: float, may: Outlook) -> list[Rival]:
-    """All promising readings next to the present one at a spot, each fitted in its window and weighed against it."""
-    first, last = _window(fit, spot)
+def _opened(plan: Plan, total: FloatArray, spot: tuple[str, int], first: int, last: int, may: Outlook) -> _Window:
+    """The window of a spot, with the promising readings next to the present one there."""
+    start, part = part_plan(plan, first, last)
     what, at = spot
-    part, plan = part_plan(edge, plan_of(fit), first, last)
-    near = near_piece if what == "piece" else near_joint
-    if plan.closed and what == "joint" and at == 0:
-        return []
-    before = price(plan.curvatures != 0, plan.corners)
-    present: float | None = None
-    found = []
-    for other in near(part, plan, at - first, may, at):
-        if present is None:
-            present = _present(part, plan, edge, fit)
-        worth = penalty * (before - price(other.curvatures != 0, other.corners))
-        trial = fit_plan(part, other, hopeless=present + worth + 20, settle=0.1)
-        if trial is None:
+    here = draft_of(part)
+    near = list((near_piece if what == "piece" else near_joint)(here, at - first, may, at))
+    n = len(total) - 1
+    laps = [divmod(start + end, n) for end in (here.bounds[0], here.bounds[-1])]
+    low, high = (lap * total[-1] + total[place] for lap, place in laps)
+    return _Window(first, last, start, here, near, float(high - low))
+
+
+def _weighed(sums: Sums, windows: list[_Window], penalty: float) -> list[list[Rival]]:
+    """Fit all readings of all windows, and the present ones there, and tell what each saves and costs."""
+    busy = [w for w in windows if w.near]
+    if not busy:
+        return [[] for _ in windows]
+    drafts = [d for w in busy for d in (w.here, *w.near)]
+    starts = [w.start for w in busy for _ in range(1 + len(w.near))]
+    hopeless = [
+        np.inf if d is w.here else w.chi2 + penalty * (w.here.price - d.price) + _ROOM
+        for w in busy
+        for d in (w.here, *w.near)
+    ]
+    fits = fit_abreast(sums, drafts, starts, np.array(hopeless))
+    found: list[list[Rival]] = []
+    row = 0
+    for window in windows:
+        found.append([])
+        if not window.near:
             continue
-        numbers = price(trial.chain.arcs, trial.chain.corners) - before
-        saved = present - trial.chi2
-        excess = penalty * numbers - saved
-        if (np.diff(trial.bounds)[trial.chain.arcs] < _LEAST_ON_ARC).any():
-            excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
-        found.append(Rival(first, last, plan_of(trial), excess, saved, numbers))
+        present = float(fits.chi2[row]) if fits.good[row] else window.chi2
+        for i, draft in enumerate(window.near, row + 1):
+            if fits.good[i]:
+                found[-1].append(_rival(window, draft, fits, i, present, penalty))
+        row += 1 + len(window.near)
     return found
 
 
-def _present(part: Edge, plan: Plan, edge: Edge, fit: Fit) -> float:
-    """χ² of the present reading in a window: fitted there alone, or as it stands where a piece is nearly squeezed out."""
-    base = fit_plan(part, plan, settle=0.05)
-    if base is not None:
-        return base.chi2
-    here = np.isin(edge.index, part.index)
-    return float(edge.weight[here] @ fit.residuals[here] ** 2)
+def _rival(window: _Window, draft: Draft, fits: Ranks, i: int, present: float, penalty: float) -> Rival:
+    k = len(draft)
+    arcs = fits.arcs[i, :k]
+    bounds = fits.bounds[i, : k + 1] - fits.bounds[i, 0]
+    numbers = draft.price - window.here.price
+    saved = present - float(fits.chi2[i])
+    excess = penalty * numbers - saved
+    if (np.diff(bounds)[arcs] < _LEAST_ON_ARC).any():
+        excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
+    plan = Plan(fits.joints[i, : k + 1], fits.unknowns[i, 4 : 3 + 3 * k : 3], fits.corners[i, :k], bounds, draft.closed)
+    return Rival(window.first, window.last, plan, excess, saved, numbers)
 
 
 def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[Edge, Fit] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -14,14 +14,24 @@ from capture.rims import Sheet, contour_score
 from capture.strip import Contour, Lit, Strip, unroll
 from fit.points import FloatArray
 
-__all__ = ["contour_along", "follow_edge", "line_beside", "resampled", "settle_edge", "thread", "trace_edge"]
+__all__ = [
+    "contour_along",
+    "follow_edge",
+    "line_beside",
+    "mean_along",
+    "resampled",
+    "settle_edge",
+    "thread",
+    "trace_edge",
+    "worth_along",
+]
 
 
 @dataclass(frozen=True, slots=True)
 class _Window:
     """Offsets tried in one pass, mm: low to high by step; the tolerance of a step's place; how far into the material
     steps count against an offset; smoothing along the edge; cost of a change of offset per mm, in rows of full score;
-    most steps that the offset may change by from row to row.
+    most steps that the offset may change by from row to row; score lost where what lies inside is not the material.
     """
 
     low: float
@@ -32,6 +42,7 @@ class _Window:
     smooth: float
     cost: float
     stride: int = 2
+    look: float = 0.0
 
     @property
     def offsets(self) -> FloatArray:
@@ -39,7 +50,7 @@ class _Window:
 
 
 # Leaving a shadow's edge must be cheap; changing between the lines of one edge must not be, since edges run smooth.
-_WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=4.0, stride=6)
+_WIDE = _Window(-4.2, 1.6, 0.06, reach=0.14, inside=3.0, smooth=0.5, cost=4.0, stride=6, look=0.6)
 _BESIDE = _Window(-2.0, 2.0, 0.06, reach=0.14, inside=1.5, smooth=0.5, cost=6.0, stride=4)
 _AROUND = _Window(-4.0, 4.0, 0.08, reach=0.14, inside=3.0, smooth=0.4, cost=3.0, stride=8)
 _FIRST = MappingProxyType({"wide": _WIDE, "beside": _BESIDE, "around": _AROUND})
@@ -50,6 +61,12 @@ _LEADS = (
     _Window(-4.0, 4.0, 0.15, reach=0.25, inside=0.0, smooth=0.6, cost=0.7),
     _Window(-2.0, 2.0, 0.1, reach=0.2, inside=0.0, smooth=0.5, cost=2.0),
 )
+_BAND_MM, _DEEPER_MM, _DEEP_MM = (0.15, 0.9), (1.1, 2.1, 3.0), 0.8
+_INNERMOST_MM, _USUAL_MM, _LOOK_MM, _LEAST_LOOK = 1.2, 6.0, 1.5, 0.02
+"""Where looks are compared, mm inside a possible edge; over which lengths along it; the least difference that counts."""
+_SHADOW, _MASK_MM = 1.5, 0.5
+"""How far a shadow falls per mm of thickness under a light 34° up (common practice to light from no lower, no source),
+and how far outside the shadow a rough contour may lie, mm."""
 _STRAY_COST = 0.15
 """Score lost at the far end of a lead's window, so that of two edges the nearer is meant."""
 
@@ -128,7 +145,7 @@ def line_beside(
     sides = _Sides(material_inside, closed)
     line = resampled(rough, 0.4, 0.8, closed)
     if first in _FIRST:
-        line = _searched(picture, view, sheet, line, sides, _FIRST[first])
+        line = _searched(picture, view, sheet, line, sides, _reaching(_FIRST[first], sheet))
     line = resampled(line, 0.3, 0.5, closed)
     return resampled(_searched(picture, view, sheet, line, sides, _NEAR), 0.25, 0.25, closed)
 
@@ -143,6 +160,20 @@ def settle_edge(
     sides = _Sides(material_inside, closed)
     _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)
     return [(strip, _best_offsets(strip, sheet, wall, sides, _CLOSE), wall) for sheet in sheets]
+
+
+def _reaching(window: _Window, sheet: Sheet) -> _Window:
+    """The window as far in as the shadow of so thick a sheet may lie out."""
+    return replace(window, low=min(window.low, -_SHADOW * sheet.thickness - _MASK_MM)) if window.look else window
+
+
+def worth_along(picture: Lit, view: View, sheet: Sheet, rough: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places (M, 2) along a closed rough contour and the score (M,) of the best edge near each."""
+    sides = _Sides(True, True)
+    line = resampled(rough, 0.4, 0.8)
+    _, wall, strip = _unrolled(picture, view, sheet, line, sides, _WIDE)
+    score = _scored(strip, sheet, wall, _WIDE)
+    return line, score[_threaded(score, _WIDE, closed=True), np.arange(len(wall))]
 
 
 def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, closed: bool) -> FloatArray:
@@ -178,10 +209,48 @@ def _unrolled(
 
 
 def _best_offsets(strip: Strip, sheet: Sheet, wall: FloatArray, sides: _Sides, window: _Window) -> FloatArray:
-    offsets = window.offsets
-    rows = np.repeat(offsets[:, None], len(wall), axis=1)
+    return window.offsets[_threaded(_scored(strip, sheet, wall, window), window, sides.closed)]
+
+
+def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> FloatArray:
+    """Score (G, M) of every offset of the window at every row."""
+    rows = np.repeat(window.offsets[:, None], len(wall), axis=1)
     score = contour_score(strip, sheet, rows, wall, window.reach, window.inside)
-    return offsets[thread(score.T, window.step * window.cost, window.stride, sides.closed)]
+    return score - window.look * _other_look(strip, window.offsets) if window.look else score
+
+
+def _threaded(score: FloatArray, window: _Window, closed: bool) -> NDArray[np.int_]:
+    return thread(score.T, window.step * window.cost, window.stride, closed)
+
+
+def _other_look(strip: Strip, offsets: FloatArray) -> FloatArray:
+    """How unlike what lies further in the band just inside each offset (G,) looks, 0 to 1 (G, M).
+
+    Between an edge and the rim of its shadow lies paper, which never looks quite like the material, though the step
+    between them may be faint beside the one to lit paper. Differences count over what the material itself shows.
+    """
+    at = np.repeat(offsets[:, None], len(strip.total), axis=1)
+    spans = [(at - _BAND_MM[1], at - _BAND_MM[0]), *((at - deep - _DEEP_MM, at - deep) for deep in _DEEPER_MM)]
+    band, *deeper = strip.looks(spans)
+    unlike = np.max([np.linalg.norm(band - look, axis=-1) for look in deeper], axis=0)
+    innermost = unlike[offsets < offsets[0] + _INNERMOST_MM]
+    spacing = strip.contour.spacing
+    usual = _usual_along(np.quantile(innermost, 0.7, axis=0), round(_USUAL_MM / spacing))
+    found = mean_along(unlike, round(_LOOK_MM / spacing))
+    return np.clip(found / np.maximum(2 * usual, _LEAST_LOOK) - 1, 0, 1)
+
+
+def _usual_along(values: FloatArray, half: int) -> FloatArray:
+    """Running median (M,) along a ring, over `half` rows either way."""
+    wide = np.concatenate([values[-half:], values, values[:half]])
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * half + 1), axis=1))
+
+
+def mean_along(values: FloatArray, half: int) -> FloatArray:
+    """Running mean of rings (..., M) over `half` places either way."""
+    wide = np.concatenate([values[..., -half:], values, values[..., :half]], axis=-1)
+    total = np.concatenate([np.zeros((*wide.shape[:-1], 1)), np.cumsum(wide, axis=-1)], axis=-1)
+    return np.asarray((total[..., 2 * half + 1 :] - total[..., : -2 * half - 1]) / (2 * half + 1))
 
 
 def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:

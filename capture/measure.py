@@ -9,7 +9,7 @@ import numpy as np
 
 from capture.bench import Bench
 from capture.flatten import Flat, flatten
-from capture.follow import follow_edge
+from capture.follow import follow_edge, worth_along
 from capture.likely_circles import settled_rounds
 from capture.openings import Opening, find_openings
 from capture.part_mask import PartMask, disc, find_part
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredPart", "measure_part"]
 
 _STEP_MM = 0.2
+_RIM_MM = 0.8
 _MARGIN_MM = 4.0
 _RING = 0.7
 _LEAST_SCORE = 0.15
@@ -93,6 +94,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     part = find_part(flat, _MARGIN_MM)
     _refuse_cut_off(part)
     lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
+    part = _without_bays(lit, bench, known.sheet, part)
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
     outline = _rough_outline(part)
@@ -141,6 +143,30 @@ def _palette(part: PartMask) -> Palette | None:
     ]
     away: FloatArray = hues[1] - hues[0]
     return Palette(hues[0], away) if np.linalg.norm(away) > _HUE_TOLD else None
+
+
+def _without_bays(lit: Lit, bench: Bench, sheet: Sheet, part: PartMask) -> PartMask:
+    """The part with those bays filled round which an edge shows better than along them."""
+    bays = part.bays
+    if not bays:
+        return part
+    cut = worth_along(lit, bench, sheet, _rough_outline(part))
+    for bay in bays:
+        whole = part.filled(bay)
+        round_it = worth_along(lit, bench, sheet, _rough_outline(whole))
+        if _beside(bay, part.flat, *round_it) > _beside(bay, part.flat, *cut):
+            part = whole
+    return part
+
+
+def _beside(bay: NDArray[np.uint8], flat: Flat, places: FloatArray, worth: FloatArray) -> float:
+    """Mean worth of the places at a bay's rim."""
+    import cv2
+
+    near = cv2.dilate(bay, disc(_RIM_MM, flat.step)) > 0
+    column, row = np.rint(flat.to_flat(places)).astype(int).T
+    there = near[np.clip(row, 0, near.shape[0] - 1), np.clip(column, 0, near.shape[1] - 1)]
+    return float(worth[there].mean()) if there.any() else -np.inf
 
 
 def _rough_outline(part: PartMask) -> FloatArray:
@@ -275,10 +301,10 @@ def _swallows(slot: _Found, hole: _Found) -> bool:
 
 def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:
     """Outline as a path, everything named in order from the part's lower-left corner."""
-    from capture.outline import outline_path
+    from capture.outline import outline_path, row_doubt
 
     points = measured_points(bench, known, edge)
-    path, notices = outline_path(points, clean=edge.clean, twofold=known.twofold)
+    path, notices = outline_path(points, clean=edge.clean, twofold=known.twofold, doubt=row_doubt(edge))
     notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]

@@ -7,12 +7,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.follow import mean_along
+from capture.rim_fit import Edge
 from fit.errors import CannotDetermine
 from fit.paths import PathFit, fit_path
 from fit.points import FloatArray, Points
 from fit.results import Notice
 
-__all__ = ["outline_path", "path_through"]
+__all__ = ["outline_path", "path_through", "row_doubt"]
 
 _EVERY = 2
 _COARSE_MM = (0.1, 0.2, 0.4)
@@ -31,24 +33,42 @@ _SHARP, _BY_CORNER_MM, _HIDDEN_MM = np.radians(20.0), 6.0, 1.0
 _DOUBT = 8.0
 _ROUNDS = 2
 _STEP_MM = 0.4
+_SEEN_MM, _SEEN_SHARE, _DOUBT_MOST = 3.0, 0.5, 4.0
+"""Rows are doubted where, over so many mm, the score falls under this share of its median; at most this factor."""
+
+
+def row_doubt(edge: Edge) -> FloatArray:
+    """Factor (N,) on the noise of a closed edge's picked rows: more where less than usual of what shows is explained."""
+    if edge.told is None:
+        return np.ones(len(edge.picked.row))
+    told = mean_along(edge.told, round(_SEEN_MM / 2 / edge.strip.contour.spacing))
+    least = _SEEN_SHARE * float(np.median(told))
+    return np.clip(least / np.maximum(told, 1e-3), 1.0, _DOUBT_MOST)[edge.picked.row]
 
 
 def outline_path(
-    points: Points, *, closed: bool = True, clean: bool = False, twofold: bool = False
+    points: Points,
+    *,
+    closed: bool = True,
+    clean: bool = False,
+    twofold: bool = False,
+    doubt: FloatArray | None = None,
 ) -> tuple[PathFit, list[Notice]]:
     """Fit a path in two steps: coarsely through all points, then finely through those that keep to it.
 
     Light does not err at random along an edge: it moves whole stretches by tenths of a millimetre. A chain that may
     miss by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
     clean: the edge looks clean, so that one fine fit through all points is tried first. twofold: the edge is rounded
-    and shows two lines, between which stretches may change; the coarse fit then starts coarser.
+    and shows two lines, between which stretches may change; the coarse fit then starts coarser. doubt: (N,) factor on
+    the noise of each point.
     Raises CannotDetermine where no chain of lines and arcs follows the edge.
     """
     thinned = points.select(slice(None, None, _EVERY))
-    path = _clean_path(thinned, closed) if clean else None
+    weak = np.ones(len(thinned)) if doubt is None else doubt[::_EVERY]
+    path = _clean_path(thinned, closed, weak) if clean else None
     if path is not None:
         return _with_own_noise(path), _told(path)
-    path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed)
+    path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
         miss, _ = _distances(path, thinned)
@@ -57,7 +77,9 @@ def outline_path(
         if (near != before).mean() < _SETTLED_SHARE:
             break
         kept, before = thinned.select(near), near
-        path = path_through(kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed)
+        path = path_through(
+            kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed, weak[near]
+        )
     left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
     if left_out <= _TELL_SHARE:
         return _with_own_noise(path), _told(path)
@@ -73,10 +95,10 @@ def _told(path: PathFit) -> list[Notice]:
     return [notice for notice in path.notices if notice.code not in _WALKERS]
 
 
-def _clean_path(points: Points, closed: bool) -> PathFit | None:
+def _clean_path(points: Points, closed: bool, weak: FloatArray) -> PathFit | None:
     """One fine fit through all points, if hardly any lies off it."""
     try:
-        path = path_through(points, (_FINE_MM,), closed)
+        path = path_through(points, (_FINE_MM,), closed, weak)
     except CannotDetermine:
         return None
     miss = np.abs(path.feature.residuals)
@@ -118,11 +140,11 @@ def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) ->
     return replace(path, feature=replace(path.feature, segments=tuple(segments)))
 
 
-def path_through(points: Points, noises: tuple[float, ...], closed: bool) -> PathFit:
-    """The first path that keeps to its points as the noise assumed grows."""
+def path_through(points: Points, noises: tuple[float, ...], closed: bool, weak: FloatArray | float = 1.0) -> PathFit:
+    """The first path that keeps to its points as the noise assumed grows; weak: factors (N,) on it."""
     for noise in noises:
         try:
-            told = replace(points, noise=np.full(len(points), noise))
+            told = replace(points, noise=np.full(len(points), noise) * weak)
             path = fit_path(told, closed=closed, parsimony=_PARSIMONY, name="outline")
         except CannotDetermine:
             continue

@@ -7,7 +7,7 @@ contour is then the strongest tone ridge between its core and the bare paper (wa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,8 @@ __all__ = ["PartMask", "disc", "find_part"]
 _RIM_MM = 1.0
 _BORDER_MM = 5.0
 _TONE_LIMIT = 0.07
-_CORE_MM = 8.0
+_CORE_MM, _NEAR_MM = 8.0, 3.0
+_BAY_MM = 2.0
 _GAP_MM = 1.6
 _LEAST_AREA_MM2 = 60.0
 
@@ -31,12 +32,20 @@ Mask = NDArray[np.uint8]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PartMask:
-    """The part's mask (1 inside) on a flattened picture, and that picture divided by the paper's tone (float32)."""
+    """The part's mask (1 inside) on a flattened picture, and that picture divided by the paper's tone (float32).
+
+    bays : masks of places that may be part as well.
+    """
 
     flat: Flat
     mask: Mask
     relative: NDArray[np.float32]
     touches_border: bool
+    bays: tuple[Mask, ...] = ()
+
+    def filled(self, bay: Mask) -> PartMask:
+        """The same with one bay taken as part."""
+        return replace(self, mask=_filled(self.mask | bay))
 
 
 def disc(radius_mm: float, step: float) -> Mask:
@@ -66,7 +75,9 @@ def find_part(flat: Flat, margin: float) -> PartMask:
     part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
     edge = cv2.morphologyEx(inner.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     touching = bool(((cv2.dilate(part, disc(0.6, flat.step)) > 0) & (edge > 0)).any())
-    return PartMask(flat, _ridge(relative, part, inner, flat.step), relative, touching)
+    mask = _ridge(relative, part, inner, flat.step, _CORE_MM)
+    bays = _bays(mask, _ridge(relative, part, inner, flat.step, _NEAR_MM), flat.step)
+    return PartMask(flat, mask, relative, touching, bays)
 
 
 def _border(shape: tuple[int, int], margin: float, step: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -144,13 +155,13 @@ def _filled(mask: Mask) -> Mask:
     return cv2.drawContours(np.zeros_like(mask), contours, -1, 1, -1).astype(np.uint8)
 
 
-def _ridge(relative: NDArray[np.float32], part: Mask, inner: NDArray[np.bool_], step: float) -> Mask:
-    """Draw the contour along the strongest tone ridge between the part's core and the bare paper."""
+def _ridge(relative: NDArray[np.float32], part: Mask, inner: NDArray[np.bool_], step: float, core: float) -> Mask:
+    """Draw the contour along the strongest tone ridge between the bare paper and the part more than `core` mm in."""
     import cv2
 
     depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * step
     markers = np.zeros(part.shape, np.int32)
-    markers[depth > min(_CORE_MM, 0.5 * float(depth.max()))] = 2
+    markers[depth > min(core, 0.5 * float(depth.max()))] = 2
     markers[(cv2.dilate(part, disc(0.6, step)) == 0) | ~inner] = 1
     picture: Any = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
     mask = (cv2.watershed(picture, markers) == 2).astype(np.uint8)
@@ -159,3 +170,12 @@ def _ridge(relative: NDArray[np.float32], part: Mask, inner: NDArray[np.bool_], 
     if count < 2:
         return part
     return _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
+
+
+def _bays(mask: Mask, wide: Mask, step: float) -> tuple[Mask, ...]:
+    """Where the ridge nearest the paper runs well outside the strongest one, which may be texture of the part."""
+    import cv2
+
+    apart = cv2.morphologyEx(wide & ~mask & 1, cv2.MORPH_OPEN, disc(_BAY_MM / 2, step)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(apart)
+    return tuple((labels == i).astype(np.uint8) for i in range(1, count))

@@ -84,7 +84,8 @@ class FaceKnowledge:
 @dataclass(frozen=True, eq=False, slots=True)
 class Edge:
     """One edge as found: its strip, the steps picked, the share of rows that have one, the mean contour score, and the
-    outward distance (mm) to a second line that would do nearly as well, None where there is none.
+    outward distance (mm) to a second line that would do nearly as well, None where there is none, and the score of each
+    row (M,) where it was looked at.
     """
 
     strip: Strip
@@ -92,6 +93,7 @@ class Edge:
     cover: float
     score: float
     rival: float | None = None
+    told: FloatArray | None = None
 
     @property
     def clean(self) -> bool:
@@ -123,8 +125,9 @@ def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray, sl
     """Pick the steps along an edge whose outward offsets (M,) on the strip are known, to `slack` mm more than usual."""
     reach, score_reach = (max(mm, px / strip.px_per_mm) + slack for mm, px in (_STEP_REACH, _SCORE_REACH))
     picked = rim_points(strip, sheet, offset, wall, reach)
-    score = float(contour_score(strip, sheet, offset, wall, score_reach).mean())
-    return Edge(strip, picked, len(picked.row) / len(wall), score, rival_offset(strip, sheet, offset, wall))
+    told = contour_score(strip, sheet, offset, wall, score_reach)
+    rival = rival_offset(strip, sheet, offset, wall)
+    return Edge(strip, picked, len(picked.row) / len(wall), float(told.mean()), rival, told)
 
 
 def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:

@@ -6,7 +6,9 @@ step keeps its middle there and not in file values.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +134,15 @@ class Strip:
         first, last = self._column(low), self._column(high)
         return (self.hue[rows, last] - self.hue[rows, first]) / np.maximum(last - first, 1)
 
+    def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
+        """Mean square root of tone (..., M, 3) over each span of offsets [low, high), both (..., M)."""
+        if self.tone is None:
+            message = "Only strips made from a picture know their tone."
+            raise ValueError(message)
+        sums, rows = _summed(np.sqrt(self.tone)), np.arange(len(self.tone))
+        columns = [(self._column(low), self._column(high)) for low, high in spans]
+        return [(sums[rows, b] - sums[rows, a]) / np.maximum(b - a, 1)[..., None] for a, b in columns]
+
     def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
         """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
         outside, inside = (self._clipped_beside(row, offset, side) for side in (1.0, -1.0))
@@ -203,9 +214,10 @@ def unroll(
     return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
 
 
-def _summed(values: FloatArray) -> FloatArray:
-    """(M, T + 1): sums of the columns before each."""
-    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
+def _summed(values: NDArray[Any]) -> FloatArray:
+    """(M, T + 1) or (M, T + 1, k): sums of the columns before each."""
+    none = np.zeros((len(values), 1, *values.shape[2:]))
+    return np.concatenate([none, np.cumsum(values, axis=1, dtype=float)], axis=1)
 
 
 def _sample(

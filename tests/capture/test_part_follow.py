@@ -110,6 +110,33 @@ def test_the_edge_is_followed_not_its_shadow(shadowed):
     assert np.percentile(np.abs(miss), 95) < 0.08
 
 
+def round_the_shadow(plate, cast: tuple[float, float]) -> np.ndarray:
+    """A rough contour round plate and shadow, as a mask of what is not bare paper gives it."""
+    step = 0.2
+    x, y = np.meshgrid(np.arange(20, 160, step), np.arange(220, 20, -step))
+    levels = np.linspace(0, plate.height, 5)
+    dark = np.min([plate.outside(x - z * cast[0], y - z * cast[1]) for z in levels], axis=0) < 0.3
+    contours, _ = cv2.findContours(dark.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return contours[0][:, 0] * [step, -step] + [20, 220]
+
+
+@pytest.mark.parametrize("cast", [(0.97, 0.83), (1.1, 0.9)])
+def test_a_black_sheet_in_its_own_hard_shadow(drawn, cast):
+    """The step from black to shadowed paper is far fainter than that from shadow to light, yet it is the edge."""
+    plate = drawn.Plate(76, 112, (8, 8, 8, 8), holes=(), angle=0.06, thickness=3.0, height=3.0)
+    camera = drawn.look(5, 250, 250)
+    black = drawn.Light(
+        face=(0.017, 0.015, 0.0125), wall=(0.01, 0.01, 0.01), shadow=cast, soft=0.05, dark=0.03, texture=0.1
+    )
+    lit = Lit(linear_light(drawn.draw(drawn.Scene(camera, plate, light=black, noise=0.008))[..., ::-1].copy()))
+    rough = round_the_shadow(plate, cast)
+    ((strip, offset, _),) = follow_edge(lit, camera, [Sheet(3.0, 3.0)], rough, material_inside=True)
+    found = strip.contour.at(offset)
+    miss = np.abs(plate.outside(found[:, 0], found[:, 1]))
+    assert np.median(miss) < 0.15
+    assert (miss > 0.3).mean() < 0.03
+
+
 def test_a_guide_leads_to_the_clearest_edge(shadowed):
     plate, camera, lit = shadowed
     line = trace_edge(lit, camera, plate.height, rough_contour(plate, 1.0), closed=True)

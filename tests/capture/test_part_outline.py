@@ -51,3 +51,15 @@ def test_a_stretch_moved_by_light_is_told_and_doubted():
         assert side["length"] > 40
     doubted = [s for s in lines if s["y1"] < 1 and s["y2"] < 1]
     assert doubted and all(s.value("length").u95 > 0.3 for s in doubted)
+
+
+def test_rows_that_explain_little_weigh_less():
+    """A stretch a little off, too little to be left out, pulls its side less where it is doubted."""
+    points = edge_points(3, moved=0.05)
+    doubt = np.where((points.xyz[:, 1] < 1) & (points.xyz[:, 0] > 20) & (points.xyz[:, 0] < 45), 4.0, 1.0)
+
+    def pull(**more) -> float:
+        path, _ = outline_path(points, **more)
+        return max(-s["y1"] - s["y2"] for s in path.feature.segments if s.kind == "line" and max(s["y1"], s["y2"]) < 1)
+
+    assert pull(doubt=doubt) < 0.6 * pull()

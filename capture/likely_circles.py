@@ -25,10 +25,10 @@ from fit.points import FloatArray, Points
 
 __all__ = ["settled_rounds"]
 
-_SPACING_MM, _ROWS = 0.2, 120
+_SPACING_MM, _ROWS = 0.2, 60
 _LIGHT_MM = 2.5
 _START_U_MM = 0.1
-_ROUNDS = ((0.24, 0.04), (0.18, 0.03))
+_ROUNDS = ((0.24, 0.06), (0.15, 0.03))
 _GRID_MM, _GRID_STEP = 0.6, 0.01
 _STRAY, _DENSITY_MM = 0.05, 0.03
 _SHARED_CREDIT = 0.25

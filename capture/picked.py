@@ -108,7 +108,7 @@ def _sheet_key(pick: Pick) -> tuple[float, float]:
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
     pick, known = one.pick, one.pick.known.with_rounding(rounding)
     if one.other and one.pick.edge == "clearest":
-        known = replace(known, rim_u=float(np.hypot(known.rim_u, _CHOICE_DOUBT * one.apart)))
+        known = replace(known, choice_u=abs(_CHOICE_DOUBT * one.apart))
     feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
     if one.other and one.pick.edge == "clearest":
         notices = [*notices, _two_edges(one, one.other)]

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.bench import Bench
-from capture.rims import LOWER, RimPoints, Sheet, contour_score, rim_points, rival_offset
+from capture.rims import LOWER, WALL_SEEN_MM, RimPoints, Sheet, contour_score, rim_points, rival_offset
 from capture.rounding import Rounding
 from capture.slot_holes import Stadium
 from capture.strip import Contour, Lit, Strip, unroll
@@ -38,6 +39,7 @@ _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
+_LIGHT = ("edge:rim", "edge:hidden", "edge:wall", "edge:foot", "edge:choice")
 _GLARE_PX, _GLARE_U_PX = 0.7, 0.4
 """Where a picture clips the bright side of a step, the step shows too far on the dark side: light k times too bright is
 cut at 1/k of a blurred step. Drawn steps with the blur of a phone move by half a pixel for k = 2 and 1.5 px for k = 8."""
@@ -61,7 +63,8 @@ class FaceKnowledge:
     """How well the sheet is known, all mm.
 
     height_u, foot_u : standard uncertainties of its face's height and of its lower face's. rim_inset, rim_u : how far
-    inside the contour its rim shows by a rounding too fine to be seen, and the doubt that any rounding leaves.
+    inside the contour its rim shows by a rounding too fine to be seen, and the doubt that any rounding leaves. choice_u :
+    doubt which of two close edges was meant.
     """
 
     sheet: Sheet
@@ -69,6 +72,7 @@ class FaceKnowledge:
     foot_u: float
     rim_inset: float = 0.0
     rim_u: float = 0.0
+    choice_u: float = 0.0
 
     @property
     def twofold(self) -> bool:
@@ -134,9 +138,10 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
     """The picked steps as points in order along the edge, with own and shared errors.
 
     Upper rims are cut with the face's plane, lower rims with the lower face's, so both lie on the contour in plan; all
-    are given the face's height. Shared errors of light are added: how far all upper rims (``edge:rim``) and all lower
-    rims (``edge:foot``) of this sheet may lie to one side, since shading and a rounding move them together, and slow
-    waves along this edge (``wave:k``), to be turned into the feature's own errors by `waves_to_own`.
+    are given the face's height. Shared errors of light are added: how far all upper rims (``edge:rim``), besides those
+    whose wall is hidden (``edge:hidden``) or shows (``edge:wall``), and all lower rims (``edge:foot``) of this sheet may
+    lie to one side, since shading and a rounding move them together; that another edge was meant (``edge:choice``); and
+    slow waves along this edge (``wave:k``), to be turned into the feature's own errors by `waves_to_own`.
     """
     picked, contour, sheet = edge.picked, edge.strip.contour, known.sheet
     outward = contour.outward[picked.row]
@@ -156,10 +161,12 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
             order.append(np.flatnonzero(chosen))
     joined = join_points(parts)
     joined = joined.select(np.argsort(np.concatenate(order)))
-    return _with_light(joined, known, edge)
+    seen = sheet.wall(bench, contour)[picked.row] > WALL_SEEN_MM
+    return _with_light(joined, known, edge, seen)
 
 
-def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
+def _with_light(points: Points, known: FaceKnowledge, edge: Edge, seen: NDArray[np.bool_]) -> Points:
+    """seen : (N,) whether the wall below each step shows."""
     picked, sheet, contour = edge.picked, known.sheet, edge.strip.contour
     outward, lower = contour.outward[picked.row], picked.kind == LOWER
     glare = edge.strip.glare(picked.row, picked.offset) / edge.strip.px_per_mm
@@ -176,8 +183,12 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge) -> Points:
     out3 = np.column_stack([outward, np.zeros(len(outward))])
     waves = _waves(edge)
     own_u = np.hypot(np.where(lower, _FOOT_MM, rim_u), _GLARE_U_PX * glare)
-    sizes = np.vstack([np.where(lower, 0.0, own_u), np.where(lower, own_u, 0.0), wave_u * waves])
-    names = ("edge:rim", "edge:foot", *(f"{_WAVE}:{i}" for i in range(1, len(waves) + 1)))
+    choice = np.full(len(outward), known.choice_u)
+    # Whether an edge is rounded moves all its rims alike; which way a rounding shades differs where it faces the camera.
+    half = np.sqrt(0.5) * own_u
+    kinds = [np.where(rows, half, 0.0) for rows in (~lower, ~lower & ~seen, ~lower & seen)]
+    sizes = np.vstack([*kinds, np.where(lower, own_u, 0.0), choice, wave_u * waves])
+    names = (*_LIGHT, *(f"{_WAVE}:{i}" for i in range(1, len(waves) + 1)))
     return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "FACE_LINE",
     "HIDDEN",
     "LOWER",
+    "WALL_SEEN_MM",
     "RimPoints",
     "Sheet",
     "contour_score",
@@ -30,7 +31,7 @@ __all__ = [
     "twin_share",
 ]
 
-_WALL_SEEN_MM = 0.06
+WALL_SEEN_MM = 0.06
 _WALL_CLEAR_MM = 0.25
 _APART_MM, _TWIN_MM = 0.14, 0.08
 _GAP_MM = 0.4
@@ -96,7 +97,7 @@ def contour_score(
     wall : (M,) or (..., M) seen wall width. reach : tolerance of a step's place, mm.
     inside : how far into the material steps count against the contour, mm.
     """
-    seen = wall > _WALL_SEEN_MM
+    seen = wall > WALL_SEEN_MM
     apart = _blurred_apart(strip, sheet)
     outline = np.where(seen, contour + wall, contour - sheet.outline_shift(wall) + apart)
     face_line = contour - sheet.rounding - np.where(seen, apart / 2, apart)
@@ -163,7 +164,7 @@ def rim_points(strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray
 
     A sharp upper rim is better than a lower one, which lies in its own shadow; a rounded one is worse.
     """
-    seen = wall > _WALL_SEEN_MM
+    seen = wall > WALL_SEEN_MM
     blur = _blurred_apart(strip, sheet)
     shift = np.where(seen, 0.0, sheet.outline_shift(wall) - blur)
     line_inset = sheet.rounding + np.where(seen, blur / 2, blur)

@@ -30,7 +30,7 @@ def clear_lines(found: Clearance, unit_out: str) -> list[str]:
     lines = [
         f"smallest gap  {_gap(found, at, unit_out)}{unit} at {_at(found, at)}",
         f"between       fixed ({f}) and moving ({m}) mm, in the fixed part's axes",
-        f"left over     {found.margin.sum_words()}",
+        f"left over     {found.margin.sum_words()}, at {_at(found, found.margin.at)}{_elsewhere(found)}",
     ]
     if found.margin.wanted is not None:
         lines.append(
@@ -44,6 +44,13 @@ def clear_lines(found: Clearance, unit_out: str) -> list[str]:
 def _gap(found: Clearance, i: int, unit_out: str) -> str:
     error = found.swept.errors[i]
     return format_length(float(found.swept.gap[i]), None if error is None else error.u95, unit_out)
+
+
+def _elsewhere(found: Clearance) -> str:
+    """Words for a sum that stands for another position than the smallest gap."""
+    if found.margin.at == found.swept.tightest:
+        return ""
+    return " (not where the gap is smallest: here movement brings the parts nearer)"
 
 
 def _at(found: Clearance, i: int) -> str:

@@ -5,19 +5,27 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from fit.commands.options import output_options
 from fit.units import LENGTH
 
-if TYPE_CHECKING:
-    pass
-
 __all__ = ["clear"]
 
 _FILES = click.Path(path_type=Path)
+
+
+def _list_situations(context: click.Context, _: click.Parameter, value: str | None) -> str | None:
+    """Print the situations and leave where the value is ``list``."""
+    if value != "list":
+        return value
+    from fit.clearance.margin import SITUATIONS
+
+    for name, known in SITUATIONS.items():
+        click.echo(f"{name:<29} {known.wanted:>4g} mm  {known.words} ({known.source})")
+    click.echo("Parked gaps, which contain normal movement; where play or rock is typed, 5 mm left over are asked for.")
+    context.exit(0)
 
 
 @click.command()
@@ -51,7 +59,12 @@ _FILES = click.Path(path_type=Path)
     "--rock", default="0,0,0", show_default=True, help="Movement ± along x, y, z, such as a motor that rocks, mm."
 )
 @click.option("--wanted", type=LENGTH, help="Gap that must be left after movement and U95, mm.")
-@click.option("--situation", help="Ask for the usual gap of a situation; 'list' shows them.")
+@click.option(
+    "--situation",
+    is_eager=True,
+    callback=_list_situations,
+    help="Ask for the usual gap of a situation; 'list' shows them.",
+)
 @output_options
 def clear(out: Path, replace: bool, as_json: bool, unit_out: str, **options: object) -> int:
     """Smallest gap between a fixed and a moving part through a hinge, a slide or a list of poses."""

@@ -13,7 +13,11 @@ __all__ = ["seal"]
 
 
 @click.command()
-@click.argument("results", type=click.Path(path_type=Path))
+@click.argument("results", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--pieces",
+    help="The path as typed instead of RESULTS: straights, and bends as R radius:turn, such as '400±0.5, R60:90, 220'.",
+)
 @click.option("--path", "path", help="Name of the path; not needed where there is only one.")
 @click.option(
     "--offset",

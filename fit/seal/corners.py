@@ -56,6 +56,11 @@ class Corner:
     limit_known: bool
     verdict: str | None
 
+    @property
+    def advice(self) -> str:
+        """The verdict in words that promise nothing, for a limit that is not the profile's own."""
+        return {"inside": "enough", "outside": "too tight"}.get(self.verdict or "", "not proven to be enough")
+
 
 def tightest_corners(line: SealLine, limits: BendLimits, height: float | None = None) -> list[Corner]:
     """The tightest corner with the bulb on the inside of the bend and the tightest with it on the outside.

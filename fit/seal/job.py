@@ -20,6 +20,7 @@ from fit.seal.line import edge_of
 from fit.seal.profile import Allowance, Profile
 from fit.seal.seal import SealPlan, seal
 from fit.seal.squeeze import RANGES, Range, section_tolerance
+from fit.seal.typed import typed_path
 from fit.units import Length, parse_length
 
 __all__ = ["DEFAULTS", "plan_seal", "run_seal"]
@@ -30,6 +31,7 @@ Options = Mapping[str, Any]
 DEFAULTS: Mapping[str, Any] = MappingProxyType(
     {
         "path": None,
+        "pieces": None,
         "offset": "0",
         "side": None,
         "gap": None,
@@ -58,7 +60,7 @@ def run_seal(
     from fit.seal.report import seal_parts
     from fit.seal.table import seal_table
 
-    measured = read_results(options["results"])
+    measured = _measured(options)
     plan = plan_seal(measured, options, str(options["results"]))
     results = Results(
         frame=measured.frame,
@@ -78,7 +80,7 @@ def plan_seal(measured: Results, options: Options, where: str = "the results") -
     Raises InputError for options that make no sense; `where` names the results in messages.
     """
     asked = {**DEFAULTS, **options}
-    path = _path(measured, asked["path"], where)
+    path = typed_path(str(asked["pieces"])) if asked["pieces"] else _path(measured, asked["path"], where)
     gap_u = _size(asked["gap_u"], "--gap-u")
     if gap_u == 0:
         message = "--gap-u must be above 0, in mm; got 0."
@@ -97,13 +99,25 @@ def plan_seal(measured: Results, options: Options, where: str = "the results") -
     )
 
 
+def _measured(options: Options) -> Results:
+    """The results that hold the path; empty where the path is typed."""
+    if (options["results"] is None) == (options["pieces"] is None):
+        message = "Give the RESULTS that hold the path, or type it with --pieces, such as '400, R60:90, 220, R60:90'."
+        raise InputError(message)
+    if options["results"] is None:
+        return Results(frame="the typed path's own: it starts at 0, 0 along x")
+    return read_results(options["results"])
+
+
 def _size(value: Any, what: str) -> float | None:
     return None if value is None else _length(str(value), what)
 
 
 def _sources(options: Options) -> list[Source]:
-    named = Path(options["results"])
-    files = [named / "results.json" if named.is_dir() else named]
+    files = []
+    if options["results"] is not None:
+        named = Path(options["results"])
+        files = [named / "results.json" if named.is_dir() else named]
     gap = Path(str(options["gap"]).partition("@")[0])
     gap = gap / "results.json" if gap.is_dir() else gap
     return [Source.of(file) for file in [*files, *([gap] if options["gap"] is not None and gap.is_file() else [])]]
@@ -116,6 +130,10 @@ def _path(measured: Results, name: str | None, where: str | Path) -> Feature:
     if len(chosen) != 1:
         held = ", ".join(f"'{feature.name}'" for feature in paths) or "none"
         message = f"{where}: name one path with --path; it holds {held}" + (f", not '{name}'." if name else ".")
+        if not paths:
+            message += (
+                " An edge walked with an arm becomes one by 'edgewright path', a photo's by a feature of kind path."
+            )
         raise InputError(message)
     return chosen[0]
 

@@ -75,7 +75,10 @@ def edge_of(feature: Feature) -> Edge:
     Raises InputError where the feature is no path of lines and arcs, or its pieces do not follow one another.
     """
     if feature.kind != "path" or not feature.segments:
-        message = f"'{feature.name}' must be a path with lines and arcs; got a {feature.kind} without them."
+        message = (
+            f"'{feature.name}' must be a path with lines and arcs; got a {feature.kind} without them. Walk the edge with "
+            "an arm and cut it with 'edgewright path', or ask for kind path in a job."
+        )
         raise InputError(message)
     axes = _plane_axes(feature.segments)
     origin = _ends(feature.segments[0], axes, 1.0)[0]

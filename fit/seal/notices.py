@@ -16,7 +16,6 @@ from fit.seal.squeeze import Squeeze
 __all__ = ["seal_notices"]
 
 _LEAST_PLACES = 8
-_VERDICTS = {"inside": "enough", "outside": "too tight"}
 
 
 def seal_notices(
@@ -51,7 +50,7 @@ def _of_corner(corner: Corner) -> list[Notice]:
     least = min(corner.edge_radius.value, corner.line_radius)
     radius = f"R {least:.1f} mm at {corner.at:.0f} mm along"
     where = f"bulb on the {corner.direction} of the bend"
-    says = _VERDICTS.get(corner.verdict or "", "not proven to be enough")
+    says = corner.advice
     if not corner.limit_known:
         text = f"The profile's least radius, {where}, is not given: ask its sheet. Tightest here: {radius}."
         if corner.limit is not None:
@@ -100,4 +99,8 @@ def _of_joint(joint: Joint | None) -> list[Notice]:
     if joint is None or joint.straight:
         return []
     text = f"The joint at {joint.at:.0f} mm lies in a bend, where it opens; put it on a straight, at the bottom."
+    if not joint.any_straight:
+        text = (
+            f"The path has no straight, so the joint at {joint.at:.0f} mm lies in a bend: put it at the bottom, bonded."
+        )
     return [Notice("joint-in-corner", text)]

@@ -13,6 +13,7 @@ from fit.points import FloatArray
 from fit.report.chart import Chart, Level, Mark, chart_svg
 from fit.seal.corners import Corner
 from fit.seal.seal import SealPlan
+from fit.seal.squeeze import verdict_of
 from fit.units import format_length
 
 __all__ = ["compression_chart", "part_picture", "seal_drawing"]
@@ -81,19 +82,18 @@ def part_picture(plan: SealPlan) -> str:
 
 
 def _colour(plan: SealPlan, at: float) -> str:
-    """Colour of a place between two gaps: that of the compression in between them."""
+    """Colour of a place between two gaps: the verdict on the compression and its U95 in between them."""
     if not plan.squeezes:
         return "#555"
     x = np.array([squeeze.at for squeeze in plan.squeezes])
     y = np.array([squeeze.share for squeeze in plan.squeezes])
     period = float(plan.line.edge.chain.lengths.sum()) if plan.line.edge.closed else None
-    share = float(np.interp(at, x, y, period=period))
-    nearest = plan.squeezes[int(np.argmin(np.abs(x - at)))]
-    if share < plan.profile.wanted.least:
-        return _LOOSE
-    if share > plan.profile.wanted.most:
-        return _TIGHT
-    return _UNSURE if nearest.verdict == "not proven" else _GOOD
+    spread = np.array([0.0 if squeeze.u95 is None else squeeze.u95 for squeeze in plan.squeezes])
+    share, u95 = (float(np.interp(at, x, values, period=period)) for values in (y, spread))
+    verdict = verdict_of(share, u95, plan.profile.wanted)
+    if verdict == "outside":
+        return _LOOSE if share < plan.profile.wanted.least else _TIGHT
+    return _UNSURE if verdict == "not proven" else _GOOD
 
 
 def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
@@ -116,7 +116,7 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
         ),
     ]
     if line.edge.closed:
-        notes.append(Note("Closed loop: moving the line by 1 mm changes its length by 2π = 6.28 mm."))
+        notes.append(Note("Closed loop: moving the line by 1 mm changes its length by 2 pi = 6.28 mm."))
     return Drawing(
         entities=entities,
         spots=[_spot(plan, corner, unit_out) for corner in plan.corners],
@@ -130,16 +130,15 @@ def _spot(plan: SealPlan, corner: Corner, unit_out: str) -> Spot:
     """A tight corner to be sized by a leader on its arc."""
     chain, i = plan.line.edge.chain, corner.segment - 1
     place = locate(chain, np.array([corner.at]))[0][0]
-    words = f"R {format_length(corner.edge_radius.value, corner.edge_radius.u95, unit_out)}"
     if corner.edge_radius.value == 0:
         return Spot(f"corner {corner.direction}", float(place[0]), float(place[1]), 0.5, "sharp corner")
+    words = f"seal's line R {format_length(corner.line_radius, corner.edge_radius.u95, unit_out)}"
+    words += f" (edge R {format_length(corner.edge_radius.value, corner.edge_radius.u95, unit_out)})"
     where = layout(chain)
     centre = where.joints[i] + unit(where.before[i] + np.pi / 2) / chain.curvatures[i]
     out = place - centre
     arc = (float(np.arctan2(out[1], out[0])), abs(corner.turn) / 2)
-    return Spot(
-        f"corner {corner.direction}", float(centre[0]), float(centre[1]), corner.edge_radius.value, words, arc=arc
-    )
+    return Spot(f"corner {corner.direction}", float(centre[0]), float(centre[1]), corner.line_radius, words, arc=arc)
 
 
 def _polyline(chain: Chain, layer: str) -> Polyline:

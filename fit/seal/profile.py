@@ -9,10 +9,14 @@ from fit.errors import InputError
 from fit.seal.corners import BendLimits
 from fit.seal.squeeze import RANGES, Range
 
-__all__ = ["SET_SHARE", "Allowance", "Joint", "Profile"]
+__all__ = ["FLEX", "JOINT_STEP", "SET_SHARE", "Allowance", "Joint", "Profile"]
 
 SET_SHARE = 0.2
 """Compression set: share of the squeeze that rubber does not give back; common practice, no source."""
+
+FLEX, JOINT_STEP = 1.0, 0.25
+"""mm: how far a panel gives under its seal, to be taken off the gap (common practice, no source); largest step where the
+seal's ends meet (scope of a vehicle maker's seal standard)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +61,11 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class Joint:
-    """Where the seal's ends meet: mm along the edge, the piece (from 1), and whether that piece is straight."""
+    """Where the seal's ends meet: mm along the edge, the piece (from 1), whether that piece is straight, and whether
+    the path has a straight at all.
+    """
 
     at: float
     segment: int
     straight: bool
+    any_straight: bool = True

@@ -8,7 +8,7 @@ from fit.report.parts import ReportPart
 from fit.seal.corners import Corner
 from fit.seal.demands import demand_words, demands_met
 from fit.seal.picture import compression_chart, part_picture
-from fit.seal.profile import SET_SHARE
+from fit.seal.profile import FLEX, JOINT_STEP, SET_SHARE
 from fit.seal.seal import SealPlan
 from fit.seal.squeeze import fitting_heights
 from fit.uncertain import Value
@@ -52,7 +52,8 @@ def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
         rows.append(("cut limits", f"±{_told(plan.tolerance.limit, unit_out)} ({plan.tolerance.source})"))
     rows += [(f"corner {corner.direction}", _corner(corner, unit_out)) for corner in plan.corners]
     if plan.joint is not None:
-        rows.append(("joint", f"{_told(plan.joint.at, unit_out)} along, piece {plan.joint.segment}"))
+        step = f"its step under {_told(JOINT_STEP, unit_out)} (scope of a vehicle maker's seal standard)"
+        rows.append(("joint", f"{_told(plan.joint.at, unit_out)} along, piece {plan.joint.segment}; {step}"))
     rows += _squeeze_rows(plan, unit_out)
     if words := demand_words(plan):
         rows.append(("demanded", f"{words}: {'all met' if demands_met(plan) else 'exit code 3'}"))
@@ -84,10 +85,11 @@ def _corner(corner: Corner, unit_out: str) -> str:
         f", turn {math.degrees(abs(corner.turn)):.0f}°, at {_told(corner.at, unit_out)}, bulb on the {corner.direction}"
     )
     if corner.strain is not None:
-        words += f", strain {100 * corner.strain:.0f} %"
-    if corner.limit is not None:
-        source = "profile's sheet" if corner.limit_known else "common practice, no source"
-        words += f"; needs {_told(corner.limit, unit_out)} ({source}): {corner.verdict}"
+        words += f", strain {100 * corner.strain:.0f} % (offset / R)"
+    if corner.limit is not None and corner.limit_known:
+        words += f"; needs {_told(corner.limit, unit_out)} (profile's sheet): {corner.verdict}"
+    elif corner.limit is not None:
+        words += f"; advice: {_told(corner.limit, unit_out)} by common practice (no source), {corner.advice}"
     return words
 
 
@@ -110,10 +112,14 @@ def _squeeze_rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
             open_places = sum(share <= 0 for share in shares)
             rows.append(("no contact", f"at {open_places} of {len(shares)} places the gap is wider than the seal"))
         if max(shares) > 0:
-            rows.append(("compression", f"{max(min(shares), 0):.0f} to {max(shares):.0f} %, {range_words}"))
+            span = f"{max(min(shares), 0):.0f} to {max(shares):.0f} %"
+            rows.append(("compression", f"{span} = (free - gap) / free, {range_words}"))
         if min(shares) > 0:
             set_words = f"{100 * SET_SHARE:g} % of the squeeze has set (common practice, no source)"
             rows.append(("after set", f"least {(1 - SET_SHARE) * min(shares):.0f} % once {set_words}"))
+            flexed = max(0.0, min(shares) - 100 * FLEX / (plan.profile.free or math.inf))
+            flex_words = f"a panel that gives {_told(FLEX, unit_out)} (common practice, no source)"
+            rows.append(("with flex", f"least {flexed:.0f} % under {flex_words}; take off hinge and latch play too"))
     return rows
 
 

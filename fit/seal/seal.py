@@ -109,7 +109,7 @@ def _squeezes(gaps: GapMap, rubber: Profile) -> list[Squeeze]:
 
 
 def _joint(line: SealLine, at: float | None) -> Joint | None:
-    """The joint asked for, or of a closed path the middle of the longest straight (of the longest piece if none)."""
+    """The joint asked for, or of a closed path the middle of the longest straight, of the widest bend if there is none."""
     chain = line.edge.chain
     total = float(chain.lengths.sum())
     if at is not None:
@@ -117,10 +117,10 @@ def _joint(line: SealLine, at: float | None) -> Joint | None:
             message = f"The joint must lie on the path, 0 to {total:.1f} mm; got {at:g} mm."
             raise InputError(message)
         piece = piece_at(line.edge, at)
-        return Joint(at, piece + 1, not bool(chain.arcs[piece]))
+        return Joint(at, piece + 1, not bool(chain.arcs[piece]), not bool(chain.arcs.all()))
     if not line.edge.closed:
         return None
-    straight = np.flatnonzero(~chain.arcs)
-    pool = straight if len(straight) else np.arange(len(chain))
-    piece = int(pool[np.argmax(chain.lengths[pool])])
-    return Joint(float(chain.lengths[:piece].sum() + chain.lengths[piece] / 2), piece + 1, bool(len(straight)))
+    bent = np.abs(chain.curvatures)
+    pool = np.flatnonzero(bent <= bent.min() * (1 + 1e-9))
+    piece, straight = int(pool[np.argmax(chain.lengths[pool])]), not bool(chain.arcs.all())
+    return Joint(float(chain.lengths[:piece].sum() + chain.lengths[piece] / 2), piece + 1, straight, straight)

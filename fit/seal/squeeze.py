@@ -23,6 +23,7 @@ __all__ = [
     "fitting_heights",
     "section_tolerance",
     "squeeze_of",
+    "verdict_of",
 ]
 
 _TRADE = "common practice, no source"
@@ -107,13 +108,16 @@ def squeeze_of(at: float, gap: tuple[float, float | None], free: tuple[float, fl
     share = compression(free[0], gap[0])
     factor = coverage_factor(math.inf)
     if gap[1] is None:
-        return Squeeze(at, gap[0], None, share, None, "inside" if wanted.least <= share <= wanted.most else "outside")
+        return Squeeze(at, gap[0], None, share, None, verdict_of(share, 0.0, wanted))
     u95 = factor * math.hypot(gap[1] / free[0], gap[0] * free[1] / free[0] ** 2)
+    return Squeeze(at, gap[0], factor * gap[1], share, u95, verdict_of(share, u95, wanted))
+
+
+def verdict_of(share: float, u95: float, wanted: Range) -> str:
+    """``inside`` or ``outside`` a range with all of the interval, else ``not proven`` (ISO 14253-1)."""
     if share - u95 >= wanted.least and share + u95 <= wanted.most:
-        verdict = "inside"
-    else:
-        verdict = "outside" if share + u95 < wanted.least or share - u95 > wanted.most else "not proven"
-    return Squeeze(at, gap[0], factor * gap[1], share, u95, verdict)
+        return "inside"
+    return "outside" if share + u95 < wanted.least or share - u95 > wanted.most else "not proven"
 
 
 def fitting_heights(gaps: Sequence[float], wanted: Range) -> tuple[float, float]:

@@ -62,8 +62,11 @@ def _corner(corner: Corner) -> dict[str, Any]:
     if corner.strain is not None:
         record["strain_percent"] = 100 * corner.strain
     if corner.limit is not None:
-        source = "profile's sheet" if corner.limit_known else "common practice, no source"
-        record |= {"limit": corner.limit, "limit_from": source, "verdict": corner.verdict}
+        if corner.limit_known:
+            record |= {"limit": corner.limit, "limit_from": "profile's sheet", "verdict": corner.verdict}
+        else:
+            advice = {"least_radius": corner.limit, "from": "common practice, no source", "words": corner.advice}
+            record |= {"limit_from": "not given: ask the profile's sheet", "advice": advice}
     return record
 
 

@@ -227,7 +227,7 @@ BAD_OPTIONS = [
     ((*SLIDE, "--wanted", "-5"), "--wanted"),
     ((*SLIDE, "--wanted", "nan"), "--wanted"),
     ((*SLIDE, "--wanted", "5", "--situation", "hose"), "one of them"),
-    ((*SLIDE, "--situation", "list"), "hinged-lid-edge (3 mm)"),
+    ((*SLIDE, "--situation", "moon"), "hinged-lid-edge (3 mm)"),
     ((*SLIDE, "--unit", "furlong"), "--unit"),
     ((*SLIDE, "--section", "-3"), "--section"),
 ]
@@ -273,6 +273,26 @@ def test_npz_with_wrong_arrays_is_refused(tmp_path, arrays):
     np.savez(tmp_path / "a.npz", xyz=np.eye(3) * 100, **arrays)
     with pytest.raises(InputError, match="must"):
         read_cloud(tmp_path / "a.npz")
+
+
+def test_situations_are_listed_without_any_file(edgewright, here):
+    outcome = edgewright("clear", "--situation", "list")
+    assert outcome.code == 0
+    assert "hinged-lid-edge" in outcome.out
+    assert "common practice, no source" in outcome.out
+
+
+def test_sum_at_another_position_says_so(edgewright, here):
+    # gap 10 beside a wall at travel 0, 10.5 over a floor at travel 1; rock of 5 along z alone brings the floor to 5.5
+    wall = np.array([[-10.0, y, z] for y in range(5) for z in range(8)])
+    floor = np.array([[1.0, y, -10.5] for y in range(5)])
+    block = np.array([[0.0, y, z] for y in range(5) for z in range(4)])
+    for name, xyz in (("a", np.concatenate([wall, floor])), ("b", block)):
+        (here / f"{name}.npz").write_bytes(npz_bytes(Points(xyz, noise=0.01)))
+    slide = ("--slide", "1,0,0", "--travel", "0:1:1", "--rock", "0,0,5", "-o", "out")
+    words = edgewright("clear", "--fixed", "a.npz", "--moving", "b.npz", *slide).out
+    assert "at 0 mm" in words.splitlines()[0]
+    assert "at 1 mm (not where the gap is smallest" in words
 
 
 def test_sizes_may_be_typed_as_fractions(edgewright, here):

@@ -15,11 +15,12 @@ from capture.measure import MeasuredPart
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
-__all__ = ["flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
+__all__ = ["OTHER", "flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
 
 _MOST_PX = 1600
 _LETTERS_PX = 2000
 """Length of picture that letters of size 1 suit."""
+OTHER = (0, 120, 255)
 _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
 
 
@@ -29,9 +30,17 @@ def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: Mea
 
 
 def marked_png(
-    image: Image, pixels: NDArray[np.uint8], bench: Bench, features: Sequence[Feature], points: Points
+    image: Image,
+    pixels: NDArray[np.uint8],
+    bench: Bench,
+    features: Sequence[Feature],
+    points: Points,
+    others: FloatArray | None = None,
 ) -> bytes:
-    """The photo upright, at most 1600 px long, with features, their points (labelled with their names) and sizes."""
+    """The photo upright, at most 1600 px long, with features, their points (labelled with their names) and sizes.
+
+    others : (N, 3) mm, places of edges that were not taken but may be what is meant, in orange.
+    """
     import cv2
 
     scale = min(1.0, _MOST_PX / max(pixels.shape[:2]))
@@ -44,6 +53,8 @@ def marked_png(
         displayed = image.to_displayed(bench.project(xyz))
         return np.rint((displayed + 0.5) * scale - 0.5).astype(int)
 
+    for x, y in place(others) if others is not None and len(others) else ():
+        cv2.circle(shown, (int(x), int(y)), max(1, round(1.2 * size)), OTHER, -1, cv2.LINE_AA)
     for feature in features:
         colour = _EDGE if feature.kind in ("path", "line", "arc") else _HOLE
         for x, y in place(points.labelled(feature.name).xyz):

@@ -143,7 +143,7 @@ def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureK
     found = measured_picks(photo, name, wanted, solved, Lit(linear_light(pixels)))
     heights = sorted({pick.known.sheet.height for pick in found.picks})
     health = check_bench(solved.bench, heights)
-    marked = Marked(found.features, found.points)
+    marked = Marked(found.features, found.points, found.leads)
     return Stage(
         solved.bench.frame,
         found.features,

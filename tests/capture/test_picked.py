@@ -154,3 +154,22 @@ def test_a_slot_is_measured_among_other_picks(drawn, tmp_path):
     for key, true in (("length", 30.0), ("width", 8.0)):
         value = found[2].feature.value(key)
         assert abs(value.value - true) <= value.u95
+
+
+def test_the_enlarged_view_draws_the_edge_in_question_too(white):
+    """Orange appears in picks.png and overlay.png where two edges stay possible, and only there."""
+    import cv2
+
+    from capture.jobs.pictures import Marked, photo_pictures
+    from capture.overlay import OTHER
+
+    plate, bench, lit = white
+    leads = [lead(lit, bench, edge_pick(plate, side, off)) for side in range(4) for off in (-1.5, 1.5)]
+    for one in (next(a for a in leads if a.other), next(a for a in leads if not a.other)):
+        (item,), _ = measured(lit, bench, [one])
+        marked = Marked([item.feature], item.points, {item.feature.name: one})
+        made = photo_pictures(bench.image, bench.image.colour(), bench, [one.pick], marked)
+        for name in ("picks.png", "overlay.png"):
+            shown = cv2.imdecode(np.frombuffer(made[name], np.uint8), cv2.IMREAD_COLOR).astype(int)
+            orange = int((np.abs(shown - OTHER).max(axis=2) < 25).sum())
+            assert orange > 20 if one.other else orange == 0, (name, orange)

@@ -112,7 +112,7 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
         Note(f"Cut {cut}: seal's line {length} and {plan.allowance:.1f} mm allowance.", True),
         Note(
             f"Measured edge {format_length(edge.value, edge.u95, unit_out)} (layer reference); the seal's line lies "
-            f"{format_length(line.offset, None, unit_out)} {line.side} of it (layer mark)."
+            f"{format_length(line.offset, None, unit_out)} {line.side} of it (layer mark); radii are the seal's line's."
         ),
     ]
     if line.edge.closed:
@@ -132,8 +132,7 @@ def _spot(plan: SealPlan, corner: Corner, unit_out: str) -> Spot:
     place = locate(chain, np.array([corner.at]))[0][0]
     if corner.edge_radius.value == 0:
         return Spot(f"corner {corner.direction}", float(place[0]), float(place[1]), 0.5, "sharp corner")
-    words = f"seal's line R {format_length(corner.line_radius, corner.edge_radius.u95, unit_out)}"
-    words += f" (edge R {format_length(corner.edge_radius.value, corner.edge_radius.u95, unit_out)})"
+    words = f"R {format_length(corner.line_radius, corner.edge_radius.u95, unit_out)}"
     where = layout(chain)
     centre = where.joints[i] + unit(where.before[i] + np.pi / 2) / chain.curvatures[i]
     out = place - centre

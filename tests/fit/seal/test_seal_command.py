@@ -89,24 +89,6 @@ def test_common_practice_is_advice_and_no_verdict(edgewright, here):
     assert corner["advice"]["words"] == "too tight"  # 75 asked for by 5 x 15, common practice, no source
 
 
-def test_a_typed_path_equals_the_measured_one(edgewright, here):
-    typed = "400±0.5, R60:90, 220, R60:90, 400, R60:90, 220, R60:90"
-    outcome = edgewright("seal", "--pieces", typed, "--offset", "3.5", "-o", "out", "--json")
-    table = json.loads(outcome.out)["seal"]
-    assert table["closed"]
-    # rounded rectangle 520 x 340, R 60: 2(a + b) - (8 - 2 pi) r, and 2 pi d more outside (Steiner)
-    length = 2 * (520 + 340) - (8 - 2 * math.pi) * 60
-    assert table["edge_length"]["value"] == pytest.approx(length, abs=1e-6)
-    assert table["length"]["value"] == pytest.approx(length + 2 * math.pi * 3.5, abs=1e-6)
-    assert table["length"]["u95"] == pytest.approx(1.96 * 0.5 / math.sqrt(3), rel=1e-3)
-
-
-def test_a_ring_has_no_straight_to_point_at(edgewright, here):
-    outcome = edgewright("seal", "--pieces", "R150:180, R150:180", "--offset", "3.5", "-o", "out")
-    assert "has no straight" in outcome.out
-    assert "put it on a straight" not in outcome.out
-
-
 def test_allowance_and_class_of_the_shop(edgewright, here):
     percent = record_of(edgewright, "--offset", "0", "--allowance", "1%")["seal"]
     assert percent["allowance"] == pytest.approx(0.01 * percent["length"]["value"])
@@ -167,21 +149,6 @@ def test_gap_measured_to_the_other_side(here, made, gap, value):
     assert gaps.gap == pytest.approx(np.full(len(gaps.at), value), abs=0.01)
     assert 0 <= gaps.u.min() < 0.3  # the made arcs' normals are loose, so the plane is far less sure at the corners
     assert len(gaps.at) > 100
-
-
-def test_thicknesses_by_place(here, made):
-    edge = edge_of(made.rounded_rectangle(520, 340, 60))
-    (here / "spots.csv").write_text("x,y,gap\n100,-1,7\n401,0.5,8\n")
-    gaps = gap_map(edge, "spots.csv", "mm")
-    assert gaps.at == pytest.approx([100, 401], abs=1.5)
-
-
-def test_thicknesses_in_inch(here, made):
-    edge = edge_of(made.rounded_rectangle(520, 340, 60))
-    (here / "inch.csv").write_text("# inch\n0, 0.25\n10, 0.5\n")
-    gaps = gap_map(edge, "inch.csv")
-    assert gaps.gap == pytest.approx([6.35, 12.7])
-    assert gaps.at == pytest.approx([0, 254])
 
 
 def test_open_path_by_hand(edgewright, here):
@@ -286,25 +253,6 @@ def test_bad_input_is_one_plain_line(edgewright, here, options, words):
     assert (outcome.code, outcome.err.count("\n")) == (2, 1), outcome
     assert words in outcome.err
     assert not (here / "out").exists()
-
-
-@pytest.mark.parametrize(
-    ("pieces", "words"),
-    [
-        ("400, R60:lots", "piece 2"),
-        ("400, R60:0", "piece 2"),
-        ("400, 0", "piece 2"),
-        ("nan, R60:90", "piece 1"),
-        ("-400, R60:90", "piece 1"),
-        ("400, R60:90, 200, R60:90, 400, R60:90, 220, R60:90", "20.0 mm from where they start"),
-        ("R0:90", "straights and bends"),
-        ("400 km", "piece 1"),
-    ],
-)
-def test_bad_typed_path_is_one_plain_line(edgewright, here, pieces, words):
-    outcome = edgewright("seal", "--pieces", pieces, "--offset", "3", "-o", "out")
-    assert (outcome.code, outcome.err.count("\n")) == (2, 1), outcome
-    assert words in outcome.err
 
 
 @pytest.mark.parametrize("name", ["missing.json", "noise.json", "other.json", "damaged.json"])

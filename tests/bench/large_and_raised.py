@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 
 from capture.pieces import strip
-from fit.errors import CannotDetermine
+from fit.errors import CannotDetermine, InputError
 
 SHOTS, FAR = 80, 1250.0
 KINDS = ("distance", "width", "diameter")
@@ -56,7 +56,7 @@ def told(label: str, worlds: Iterable, study, target: str) -> None:
     for draw in worlds:
         try:
             found = study.errors_of(draw(), target)
-        except CannotDetermine:
+        except (CannotDetermine, InputError):  # a print beyond what is taken
             refused += 1
             continue
         for kind, error, u95 in found:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fit.clearance.clearance import Clearance
 from fit.clearance.regions import patch_gaps
-from fit.drawing.model import Circle, Drawing, Entity, Line, Note, Spot, TitleBlock
+from fit.drawing.model import Circle, Drawing, Entity, Label, Line, Note, Spot, TitleBlock
 from fit.points import FloatArray
 from fit.report.chart import Chart, Level, Mark, chart_svg
 from fit.units import MM_PER_INCH, format_length
@@ -55,9 +55,11 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
     fixed, moving = (
         _slice((xyz - origin) @ frame.T, box) for xyz in (scene.fixed_tree.xyz, scene.moving_tree.xyz @ turn.T + shift)
     )
-    size = window / 120.0
+    size = window / 90.0
     entities: list[Entity] = [Circle(x, y, size, "reference") for x, y in fixed]
-    entities += [Line(x - 1.5 * size, y, x + 1.5 * size, y, "mark") for x, y in moving]
+    for x, y in moving:
+        entities += [Line(x - size, y - lean, x + size, y + lean, "mark") for lean in (size, -size)]
+    entities += [_named(places, words, size) for places, words in ((fixed, "fixed"), (moving, "moving"))]
     (x1, y1, _), (x2, y2, _) = (swept.fixed_point[at] - origin) @ frame.T, (swept.moving_point[at] - origin) @ frame.T
     error = swept.errors[at]
     gap = format_length(float(swept.gap[at]), None if error is None else error.u95, unit_out)
@@ -65,7 +67,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
         Note(f"Smallest gap {gap} at {swept.motion.positions[at]:g} {swept.motion.unit}.", True),
         Note(
             f"Slice {2 * box[2]:.1f} mm thick through the closest pair, {2 * window:.0f} mm wide. Circles: fixed "
-            "part. Dashes: moving part."
+            "part. Crosses: moving part."
         ),
         Note(f"{found.margin.sum_words()}."),
     ]
@@ -78,6 +80,12 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
         unit_out=unit_out,
         is_true=False,
     )
+
+
+def _named(places: FloatArray, words: str, size: float) -> Label:
+    """The name of a part beside the point of its slice that lies farthest from the gap."""
+    x, y = places[int(np.argmax((places**2).sum(axis=1)))]
+    return Label(float(x) + 2.0 * size, float(y) + 2.0 * size, words)
 
 
 def _slice(local: FloatArray, box: FloatArray) -> FloatArray:

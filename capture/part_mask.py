@@ -22,6 +22,8 @@ __all__ = ["PartMask", "disc", "find_part"]
 _RIM_MM = 1.0
 _BORDER_MM = 5.0
 _TONE_LIMIT = 0.07
+_LEAST_EDGE, _LEAST_TEXTURE = 0.0015, 0.002
+"""What one of 256 grey levels more or less makes of bright paper: compression can leave the border without any noise."""
 _CORE_MM, _NEAR_MM = 8.0, 3.0
 _BAY_MM = 2.0
 _GAP_MM = 1.6
@@ -128,9 +130,9 @@ def _blank(relative: NDArray[np.float32], border: NDArray[np.bool_], inner: NDAr
     texture = np.sqrt(np.maximum(cv2.blur(largest_channel((fine - coarse) ** 2), (9, 9)), 0))
     sure = border & (off_tone < 0.03)
     limits = []
-    for measure in (edge, texture):
+    for measure, least in ((edge, _LEAST_EDGE), (texture, _LEAST_TEXTURE)):
         usual = np.median(measure[sure])
-        limits.append(usual + 6 * 1.4826 * np.median(np.abs(measure[sure] - usual)))
+        limits.append(max(usual + 6 * 1.4826 * float(np.median(np.abs(measure[sure] - usual))), least))
     return inner & (off_tone <= _TONE_LIMIT) & (edge <= limits[0]) & (texture <= limits[1])
 
 

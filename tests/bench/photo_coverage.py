@@ -208,6 +208,8 @@ def main() -> None:
 
 def report(rows: dict[str, list[tuple[float, float]]], shots: int, counts: tuple[int, int, int]) -> None:
     print(f"{shots} shots; not found {counts[0]}, invented {counts[1]}, refused {counts[2]}")
+    if not rows:
+        return
     print("kind        n    held    median U95   p95 |error|   median error  ratio")
     every = [pair for pairs in rows.values() for pair in pairs]
     for kind, pairs in (*sorted(rows.items()), ("all", every)):

@@ -70,6 +70,17 @@ def test_bare_paper_is_no_part():
         find_part(flat_picture(gradient=0.15), MARGIN)
 
 
+def test_compression_that_leaves_the_border_without_noise_hides_no_paper(plate):
+    """Paper half of which is as even as paint and half of which flickers by one grey level is all paper."""
+    flat = flat_picture(plate, grain=0.0)
+    x, y = places()
+    pixels = flat.pixels.copy()
+    band = (np.abs(y - 120) < 40) & (plate.outside(x, y) > 2)
+    pixels[band] += np.random.default_rng(0).integers(0, 2, (*x.shape, 1), dtype=np.uint8)[band]
+    part = find_part(Flat(pixels, LEFT, TOP, STEP, 2.0), MARGIN)
+    assert not part.touches_border
+
+
 def test_a_part_over_the_print_is_noticed(drawn):
     part = find_part(flat_picture(drawn.Plate(150, 60, holes=())), MARGIN)
     assert part.touches_border

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from fit.errors import CannotDetermine
 from fit.paths import PathFit, fit_path
 from fit.points import FloatArray, Points
 from fit.results import Notice
+from fit.shapes.curvature import SHORT_SPAN, radius_range
 
 __all__ = ["outline_path", "path_through", "row_doubt"]
 
@@ -67,7 +69,7 @@ def outline_path(
     weak = np.ones(len(thinned)) if doubt is None else doubt[::_EVERY]
     path = _clean_path(thinned, closed, weak) if clean else None
     if path is not None:
-        return _with_own_noise(path), _told(path)
+        return _finished(_with_own_noise(path))
     path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
@@ -82,17 +84,29 @@ def outline_path(
         )
     left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
     if left_out <= _TELL_SHARE:
-        return _with_own_noise(path), _told(path)
+        return _finished(_with_own_noise(path))
     text = (
         f"{left_out:.0%} of the edge was left out: glare or shadow shows it elsewhere there. Look at the overlay, and "
         "shoot again in softer light if those places matter."
     )
     doubted = _doubted(path, before, _distances(path, thinned)[1])
-    return doubted, [*_told(path), Notice("low-contrast", text, "outline")]
+    return _finished(doubted, Notice("low-contrast", text, "outline"))
 
 
-def _told(path: PathFit) -> list[Notice]:
-    return [notice for notice in path.notices if notice.code not in _WALKERS]
+def _finished(path: PathFit, *more: Notice) -> tuple[PathFit, list[Notice]]:
+    """The path with what to tell of it and of each arc that turns too little to carry its radius."""
+    told = [notice for notice in path.notices if notice.code not in _WALKERS]
+    for arc in (s for s in path.feature.segments if s.kind == "arc" and s["span"] < SHORT_SPAN):
+        if any(notice.code == "short-arc" and notice.text.startswith(f"{arc.name} ") for notice in told):
+            continue
+        low, high = radius_range(arc["radius"], arc.value("radius").u95)
+        most = "a straight line" if math.isinf(high) else f"{high:.4g} mm"
+        text = (
+            f"{arc.name} turns by only {math.degrees(arc['span']):.0f}°: its radius may be anything from {low:.4g} mm to "
+            f"{most}. Use a radius gauge if it matters."
+        )
+        told.append(Notice("short-arc", text, path.feature.name))
+    return path, [*told, *more]
 
 
 def _clean_path(points: Points, closed: bool, weak: FloatArray) -> PathFit | None:

@@ -63,3 +63,20 @@ def test_rows_that_explain_little_weigh_less():
         return max(-s["y1"] - s["y2"] for s in path.feature.segments if s.kind == "line" and max(s["y1"], s["y2"]) < 1)
 
     assert pull(doubt=doubt) < 0.6 * pull()
+
+
+def test_an_arc_that_turns_little_is_told():
+    """Two sides of 60 mm that a bend of radius 60 mm and 20° joins: its radius is said to be open."""
+    turn, radius = np.radians(20.0), 60.0
+    bend = np.arange(0, turn, 0.2 / radius)
+    before = np.column_stack([np.arange(-60, 0, 0.2), np.zeros(300)])
+    arc = radius * np.column_stack([np.sin(bend), 1 - np.cos(bend)])
+    end = radius * np.array([np.sin(turn), 1 - np.cos(turn)])
+    after = end + np.arange(0, 60, 0.2)[:, None] * [np.cos(turn), np.sin(turn)]
+    xy = np.vstack([before, arc, after]) + np.random.default_rng(0).normal(0, 0.01, (600 + len(bend), 2))
+    points = Points(np.column_stack([xy, np.full(len(xy), 2.0)]), noise=np.full(len(xy), 0.02))
+    path, notices = outline_path(points, closed=False, clean=True)
+    (found,) = (s for s in path.feature.segments if s.kind == "arc")
+    (told,) = (n for n in notices if n.code == "short-arc")
+    assert found["span"] == pytest.approx(turn, abs=0.05)
+    assert told.text.startswith(f"{found.name} turns by only ") and "radius gauge" in told.text

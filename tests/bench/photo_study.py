@@ -5,6 +5,11 @@
 Renders COUNT seeds in a temporary folder, or takes the scene folders of DIR. Every value outside its U95 is told with its
 picture, so that its cause can be looked for; then a table by kind of value. 'edge' is the distance from the first hole to
 an outline's straight edge, 'lost' counts holes, slots, straight edges and arcs of 60° or more that were not found.
+
+2026-11-26, seeds 1 to 16 (8 and 9 at 12 MP, the others at 5), 286 values: 93.0 % held; 16 lost, none invented, 3 refused
+(soft shadows that reach the print). Held, median U95, 95th percentile of the error in mm: diameter 96.1 %, 0.277, 0.198;
+distance of holes 100 %, 0.137, 0.086; edge 92.8 %, 0.199, 0.336; slot length 90.9 %, 0.270, 0.633; slot width 90.9 %,
+0.186, 0.466; radius 81.4 %, 0.273, 0.699. Most misses are small corners of notches and dark bands beside edges.
 """
 
 from __future__ import annotations

@@ -62,8 +62,9 @@ _LEADS = (
     _Window(-2.0, 2.0, 0.1, reach=0.2, inside=0.0, smooth=0.5, cost=2.0),
 )
 _BAND_MM, _DEEPER_MM, _DEEP_MM = (0.15, 0.9), (1.1, 2.1, 3.0), 0.8
-_INNERMOST_MM, _USUAL_MM, _LOOK_MM, _LEAST_LOOK = 1.2, 6.0, 1.5, 0.02
-"""Where looks are compared, mm inside a possible edge; over which lengths along it; the least difference that counts."""
+_INNERMOST_MM, _USUAL_MM, _LOOK_MM, _LEAST_LOOK, _SHADING = 1.2, 6.0, 1.5, 0.02, 0.1
+"""Where looks are compared, mm inside a possible edge; over which lengths along it; the least difference that counts,
+and the share of the material's own look that light and reflections may make of it towards an edge."""
 _SHADOW, _MASK_MM = 1.5, 0.5
 """How far a shadow falls per mm of thickness under a light 34° up (common practice to light from no lower, no source),
 and how far outside the shadow a rough contour may lie, mm."""
@@ -237,7 +238,8 @@ def _other_look(strip: Strip, offsets: FloatArray) -> FloatArray:
     spacing = strip.contour.spacing
     usual = _usual_along(np.quantile(innermost, 0.7, axis=0), round(_USUAL_MM / spacing))
     found = mean_along(unlike, round(_LOOK_MM / spacing))
-    return np.clip(found / np.maximum(2 * usual, _LEAST_LOOK) - 1, 0, 1)
+    shading = _SHADING * np.linalg.norm(np.median(band[offsets < offsets[0] + _INNERMOST_MM], axis=(0, 1)))
+    return np.clip(found / np.maximum(2 * usual, max(_LEAST_LOOK, float(shading))) - 1, 0, 1)
 
 
 def _usual_along(values: FloatArray, half: int) -> FloatArray:

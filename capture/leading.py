@@ -300,9 +300,7 @@ def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
 def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     """The circles about the way-point that explain their surroundings, each under every rounding."""
     x, y = pick.near.mean(axis=0)
-    starts = [
-        Circle(*o.centre, (o.length + o.width) / 4) for o in find_openings(_patch(lit, bench, pick)) if o.is_round
-    ]
+    starts = [o.circle for o in find_openings(_patch(lit, bench, pick)) if o.is_round]
     if pick.about:
         starts = [c for c in starts if 0.7 < 2 * c.radius / pick.about < 1.4]
         starts.append(Circle(x, y, pick.about / 2))

@@ -182,9 +182,7 @@ def _round_candidates(
     """Searches of the round candidates that have a ring of steps at all, each with its coarse starts."""
     kept = []
     for opening in openings:
-        search = RoundSearch(
-            lit, bench, sheet, Circle(*map(float, opening.centre), (opening.length + opening.width) / 4)
-        )
+        search = RoundSearch(lit, bench, sheet, opening.circle)
         if search.ring() >= _RING:
             kept.append((search, search.coarse(0.6)))
     return kept

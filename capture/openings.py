@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from capture.flatten import largest_channel
 from capture.part_mask import Mask, PartMask, disc
+from capture.round_holes import Circle
 from fit.points import FloatArray
 
 __all__ = ["Opening", "find_openings"]
@@ -42,6 +43,11 @@ class Opening:
     @property
     def is_round(self) -> bool:
         return self.length < 1.35 * self.width
+
+    @property
+    def circle(self) -> Circle:
+        """The circle of its centre and mean width."""
+        return Circle(float(self.centre[0]), float(self.centre[1]), (self.length + self.width) / 4)
 
 
 def find_openings(part: PartMask) -> list[Opening]:

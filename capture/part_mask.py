@@ -75,10 +75,10 @@ def find_part(flat: Flat, margin: float) -> PartMask:
         message = "No part is to be seen inside the frame; lay it on the blank middle and shoot again."
         raise CannotDetermine(message)
     part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
-    edge = cv2.morphologyEx(inner.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    touching = bool(((cv2.dilate(part, disc(0.6, flat.step)) > 0) & (edge > 0)).any())
-    mask = _ridge(relative, part, inner, flat.step, _CORE_MM)
-    bays = _bays(mask, _ridge(relative, part, inner, flat.step, _NEAR_MM), flat.step)
+    paper = cv2.dilate(part, disc(0.6, flat.step)) == 0
+    mask = _ridge(relative, part, paper | ~inner, flat.step, _CORE_MM)
+    touching = _meets(part, inner, flat.step) and _over_print(relative, part, paper & inner, inner, flat.step)
+    bays = _bays(mask, _ridge(relative, part, paper | ~inner, flat.step, _NEAR_MM), flat.step)
     return PartMask(flat, mask, relative, touching, bays)
 
 
@@ -157,14 +157,28 @@ def _filled(mask: Mask) -> Mask:
     return cv2.drawContours(np.zeros_like(mask), contours, -1, 1, -1).astype(np.uint8)
 
 
-def _ridge(relative: NDArray[np.float32], part: Mask, inner: NDArray[np.bool_], step: float, core: float) -> Mask:
+def _meets(part: Mask, inner: NDArray[np.bool_], step: float) -> bool:
+    import cv2
+
+    edge = cv2.morphologyEx(inner.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    return bool(((cv2.dilate(part, disc(0.6, step)) > 0) & (edge > 0)).any())
+
+
+def _over_print(
+    relative: NDArray[np.float32], part: Mask, paper: NDArray[np.bool_], inner: NDArray[np.bool_], step: float
+) -> bool:
+    """Whether it is the part that meets the print, not its shadow: the print is left open to part and paper alike."""
+    return _meets(_ridge(relative, part, paper, step, _CORE_MM), inner, step)
+
+
+def _ridge(relative: NDArray[np.float32], part: Mask, paper: NDArray[np.bool_], step: float, core: float) -> Mask:
     """Draw the contour along the strongest tone ridge between the bare paper and the part more than `core` mm in."""
     import cv2
 
     depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * step
     markers = np.zeros(part.shape, np.int32)
     markers[depth > min(core, 0.5 * float(depth.max()))] = 2
-    markers[(cv2.dilate(part, disc(0.6, step)) == 0) | ~inner] = 1
+    markers[paper] = 1
     picture: Any = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
     mask = (cv2.watershed(picture, markers) == 2).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1.0, step)).astype(np.uint8)

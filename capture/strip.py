@@ -33,7 +33,7 @@ class Palette:
     paper: FloatArray
     to_part: FloatArray
 
-    def part_share(self, tone: FloatArray) -> FloatArray:
+    def part_share(self, tone: NDArray[Any]) -> FloatArray:
         """How far the hue of tones (..., 3) is from paper (0) to part (1); shadow and light leave it alone."""
         hue = tone / np.maximum(tone.sum(axis=-1, keepdims=True), 1e-4)
         return np.clip((hue - self.paper) @ self.to_part / (self.to_part @ self.to_part), -0.5, 1.5)
@@ -208,7 +208,7 @@ def unroll(
     perceived = _slope(np.sqrt(tone), sigma, step)
     texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
     strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
-    hue = picture.palette and _summed(picture.palette.part_share(tone))
+    hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
     over = largest_channel(tone) > _CLIPPED
     clipped = _summed(over.astype(float)) if over.any() else None
     return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)

@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from capture.bench import Bench, solve_bench
-from capture.detect import find_pieces
-from capture.health import check_bench, outside_target
-from capture.image import open_image
-from capture.measure import MeasuredPart, measure_part
-from capture.overlay import flattened_png, overlay_png
-from capture.profile import read_profile
-from capture.rim_fit import FaceKnowledge
-from capture.rims import Sheet
+from capture.camera.bench import Bench, solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.health import check_bench, outside_target
+from capture.camera.image import open_image
+from capture.camera.profile import read_profile
+from capture.edges.measure import MeasuredPart, measure_part
+from capture.edges.overlay import flattened_png, overlay_png
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
 from fit.dimensions import distance
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature

@@ -13,7 +13,7 @@ import click
 from fit.commands.options import OUT
 
 if TYPE_CHECKING:
-    from capture.learn import Learned, LearnPhoto
+    from capture.camera.learn import Learned, LearnPhoto
 
 __all__ = ["camera"]
 
@@ -29,8 +29,8 @@ def camera(photos: Sequence[Path], out: Path, replace: bool, as_json: bool) -> N
     Tilt the phone 20 to 40° in different directions, turn it between shots, and fill the picture to its corners. The
     picture beside the file (the same name, .png) shows where the lens was never seen.
     """
-    from capture.coverage import coverage_png
-    from capture.learn import learn_camera
+    from capture.camera.coverage import coverage_png
+    from capture.camera.learn import learn_camera
 
     check_target(out, replace)
     learned = learn_camera([*_look(photos)])
@@ -41,7 +41,7 @@ def camera(photos: Sequence[Path], out: Path, replace: bool, as_json: bool) -> N
 
 def check_target(out: Path, replace: bool) -> None:
     """Refuse early to write where we must not."""
-    from capture.profile import is_profile
+    from capture.camera.profile import is_profile
     from fit.errors import OutputError
 
     if out.suffix.lower() != ".json":
@@ -61,8 +61,8 @@ def check_target(out: Path, replace: bool) -> None:
 
 def _look(photos: Sequence[Path]) -> list[LearnPhoto]:
     """Open and search every photo, with progress on a terminal."""
-    from capture.image import open_image
-    from capture.learn import MIN_PHOTOS, see_photo
+    from capture.camera.image import open_image
+    from capture.camera.learn import MIN_PHOTOS, see_photo
     from fit.errors import InputError
 
     if len(photos) < MIN_PHOTOS:
@@ -102,8 +102,8 @@ def summary(learned: Learned, out: Path) -> str:
     """A few lines for the terminal."""
     import numpy as np
 
-    from capture.coverage import cells_seen
-    from capture.learn import ray_error
+    from capture.camera.coverage import cells_seen
+    from capture.camera.learn import ray_error
 
     profile = learned.profile
     u = 1.96 * np.sqrt(np.diag(profile.cov))

@@ -11,7 +11,7 @@ import click
 from fit.units import LENGTH, LENGTH_WITH_LIMIT
 
 if TYPE_CHECKING:
-    from capture.expect import Expected, SetUp
+    from capture.forecast.expect import Expected, SetUp
 
 __all__ = ["expect"]
 
@@ -116,8 +116,8 @@ class _Pair(click.ParamType):  # type: ignore[type-arg]
 def expect(as_json: bool, unit_out: str, **given: Any) -> None:
     import json
 
-    from capture.expect import camera_of, expected_sizes
-    from capture.expect_advice import advice_for
+    from capture.forecast.expect import camera_of, expected_sizes
+    from capture.forecast.expect_advice import advice_for
 
     setup = _setup(given)
     found, camera = expected_sizes(setup), camera_of(setup)
@@ -142,8 +142,8 @@ def expect(as_json: bool, unit_out: str, **given: Any) -> None:
 
 def _setup(given: dict[str, Any]) -> SetUp:
     """The options as a set-up. Raises InputError for those that cannot be together."""
-    from capture.expect import SetUp
-    from capture.profile import read_profile
+    from capture.camera.profile import read_profile
+    from capture.forecast.expect import SetUp
     from fit.errors import InputError
 
     if given["distance"] is not None and given["px_per_mm"] is not None:
@@ -179,7 +179,7 @@ def _at(setup: SetUp, distance: float) -> SetUp:
 def _layout(given: dict[str, Any]) -> Any:
     import numpy as np
 
-    from capture.layout import Layout, layout_of, parse_piece
+    from capture.forecast.layout import Layout, layout_of, parse_piece
     from fit.errors import InputError
 
     if not given["pieces"]:

@@ -70,7 +70,7 @@ def path(
     square: Sequence[str],
     **given: Any,
 ) -> None:
-    from capture.walked import WalkOptions, measure_walk, report_parts, walk_details
+    from capture.arm.walked import WalkOptions, measure_walk, report_parts, walk_details
     from fit.commands.show import show
     from fit.errors import InputError
     from fit.outputs import check_folder, write_result

@@ -60,7 +60,7 @@ Examples
 def probe(
     files: tuple[Path, ...], out: Path, replace: bool, as_json: bool, unit_out: str, paper: str, **given: Any
 ) -> None:
-    from capture.probing import ProbeOptions, measure
+    from capture.arm.probing import ProbeOptions, measure
     from fit.commands.show import show
     from fit.outputs import check_folder, write_result
 

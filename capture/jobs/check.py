@@ -112,7 +112,7 @@ def _check_face(file: JobFile, where: tuple[str | int, ...], keys: PhotoKeys | F
 
 def _check_tilt(file: JobFile, where: tuple[str | int, ...], keys: PhotoKeys | FeatureKeys) -> None:
     """Three heights that make a face, not too steep."""
-    from capture.face import Face
+    from capture.camera.face import Face
 
     if keys.height is not None:
         raise file.fault((*where, "heights"), "give height or heights, not both.")

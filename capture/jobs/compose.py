@@ -148,7 +148,7 @@ def _in_datum(
     file: JobFile, features: Mapping[str, Feature], cloud: Points | None, frames: dict[str, str]
 ) -> tuple[dict[str, Feature], Points | None, str]:
     """Everything of the datum's own axes told in the datum frame; the rest stays as it is."""
-    from capture.datum import feature_in, points_in
+    from capture.arm.datum import feature_in, points_in
 
     datum = datum_frame(file, features)
     assert file.job.datum is not None

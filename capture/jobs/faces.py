@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from capture.rim_fit import FaceKnowledge
-from capture.rims import Sheet
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
 from fit.results import Notice
 from fit.units import Length
 

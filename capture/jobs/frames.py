@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capture.datum import Datum as DatumFrame
-from capture.datum import datum_from_features
+from capture.arm.datum import Datum as DatumFrame
+from capture.arm.datum import datum_from_features
 from capture.jobs.read import nearest
 from capture.jobs.sizes import feature_named
 from fit.errors import CannotDetermine, InputError

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.overlay import write_words
+from capture.edges.overlay import write_words
 
 if TYPE_CHECKING:
-    from capture.bench import Bench
-    from capture.flatten import Flat
+    from capture.camera.bench import Bench
+    from capture.edges.flatten import Flat
 
 __all__ = ["grid_png"]
 
@@ -23,7 +23,7 @@ _COLOUR = (200, 90, 20)
 
 def grid_png(pixels: NDArray[Any], bench: Bench) -> bytes:
     """PNG of the target's plane and what lies about it, a labelled line every 10, 20 or 50 mm."""
-    from capture.flatten import flatten
+    from capture.edges.flatten import flatten
     from capture.jobs.pictures import png_of
 
     bounds = _bounds(bench)
@@ -38,8 +38,8 @@ def grid_png(pixels: NDArray[Any], bench: Bench) -> bytes:
 
 def _bounds(bench: Bench) -> tuple[float, float, float, float]:
     """The whole picture on the bench, but no further than a share of the target's size beyond it."""
-    from capture.face import Face
-    from capture.health import target_hull
+    from capture.camera.face import Face
+    from capture.camera.health import target_hull
     from fit.errors import CannotDetermine
 
     hull = target_hull(bench)

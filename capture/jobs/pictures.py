@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.overlay import OTHER, flat_png, marked_png, write_words
+from capture.edges.overlay import OTHER, flat_png, marked_png, write_words
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
 if TYPE_CHECKING:
-    from capture.bench import Bench
-    from capture.image import Image
-    from capture.picked import Lead, Pick
+    from capture.camera.bench import Bench
+    from capture.camera.image import Image
+    from capture.edges.picked import Lead, Pick
 
 __all__ = ["Marked", "photo_pictures"]
 
@@ -60,7 +60,7 @@ def photo_pictures(
 
 def _bounds(bench: Bench, picks: Sequence[Pick]) -> tuple[float, float, float, float]:
     """What the target and the way-points cover, with a margin: (x least, x most, y least, y most) mm."""
-    from capture.health import target_hull
+    from capture.camera.health import target_hull
 
     places = np.vstack([target_hull(bench), *(pick.near for pick in picks)])
     low, high = places.min(axis=0) - _MARGIN_MM, places.max(axis=0) + _MARGIN_MM
@@ -91,7 +91,7 @@ def _tile(pixels: NDArray[Any], bench: Bench, pick: Pick, marked: Marked) -> NDA
     """The middle of a pick on its own face, `_VIEW_MM` about it or a hole's whole rim."""
     import cv2
 
-    from capture.flatten import flatten
+    from capture.edges.flatten import flatten
 
     points = (marked.points or Points(np.zeros((0, 3)))).labelled(pick.name)
     other = marked.other_edge(pick.name)

@@ -74,7 +74,7 @@ def _face_files(file: JobFile, feature: FeatureKeys) -> Sequence[str]:
 
 
 def _walk(file: JobFile, probe: ProbeKeys, keys: FeatureKeys) -> Stage:
-    from capture.walked import WalkOptions, measure_walk, walk_details
+    from capture.arm.walked import WalkOptions, measure_walk, walk_details
 
     face = _face_files(file, keys)
     options = WalkOptions(
@@ -101,7 +101,7 @@ def _walk(file: JobFile, probe: ProbeKeys, keys: FeatureKeys) -> Stage:
 
 
 def _touches(file: JobFile, probe: ProbeKeys, wanted: Sequence[FeatureKeys]) -> Stage:
-    from capture.probing import ProbeOptions, measure
+    from capture.arm.probing import ProbeOptions, measure
 
     touches = {f.name: f.touches or f.name for f in wanted}
     fits = [f"{touches[f.name]}={f.kind}{f'@{touches.get(f.on, f.on)}' if f.on else ''}" for f in wanted]

@@ -19,14 +19,14 @@ from fit.results import Notice, Source
 from fit.units import Length
 
 if TYPE_CHECKING:
-    from capture.bench import Bench
-    from capture.face import Face
-    from capture.image import Image
+    from capture.camera.bench import Bench
+    from capture.camera.face import Face
+    from capture.camera.image import Image
+    from capture.edges.leading import Lead
+    from capture.edges.picked import Leader, Pick, PickedFeature
+    from capture.edges.strip import Lit
     from capture.jobs.keys import FeatureKeys, Job, PhotoKeys
     from capture.jobs.read import JobFile
-    from capture.leading import Lead
-    from capture.picked import Leader, Pick, PickedFeature
-    from capture.strip import Lit
     from fit.feature import Feature
     from fit.points import Points
 
@@ -118,10 +118,10 @@ def _by_itself(file: JobFile, photo: PhotoKeys) -> Stage:
 
 def solve_photo(file: JobFile, photo: PhotoKeys) -> Solved:
     """Open a photo and solve its camera from the printed pieces in it."""
-    from capture.bench import solve_bench
-    from capture.detect import find_pieces
-    from capture.image import open_image
-    from capture.profile import read_profile
+    from capture.camera.bench import solve_bench
+    from capture.camera.detect import find_pieces
+    from capture.camera.image import open_image
+    from capture.camera.profile import read_profile
 
     lens = _lens_path(file.job, photo)
     profile = read_profile(file.folder / lens) if lens else None
@@ -134,9 +134,9 @@ def solve_photo(file: JobFile, photo: PhotoKeys) -> Solved:
 
 
 def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureKeys]) -> Stage:
-    from capture.health import check_bench
+    from capture.camera.health import check_bench
+    from capture.edges.strip import Lit, linear_light
     from capture.jobs.pictures import Marked, photo_pictures
-    from capture.strip import Lit, linear_light
 
     photo, name = file.job.photo[index], photo_names(file.job)[index]
     pixels = solved.image.colour()
@@ -184,7 +184,7 @@ def measured_picks(
 
 def _groups(photo: PhotoKeys, name: str, wanted: Sequence[FeatureKeys], on_paper: bool) -> list[_Group]:
     """The features by the face they lie on."""
-    from capture.picked import Pick
+    from capture.edges.picked import Pick
 
     groups: dict[tuple[str, float | None, str], _Group] = {}
     for feature in wanted:
@@ -204,8 +204,8 @@ def _measured(
     lit: Lit, solved: Solved, group: _Group, leader: Leader | None
 ) -> tuple[list[PickedFeature], list[Notice]]:
     """One face's features; what is too far from the target is left out with the reason."""
-    from capture.health import outside_target
-    from capture.picked import lead, measure_picks
+    from capture.camera.health import outside_target
+    from capture.edges.picked import lead, measure_picks
 
     renamed = face_names_of_errors(group.word)
     inside = [pick for pick in group.picks if _in_view(solved.bench, pick)]

@@ -13,8 +13,8 @@ from capture.jobs.grid import grid_png
 from fit.errors import CannotDetermine, InputError
 
 if TYPE_CHECKING:
-    from capture.detect import FoundPiece
-    from capture.image import Image
+    from capture.camera.detect import FoundPiece
+    from capture.camera.image import Image
 
 __all__ = ["Starter", "starter_job"]
 
@@ -45,7 +45,7 @@ def starter_job(files: Sequence[Path], job: Path) -> Starter:
     job : where the job file will lie; paths start from its folder.
     Raises InputError for a file that is neither picture, point list nor camera.json.
     """
-    from capture.profile import is_profile
+    from capture.camera.profile import is_profile
 
     cameras = [file for file in files if file.suffix.lower() == ".json" and is_profile(file)]
     if len(cameras) > 1:
@@ -106,8 +106,8 @@ def _part(file: Path, name: str, told: str) -> _Part:
 
 def _photo(file: Path, name: str, told: str) -> _Part:
     """A photo's table, with what is printed in it; a picture with a grid where features must be pointed at."""
-    from capture.detect import find_pieces
-    from capture.image import open_image
+    from capture.camera.detect import find_pieces
+    from capture.camera.image import open_image
 
     image = open_image(file)
     try:
@@ -129,7 +129,7 @@ def _photo(file: Path, name: str, told: str) -> _Part:
 
 def _grid(image: Image, pieces: Sequence[FoundPiece]) -> bytes | None:
     """The bench flattened, with a grid of mm; None where the camera cannot be solved yet."""
-    from capture.bench import solve_bench
+    from capture.camera.bench import solve_bench
 
     try:
         bench = solve_bench(image, pieces)
@@ -168,7 +168,7 @@ def _probe(file: Path, name: str, told: str) -> _Part:
 
 
 def _probe_features(names: Sequence[str], probe: str) -> str:
-    from capture.kinds import kind_in_name
+    from capture.arm.kinds import kind_in_name
 
     if not names:
         return _WALK.format(name=_text(probe))

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capture.face import Face
+from capture.camera.face import Face
 from fit.feature import Feature
 from fit.points import Points
 
 if TYPE_CHECKING:
-    from capture.bench import Bench
+    from capture.camera.bench import Bench
+    from capture.edges.picked import Pick, PickedFeature
     from capture.jobs.keys import FeatureKeys, PhotoKeys
-    from capture.picked import Pick, PickedFeature
 
 __all__ = ["STEEP", "on_face", "tilted_face"]
 
@@ -71,7 +71,7 @@ def _fitted(pick: Pick, points: Points) -> Feature:
     from fit import shapes
 
     if pick.kind == "path":
-        from capture.outline import outline_path
+        from capture.edges.outline import outline_path
 
         return outline_path(points, closed=pick.closed)[0].feature
     fits: dict[str, Any] = {

@@ -24,10 +24,10 @@ from fit.points import Points
 from fit.results import Results
 
 if TYPE_CHECKING:
+    from capture.edges.leading import Lead
     from capture.jobs.keys import FeatureKeys
     from capture.jobs.shots import Picked
     from capture.jobs.stage import Stage
-    from capture.leading import Lead
 
 __all__ = ["Desk", "Measured", "adopted"]
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
 
-from capture.face import Face
+from capture.camera.face import Face
 from capture.page.leads import KeptLeads
 from capture.page.tiles import Pyramid, pyramid
 from fit.errors import EdgewrightError, InputError
@@ -18,12 +18,12 @@ from fit.points import FloatArray
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from capture.flatten import Flat
-    from capture.image import Image
+    from capture.camera.image import Image
+    from capture.edges.flatten import Flat
+    from capture.edges.strip import Lit
     from capture.jobs.keys import PhotoKeys
     from capture.jobs.read import JobFile
     from capture.jobs.shots import Solved
-    from capture.strip import Lit
 
 __all__ = ["VIEWS", "HeldPhoto", "held_key"]
 
@@ -78,7 +78,7 @@ class HeldPhoto:
     @_Once
     def image(self) -> Image:
         """The picture file, opened."""
-        from capture.image import open_image
+        from capture.camera.image import open_image
 
         return open_image(self.file.folder / self.photo.file)
 
@@ -100,7 +100,7 @@ class HeldPhoto:
     @_Once
     def lit(self) -> Lit:
         """The picture in linear light, for measuring."""
-        from capture.strip import Lit, linear_light
+        from capture.edges.strip import Lit, linear_light
 
         return Lit(linear_light(self.pixels))
 
@@ -112,7 +112,7 @@ class HeldPhoto:
     @_Once
     def raw(self) -> Pyramid:
         """The picture as people see it, upright."""
-        from capture.image import upright
+        from capture.camera.image import upright
 
         return pyramid(upright(self.pixels, self.image.orientation))
 
@@ -124,8 +124,8 @@ class HeldPhoto:
     @_Once
     def flat(self) -> tuple[Flat, Pyramid]:
         """The bench as seen from straight above at the part's height, and its tiles."""
-        from capture.flatten import flatten
-        from capture.health import target_hull
+        from capture.camera.health import target_hull
+        from capture.edges.flatten import flatten
 
         hull = target_hull(self.solved.bench)
         low, high = hull.min(axis=0) - _MARGIN_MM, hull.max(axis=0) + _MARGIN_MM

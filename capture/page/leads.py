@@ -6,11 +6,11 @@ import threading
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from capture.leading import Lead, Pick, chosen, lead
+from capture.edges.leading import Lead, Pick, chosen, lead
 
 if TYPE_CHECKING:
-    from capture.bench import Bench
-    from capture.strip import Lit
+    from capture.camera.bench import Bench
+    from capture.edges.strip import Lit
 
 __all__ = ["KeptLeads"]
 
@@ -28,7 +28,7 @@ class KeptLeads:
     hold: threading.RLock = field(default_factory=threading.RLock)
 
     def lead(self, lit: Lit, bench: Bench, pick: Pick) -> Lead:
-        """As `capture.leading.lead`, with the same errors; what was found for the same pick is not searched again."""
+        """As `capture.edges.leading.lead`, with the same errors; what was found for the same pick is not searched again."""
         key = _key(pick)
         with self.hold:
             kept = self.found.pop(key, None)

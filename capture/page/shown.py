@@ -18,8 +18,8 @@ from fit.results import Dimension, Notice
 from fit.units import MM_PER_INCH, Length, format_angle, format_length, in_unit
 
 if TYPE_CHECKING:
+    from capture.edges.leading import Lead
     from capture.jobs.keys import FeatureKeys
-    from capture.leading import Lead
     from capture.page.desk import Measured
     from capture.page.held import HeldPhoto
 

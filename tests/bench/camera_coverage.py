@@ -20,11 +20,11 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.adjust import FLAT_U
-from capture.bench import Bench, solve_bench
-from capture.lens import lens_prior
+from capture.camera.adjust import FLAT_U
+from capture.camera.bench import Bench, solve_bench
+from capture.camera.lens import lens_prior
+from capture.camera.profile import CameraProfile
 from capture.pieces import frame, strip
-from capture.profile import CameraProfile
 
 PLACES = np.array([[0, 0, 0], [np.pi, 300, 240], [0.1, 500, 0], [-0.05, 250, 300]])
 STRIPS = [strip(i) for i in range(4)]
@@ -71,7 +71,11 @@ def run(scene, learned: bool, shots: int, made) -> dict[float, np.ndarray]:
         rotation, translation = made.look(tilt, rng.uniform(0, 360), distance, middle, rng.uniform(0, 360))
         known = CameraProfile(image.size, lens + LENS_U * rng.normal(size=9), np.diag(LENS_U**2), image.exif)
         between = np.zeros(9)
-        between[[0, 2, 3]] = 3e-4 * lens[0], 0.5, 0.5  # what focusing and the stabiliser change (capture.profile)
+        between[[0, 2, 3]] = (
+            3e-4 * lens[0],
+            0.5,
+            0.5,
+        )  # what focusing and the stabiliser change (capture.camera.profile)
         taken = made.Shot(lens + between * rng.normal(size=9) * learned, rotation, translation, scale, places)
         corners = made.make_pieces(taken, pieces, CORNER_PX, rng, flat_u=FLAT_U)
         if sum(len(piece.ids) for piece in corners) < 12:

@@ -28,16 +28,16 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.adjust import FLAT_U
-from capture.bench import Bench, solve_bench
-from capture.face import Face
-from capture.lens import lens_prior
+from capture.camera.adjust import FLAT_U
+from capture.camera.bench import Bench, solve_bench
+from capture.camera.face import Face
+from capture.camera.lens import lens_prior
+from capture.camera.profile import CameraProfile
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, waves_to_own
+from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
+from capture.edges.rounding import Rounding
+from capture.edges.strip import Contour, Strip
 from capture.pieces import frame, strip
-from capture.profile import CameraProfile
-from capture.rim_fit import Edge, FaceKnowledge, measured_points, waves_to_own
-from capture.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
-from capture.rounding import Rounding
-from capture.strip import Contour, Strip
 from fit.dimensions import distance
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -95,7 +95,7 @@ def draw_world(made, target: str, rng: np.random.Generator, given: Given = Given
     lens = prior.values + prior.u * rng.normal(size=9) * np.array([1, 1, 1, 1, 0.5, 0.5, 1, 1, 0.5])
     profile = CameraProfile(image.size, lens + LENS_U * rng.normal(size=9), np.diag(LENS_U**2), image.exif)
     between = np.zeros(9)
-    between[[0, 2, 3]] = 3e-4 * lens[0], 0.5, 0.5  # what focusing and the stabiliser change (capture.profile)
+    between[[0, 2, 3]] = 3e-4 * lens[0], 0.5, 0.5  # what focusing and the stabiliser change (capture.camera.profile)
     scale = 1 + rng.normal(0, 0.005) + np.array([0.5, -0.5]) * rng.normal(0, 0.003)
     far *= rng.uniform(1.0, 1.2)
     pose = made.look(rng.uniform(0, 35), rng.uniform(0, 360), far, middle, rng.uniform(0, 360))

@@ -15,7 +15,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 from probe_world import make_world, score
 
-from capture.probing import ProbeOptions, measure
+from capture.arm.probing import ProbeOptions, measure
 from fit.errors import EdgewrightError
 
 

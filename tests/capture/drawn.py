@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.lens import rays, see
+from capture.camera.lens import rays, see
 from capture.pieces import Piece, frame
 from fit.points import FloatArray
 
@@ -27,7 +27,7 @@ _LEVELS = 5
 
 @dataclass(frozen=True, eq=False)
 class Camera:
-    """lens (9,), rotation (3, 3), translation (3,): bench to camera, as `capture.lens.see` takes them; size in px."""
+    """lens (9,), rotation (3, 3), translation (3,): bench to camera, as `capture.camera.lens.see` takes them; size in px."""
 
     lens: FloatArray
     rotation: FloatArray

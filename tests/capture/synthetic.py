@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.detect import FoundPiece
-from capture.image import Exif, Image
-from capture.lens import see
+from capture.camera.detect import FoundPiece
+from capture.camera.image import Exif, Image
+from capture.camera.lens import see
 from capture.pieces import Piece
 from fit.points import FloatArray
 

@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.adjust import FLAT_U
-from capture.bench import Bench, solve_bench
-from capture.face import Face
-from capture.lens import LENS_NAMES, camera_matrix, lens_prior
+from capture.camera.adjust import FLAT_U
+from capture.camera.bench import Bench, solve_bench
+from capture.camera.face import Face
+from capture.camera.lens import LENS_NAMES, camera_matrix, lens_prior
+from capture.camera.profile import CameraProfile
 from capture.pieces import frame, strip
-from capture.profile import CameraProfile
 from fit.errors import CannotDetermine, InputError
 
 PLACES = np.array([[0, 0, 0], [np.pi, 300, 240], [0.1, 500, 0], [-0.05, 250, 300]])

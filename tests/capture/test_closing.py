@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.closing import closing_errors, until_moved
+from capture.arm.closing import closing_errors, until_moved
 from fit.errors import InputError
 from fit.lists import PointList
 

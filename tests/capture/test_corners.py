@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.corners import CORNER_FLOOR_PX, refine_corners
+from capture.camera.corners import CORNER_FLOOR_PX, refine_corners
 
 SIDE = 60.0
 

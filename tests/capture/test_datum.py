@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.datum import datum_from_features, datum_from_nominal, feature_in, points_in
-from capture.rigid import rotation_of
-from capture.touched import as_shared
+from capture.arm.datum import datum_from_features, datum_from_nominal, feature_in, points_in
+from capture.arm.rigid import rotation_of
+from capture.arm.touched import as_shared
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import Points

@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.corners import refine_corners
-from capture.detect import find_pieces, read_markers
-from capture.image import Image, open_image
+from capture.camera.corners import refine_corners
+from capture.camera.detect import find_pieces, read_markers
+from capture.camera.image import Image, open_image
 from capture.pieces import Piece, frame, sheet, strip
 from fit.errors import CannotDetermine, InputError
 

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.expect import SetUp, camera_of, expected_sizes
-from capture.layout import frame_blank, layout_of, parse_piece
-from capture.typical_part import RoundedBox, hole_rim
+from capture.forecast.expect import SetUp, camera_of, expected_sizes
+from capture.forecast.layout import frame_blank, layout_of, parse_piece
+from capture.forecast.typical_part import RoundedBox, hole_rim
 from fit.errors import CannotDetermine, InputError
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.bench import Bench, solve_bench
-from capture.health import check_bench, outside_target, target_hull
+from capture.camera.bench import Bench, solve_bench
+from capture.camera.health import check_bench, outside_target, target_hull
 from capture.pieces import frame, strip
 from fit.errors import CannotDetermine
 

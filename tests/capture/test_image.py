@@ -12,7 +12,7 @@ import pytest
 from PIL import Image as Pil
 from PIL import ImageOps
 
-from capture.image import open_image, upright
+from capture.camera.image import open_image, upright
 from fit.errors import InputError
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import fdtri
 
-from capture.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
-from capture.spread import pool
-from capture.touched import face_of
+from capture.arm.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
+from capture.arm.spread import pool
+from capture.arm.touched import face_of
 from fit.errors import InputError
 from fit.points import Points
 from fit.shapes import fit_plane

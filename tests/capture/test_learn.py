@@ -10,14 +10,14 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.corners import refine_corners
-from capture.coverage import cells_seen, coverage_png
-from capture.detect import FoundPiece
-from capture.image import Exif, open_image
-from capture.learn import LearnPhoto, learn_camera, ray_error
-from capture.lens import project, rays
+from capture.camera.corners import refine_corners
+from capture.camera.coverage import cells_seen, coverage_png
+from capture.camera.detect import FoundPiece
+from capture.camera.image import Exif, open_image
+from capture.camera.learn import LearnPhoto, learn_camera, ray_error
+from capture.camera.lens import project, rays
+from capture.camera.profile import CameraProfile, read_profile
 from capture.pieces import Piece, sheet
-from capture.profile import CameraProfile, read_profile
 from fit.errors import CannotDetermine, InputError
 
 LENS = np.array([3100.0, 1.0003, 2020.0, 1490.0, 0.08, -0.22, 1e-4, -3e-4, 0.1])

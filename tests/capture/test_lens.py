@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.image import Exif
-from capture.lens import camera_matrix, distortion, lens_prior, project, rays, see
+from capture.camera.image import Exif
+from capture.camera.lens import camera_matrix, distortion, lens_prior, project, rays, see
 from fit.errors import CannotDetermine
 
 LENS = np.array([3100.0, 1.0003, 2023.0, 1493.0, 0.083, -0.228, 3e-4, -3.2e-4, 0.1])

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.follow import contour_along, follow_edge, resampled, thread, trace_edge
-from capture.rims import LOWER, Sheet, rim_points
-from capture.strip import Lit, linear_light
+from capture.edges.follow import contour_along, follow_edge, resampled, thread, trace_edge
+from capture.edges.rims import LOWER, Sheet, rim_points
+from capture.edges.strip import Lit, linear_light
 
 
 def best_by_trying(score: np.ndarray, cost: float) -> float:

@@ -6,18 +6,18 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.bench import solve_bench
-from capture.detect import find_pieces
-from capture.flatten import Flat, flatten
-from capture.follow import follow_edge
-from capture.image import open_image
-from capture.openings import find_openings
-from capture.part_mask import find_part
-from capture.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot
-from capture.rims import Sheet
-from capture.round_holes import Circle, RoundSearch
-from capture.slot_holes import Stadium, best_stadium
-from capture.strip import Lit, linear_light
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.flatten import Flat, flatten
+from capture.edges.follow import follow_edge
+from capture.edges.openings import find_openings
+from capture.edges.part_mask import find_part
+from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot
+from capture.edges.rims import Sheet
+from capture.edges.round_holes import Circle, RoundSearch
+from capture.edges.slot_holes import Stadium, best_stadium
+from capture.edges.strip import Lit, linear_light
 from fit.errors import CannotDetermine
 
 STEP, MARGIN = 0.2, 4.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.outline import outline_path
-from capture.typical_part import RoundedBox
+from capture.edges.outline import outline_path
+from capture.forecast.typical_part import RoundedBox
 from fit.points import Points
 
 TWICE = RoundedBox(200.0, 128.0)

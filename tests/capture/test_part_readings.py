@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from capture.bench import solve_bench
-from capture.detect import find_pieces
-from capture.image import open_image
-from capture.likely_circles import settled_rounds
-from capture.readings import readings
-from capture.rim_fit import FaceKnowledge, refined_round
-from capture.rims import LOWER, Sheet
-from capture.round_holes import circle_contour
-from capture.strip import Contour, Lit, Strip, linear_light
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.likely_circles import settled_rounds
+from capture.edges.readings import readings
+from capture.edges.rim_fit import FaceKnowledge, refined_round
+from capture.edges.rims import LOWER, Sheet
+from capture.edges.round_holes import circle_contour
+from capture.edges.strip import Contour, Lit, Strip, linear_light
 
 STEP, START, COLUMNS, ROWS, PX_PER_MM = 0.02, -3.0, 300, 20, 8.0
 OFFSETS = START + STEP * np.arange(COLUMNS)

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.rims import FACE_LINE, HIDDEN, LOWER, Sheet, contour_score, rim_points, twin_share
-from capture.rounding import ROUNDINGS, settled_rounding
-from capture.strip import Contour, Strip
+from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, Sheet, contour_score, rim_points, twin_share
+from capture.edges.rounding import ROUNDINGS, settled_rounding
+from capture.edges.strip import Contour, Strip
 
 EYE = np.array([30.0, -110.0, 300.0])
 

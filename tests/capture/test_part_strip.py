@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from capture.strip import Contour, Lit, Palette, linear_light, unroll
+from capture.edges.strip import Contour, Lit, Palette, linear_light, unroll
 
 SIZE = (400, 300)
 PX_PER_MM = 10.0
@@ -85,7 +85,7 @@ def test_straight_edges_to_hundredths_of_a_pixel(angle_deg, limit, low, high):
 @pytest.mark.parametrize("outside", [True, False])
 def test_a_clipped_side_moves_the_step_to_the_dark_one(bright, outside):
     """What is `bright` times too bright is cut low on its blurred step; within the doubt stated."""
-    from capture.rim_fit import _GLARE_PX, _GLARE_U_PX
+    from capture.edges.rim_fit import _GLARE_PX, _GLARE_U_PX
 
     angle, (u, v), sign = math.radians(17.0), grid(), 1.0 if outside else -1.0
     normal = np.array([math.cos(angle), math.sin(angle)])

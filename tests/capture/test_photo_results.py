@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.bench import solve_bench
-from capture.detect import find_pieces
-from capture.image import open_image
-from capture.rim_fit import edge_at
-from capture.rims import Sheet
-from capture.round_holes import circle_contour
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.rim_fit import edge_at
+from capture.edges.rims import Sheet
+from capture.edges.round_holes import circle_contour
+from capture.edges.strip import Lit, linear_light
 from capture.shooting import ShotOptions, shoot
-from capture.strip import Lit, linear_light
 from fit.units import Length
 
 SIZE = (2800, 2100)
@@ -131,7 +131,7 @@ def test_thickness_unknown(drawn, scene, tmp_path):
 
 def test_two_edges(drawn, plate, scene, tmp_path):
     """A dark line painted a millimetre inside a hole's rim is as clear as the rim: told, with the distance."""
-    from capture.rim_fit import FaceKnowledge, measured_points
+    from capture.edges.rim_fit import FaceKnowledge, measured_points
 
     ringed = replace(plate, holes=(replace(plate.holes[1], x=0, y=-30),), slots=(), disc=None)
     picture = drawn.draw(replace(scene, plate=ringed, scale=(1.0, 1.0)))

@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.bench import solve_bench
-from capture.detect import find_pieces
-from capture.image import open_image
-from capture.leading import Pick, lead
-from capture.picked import measure_picks, measured
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.leading import Pick, lead
+from capture.edges.picked import measure_picks, measured
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
+from capture.edges.strip import Lit, linear_light
 from capture.pieces import frame
-from capture.rim_fit import FaceKnowledge
-from capture.rims import Sheet
-from capture.strip import Lit, linear_light
 
 RIGHT_MM = 0.3
 """Nearer to the edge meant than to its wall's foot or its shadow's end, which lie 0.6 mm and more away."""
@@ -160,8 +160,8 @@ def test_the_enlarged_view_draws_the_edge_in_question_too(white):
     """Orange appears in picks.png and overlay.png where two edges stay possible, and only there."""
     import cv2
 
+    from capture.edges.overlay import OTHER
     from capture.jobs.pictures import Marked, photo_pictures
-    from capture.overlay import OTHER
 
     plate, bench, lit = white
     leads = [lead(lit, bench, edge_pick(plate, side, off)) for side in range(4) for off in (-1.5, 1.5)]

@@ -7,16 +7,16 @@ import math
 import numpy as np
 import pytest
 
-from capture.bench import solve_bench
-from capture.detect import find_pieces
-from capture.guide import past_its_ends
-from capture.image import open_image
-from capture.leading import Pick
-from capture.picked import measure_picks
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.guide import past_its_ends
+from capture.edges.leading import Pick
+from capture.edges.picked import measure_picks
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
+from capture.edges.strip import Lit, linear_light
 from capture.pieces import frame
-from capture.rim_fit import FaceKnowledge
-from capture.rims import Sheet
-from capture.strip import Lit, linear_light
 
 RADII = (5.0, 7.0, 9.0, 14.0)
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from capture.probing import Measured, ProbeOptions, measure
+from capture.arm.probing import Measured, ProbeOptions, measure
 from fit.errors import CannotDetermine, InputError
 
 Run = Callable[..., Any]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from capture.probing import ProbeOptions, measure
+from capture.arm.probing import ProbeOptions, measure
 from fit.errors import EdgewrightError
 
 HEIGHTS = np.random.default_rng(9).normal(0, 0.02, 16)

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.rigid import lever, register, rotation_of
-from capture.stations import join_stations, placed
+from capture.arm.rigid import lever, register, rotation_of
+from capture.arm.stations import join_stations, placed
 from fit.errors import CannotDetermine, InputError
 from fit.lists import PointList
 from fit.points import Points

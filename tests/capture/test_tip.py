@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.tip import TIP_MODE, Tip, beside, choose_side, correct, qualify, surface_normals
-from capture.tipcheck import check_tip, slot_and_block
-from capture.touched import fit_touched
+from capture.arm.tip import TIP_MODE, Tip, beside, choose_side, correct, qualify, surface_normals
+from capture.arm.tipcheck import check_tip, slot_and_block
+from capture.arm.touched import fit_touched
 from fit.errors import InputError
 from fit.points import Points
 from fit.shapes import fit_sphere

@@ -121,8 +121,8 @@ def drawn_photos(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory
     """The two photos and the camera.json that knows their lens."""
     import cv2
 
-    from capture.image import Exif
-    from capture.profile import CameraProfile
+    from capture.camera.image import Exif
+    from capture.camera.profile import CameraProfile
 
     folder = tmp_path_factory.mktemp("drawn")
     for name, tilt, azimuth, seed in (("a", 4.0, 0.0, 1), ("b", 22.0, 40.0, 2)):

@@ -190,13 +190,13 @@ def test_a_killed_run_leaves_the_earlier_result_whole(scene) -> None:
 
 def test_a_feature_on_a_tilted_face_is_told_on_that_face(scene) -> None:
     """A hole on a face leaning by 7°, its points seen exactly: found on a level plane first, then cut with the face."""
-    from capture.face import Face
+    from capture.camera.face import Face
+    from capture.edges.picked import Pick, PickedFeature
+    from capture.edges.rim_fit import FaceKnowledge
+    from capture.edges.rims import Sheet
     from capture.jobs.read import read_job
     from capture.jobs.shots import solve_photo
     from capture.jobs.tilted import on_face
-    from capture.picked import Pick, PickedFeature
-    from capture.rim_fit import FaceKnowledge
-    from capture.rims import Sheet
     from fit.shapes import fit_circle
     from fit.shapes.frame import axes_about
 

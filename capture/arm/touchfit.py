@@ -1,0 +1,268 @@
+"""Every named group of touches to a feature: planes, then what lies in them, then again with the pooled spread."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from capture.arm.kinds import Choice, FitRule, SideRule, choose_kind, form_for, kind_in_name, rule_for, side_for
+from capture.arm.spread import Spread, pool
+from capture.arm.tip import Tip
+from capture.arm.touched import FACED, Touched, as_shared, face_of, fit_touched
+from capture.arm.touches import Touches
+from capture.arm.touchnotices import told_of_touches
+from fit.errors import CannotDetermine, InputError
+from fit.feature import Feature
+from fit.points import Points
+from fit.results import Notice
+
+__all__ = ["FitOptions", "Fitted", "fit_touches"]
+
+_FEW_STRAYS = 0.25
+_EVEN = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class FitOptions:
+    """rules as typed with --fit; tip None for surface points; sides of the tip where a list has no i j k.
+
+    places: names of single places (closing and tie points), which no shape is fitted to unless a rule says so.
+    """
+
+    rules: tuple[FitRule, ...] = ()
+    tip: Tip | None = None
+    sides: tuple[SideRule, ...] = ()
+    places: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fitted:
+    """Features by name in order of appearance, the kinds chosen, the pooled spread and what to tell the user."""
+
+    touched: Mapping[str, Touched]
+    choices: Mapping[str, Choice]
+    spread: Spread | None
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Job:
+    name: str
+    kind: str
+    plane: str | None
+    demanded: bool
+    is_face: bool  # a plane that holes below it may be projected into unasked
+
+
+def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
+    """Fit all features.
+
+    A feature that no rule names and that cannot be fitted is left out with notice `undecided`; one that a rule names
+    raises.
+
+    Raises
+    ------
+    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : naming the feature.
+    """
+    _check_rules(touches, options.rules)
+    _check_sides(touches, options.sides)
+    choices, notices = _choices(touches, options)
+    faces = _sure_planes(choices)
+    jobs = [_job(name, choices[name], options.rules, name in faces) for name in touches.names if choices[name].kind]
+    first, _ = _round(touches, jobs, options, None)
+    spread = pool([touched.feature for name, touched in first.items() if name not in touches.clouds])
+    final, failed = _round(touches, jobs, options, (spread, first))
+    order = {name: final[name] for name in touches.names if name in final}
+    return Fitted(order, choices, spread, (*notices, *failed, *told_of_touches(touches, list(final.values()), spread)))
+
+
+def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
+    for rule in rules:
+        used = [name for name in touches.names if rule_for(name, [rule])]
+        if not used:
+            message = f"--fit {rule.pattern}={rule.kind}: no feature has that name; there are {_told(touches.names)}."
+            raise InputError(message)
+        if rule.plane and rule.plane not in touches.names:
+            asked = f"--fit {rule.pattern}={rule.kind}@{rule.plane}"
+            message = f"{asked}: no feature is named '{rule.plane}'; there are {_told(touches.names)}."
+            raise InputError(message)
+
+
+def _check_sides(touches: Touches, sides: Sequence[SideRule]) -> None:
+    for rule in sides:
+        if not any(side_for(name, [rule]) for name in touches.names):
+            message = f"--side {rule.pattern}={rule.side}: no feature has that name; there are {_told(touches.names)}."
+            raise InputError(message)
+
+
+def _told(names: Sequence[str]) -> str:
+    return ", ".join(names[:20]) + (" …" if len(names) > 20 else "")
+
+
+def _job(name: str, choice: Choice, rules: Sequence[FitRule], is_face: bool) -> _Job:
+    rule = rule_for(name, rules)
+    return _Job(name, str(choice.kind), rule.plane if rule else None, rule is not None, is_face)
+
+
+def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], list[Notice]]:
+    """Kinds by rule, then planes by themselves, then the rest with the planes known."""
+    choices: dict[str, Choice] = {}
+    for name in touches.names:
+        if rule := rule_for(name, options.rules):
+            choices[name] = Choice(rule.kind, "as asked")
+    choices |= {name: Choice(None, "a single place") for name in options.places if name not in choices}
+    open_names = [name for name in touches.names if name not in choices]
+    if not open_names:
+        return choices, []
+    for name in open_names:
+        choices[name] = choose_kind(name, touches.points.select(touches.rows(name)), None)
+    planes = _rough_planes(touches, _sure_planes(choices))
+    radius = options.tip.radius if options.tip else 0.0
+    for name in open_names:
+        points = touches.points.select(touches.rows(name))
+        face = face_of(points, [plane for plane in planes if plane.name != name], radius)
+        if face is not None and kind_in_name(name) != "plane":
+            choices[name] = choose_kind(name, points, face)
+    ordered = {name: choices[name] for name in touches.names}
+    return ordered, _choice_notices(ordered, open_names)
+
+
+def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
+    """Names of the planes that were asked for or named as such, or that are as even as the better features are."""
+    spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
+    limit = max(_EVEN * float(np.quantile(spreads, 0.25)), 1e-3) if spreads else 0.0
+    planes = {name: choice for name, choice in choices.items() if choice.kind == "plane"}
+    return [name for name, c in planes.items() if kind_in_name(name) == "plane" or not c.spread > limit]
+
+
+def _rough_planes(touches: Touches, names: Sequence[str]) -> list[Feature]:
+    from fit.shapes import fit_plane
+
+    planes = []
+    for name in names:
+        try:
+            planes.append(fit_plane(touches.points.select(touches.rows(name)), form="none").renamed(name))
+        except CannotDetermine:
+            continue
+    return planes
+
+
+def _choice_notices(choices: Mapping[str, Choice], names: Sequence[str]) -> list[Notice]:
+    """One notice per feature that stays open or was a close call, and one that tells all other choices."""
+    found: list[Notice] = []
+    told: list[str] = []
+    for name in names:
+        choice = choices[name]
+        if choice.kind is None:
+            text = f"Not fitted: {choice.why}. Say what {name} is with --fit '{name}=KIND'."
+            found.append(Notice("undecided", text, name))
+        elif choice.is_close:
+            text = f"Taken as {_article(choice.kind)} {choice.told}; say --fit '{name}=KIND' if it is another."
+            found.append(Notice("undecided", text, name))
+        else:
+            told.append(f"{name} {choice.told}")
+    return found + ([Notice("kind-chosen", "Kinds chosen: " + "; ".join(told) + ".")] if told else [])
+
+
+def _article(kind: str) -> str:
+    return "an" if kind == "arc" else "a"
+
+
+def _round(
+    touches: Touches,
+    jobs: Sequence[_Job],
+    options: FitOptions,
+    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+) -> tuple[dict[str, Touched], list[Notice]]:
+    """Fit all jobs once, planes first; known holds the pooled spread and the first round's features."""
+    done: dict[str, Touched] = {}
+    failed: list[Notice] = []
+    planes: dict[str, Feature] = {}
+    faces = {job.name for job in jobs if job.is_face}
+    for job in sorted(jobs, key=lambda job: job.kind != "plane"):
+        centres = touches.points.select(touches.rows(job.name))
+        try:
+            face = _face(job, centres, planes, faces)
+            touched = _fit_once(job, centres, face, options, known)
+        except (CannotDetermine, InputError) as error:
+            if known is not None and (job.demanded or isinstance(error, InputError)):
+                raise
+            failed.append(Notice("undecided", f"{error} Not fitted.", job.name))
+            continue
+        if known is not None:
+            touched = _without_tie_noise(touches, job, touched, face, options)
+        if job.kind == "plane":
+            shared = as_shared(touched.feature, f"plane {job.name}")
+            planes[job.name] = shared
+            touched = touched if known is None else replace(touched, feature=shared)
+        done[job.name] = touched
+    return done, failed
+
+
+def _face(job: _Job, centres: Points, planes: Mapping[str, Feature], faces: Set[str]) -> Feature | None:
+    """The plane that was asked for, else the nearest of those that are surely faces."""
+    if job.plane is not None:
+        if job.plane not in planes:
+            message = (
+                f"--fit {job.name}={job.kind}@{job.plane}: '{job.plane}' is not fitted as a plane; "
+                f"add --fit '{job.plane}=plane'."
+            )
+            raise InputError(message)
+        return planes[job.plane]
+    sure = [plane for name, plane in planes.items() if name in faces]
+    return face_of(centres, sure) if job.kind in FACED else None
+
+
+def _fit_once(
+    job: _Job,
+    centres: Points,
+    face: Feature | None,
+    options: FitOptions,
+    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+) -> Touched:
+    form = "none" if known is None else form_for(len(centres))
+
+    def fit(noise: float) -> Touched:
+        points = replace(centres, noise=np.full(len(centres), noise))
+        return fit_touched(job.name, points, job.kind, face, options.tip, side_for(job.name, options.sides), form)
+
+    spread = known[0] if known else None
+    if spread is None or known is None:
+        return fit(math.nan)
+    first = known[1].get(job.name)
+    if first is None:
+        return _with_dof(fit(spread.sigma), spread.prior)
+    sigma, dof = spread.moderated(first.feature)
+    if sigma > 1.3 * spread.sigma:
+        tried = _with_dof(fit(spread.sigma), dof)
+        few = 0 < int((~tried.used).sum()) <= max(1, _FEW_STRAYS * len(centres))
+        if few and tried.feature.dof == dof:
+            return tried
+    return _with_dof(fit(sigma), dof)
+
+
+def _with_dof(touched: Touched, dof: float) -> Touched:
+    """A moderated spread is not known for certain: tell its degrees of freedom, unless the fit kept its own."""
+    if math.isfinite(touched.feature.dof):
+        return touched
+    return replace(touched, feature=replace(touched.feature, dof=dof))
+
+
+def _without_tie_noise(
+    touches: Touches, job: _Job, touched: Touched, face: Feature | None, options: FitOptions
+) -> Touched:
+    """Take out of a tie's own covariance what its tie modes tell already."""
+    rows = touches.rows(job.name)
+    noise = touches.tie_noise[:, rows]
+    if not noise.any():
+        return touched
+    names = tuple(f"noise:{k}" for k in range(len(noise)))
+    centres = replace(touches.points.select(rows), shared=noise, shared_names=names)
+    again = fit_touched(job.name, centres.select(touched.used), job.kind, face, None, "out").feature
+    part = again.shared[[again.shared_names.index(name) for name in names]]
+    values, vectors = np.linalg.eigh(touched.feature.cov_own - part.T @ part)
+    cov = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return replace(touched, feature=replace(touched.feature, cov_own=cov))

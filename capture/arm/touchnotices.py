@@ -1,0 +1,67 @@
+"""What a user should know about the touches of fitted features: turned round, out of shape, stray, unsteady."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from capture.arm.spread import Spread
+from capture.arm.touched import Touched
+from capture.arm.touches import Touches
+from fit.feature import Feature
+from fit.results import Notice
+
+__all__ = ["told_of_touches"]
+
+_ROUGH = 8.0
+"""Times the scatter of a touch from which on a feature is no shape of its kind (common practice, no source)."""
+_ARM_SCATTER = 0.3
+"""What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
+
+
+def told_of_touches(touches: Touches, fitted: Sequence[Touched], spread: Spread | None) -> list[Notice]:
+    """All notices, strays last."""
+    told = [_turned_notice(touches, touched) for touched in fitted if touched.turned.any()]
+    if spread:
+        told += [_rough_notice(t.feature, spread.sigma) for t in fitted if t.feature.rms > _ROUGH * spread.sigma]
+    if spread and spread.sigma > _ARM_SCATTER:
+        told.append(_scatter_notice(spread))
+    return told + [_stray_notice(touches, t) for t in fitted if len(t.feature.rejected) > t.turned.sum()]
+
+
+def _rough_notice(feature: Feature, sigma: float) -> Notice:
+    text = (
+        f"The touches lie off the {feature.kind} by {feature.rms:.2g} mm rms, where a touch scatters by {sigma:.2g} mm: "
+        f"{feature.name} is out of shape, or another shape than a {feature.kind}. Look at its residuals."
+    )
+    return Notice("poor-fit", text, feature.name)
+
+
+def _scatter_notice(spread: Spread) -> Notice:
+    text = (
+        f"A touch scatters by {spread.sigma:.2g} mm, more than a steady arm does: is the unit right, was the tip tight, "
+        "and did the part stand still?"
+    )
+    return Notice("touch-scatter", text)
+
+
+def _turned_notice(touches: Touches, touched: Touched) -> Notice:
+    name = touched.feature.name
+    rows = touches.rows(name)[touched.turned]
+    touch = "1 touch" if len(rows) == 1 else f"{len(rows)} touches"
+    text = f"{touch} of {name} left out: i j k to the other side than the rest ({touches.where(rows)})."
+    return Notice("tip-side", text, name)
+
+
+def _stray_notice(touches: Touches, touched: Touched) -> Notice:
+    feature = touched.feature
+    strays = feature.rejected[~touched.turned[feature.rejected]]
+    rows = touches.rows(feature.name)[strays]
+    worst = float(np.abs(feature.residuals[strays]).max())
+    touch = "touch" if len(rows) == 1 else "touches"
+    text = (
+        f"{len(rows)} stray {touch} of {feature.name} left out, up to {worst:.2f} mm off the {feature.kind} "
+        f"({touches.where(rows)})."
+    )
+    return Notice("stray-touch", text, feature.name)

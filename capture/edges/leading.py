@@ -1,0 +1,348 @@
+"""From way-points to the edge that is meant: every edge beside them that explains the photo, the best two kept.
+
+A sheet's face ends, its wall ends and its shadow ends within a millimetre or two of one another, and a way-point is good
+to about three. So edges are looked for on both sides of the clearest one, with the metal on either side, and compared by
+what each leaves unexplained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.flatten import flatten
+from capture.edges.follow import contour_along, line_beside, settle_edge, trace_edge
+from capture.edges.guide import past_its_ends, smooth_line, straight_line
+from capture.edges.openings import find_openings
+from capture.edges.part_mask import PartMask
+from capture.edges.rim_fit import Edge, FaceKnowledge, edge_of
+from capture.edges.rims import contour_score, twin_share
+from capture.edges.round_holes import Circle, RoundSearch, circle_contour
+from capture.edges.rounding import ROUNDINGS
+from capture.edges.siding import LEAST_SHARE, face_tone
+from capture.edges.strip import Contour, Lit, unroll
+from fit.errors import CannotDetermine, InputError
+from fit.points import FloatArray
+
+__all__ = ["KINDS", "Candidate", "Lead", "Pick", "chosen", "lead"]
+
+KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
+"""Kinds of feature that a pick can be, and how many way-points each needs."""
+
+_WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
+_PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
+_RING = 0.6
+_ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
+_APART_MM = 0.25
+_RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
+"""How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
+walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
+_ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
+_STRAY_COST = 0.1
+"""Score lost by an edge as far from its way-points as these may be from the edge meant."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Pick:
+    """What a user points at.
+
+    name, kind (line, arc, path, circle, slot), way-points (K, 2) mm on the feature's own face, the face it lies on, rough
+    diameter (or slot width) if known, whether a path closes. edge : of two close edges the clearest, the one on the
+    metal's side or the one on the open side. metal : the side on which metal lies, seen along the way-points or (in, out)
+    from within; None if that is to be found.
+    """
+
+    name: str
+    kind: str
+    near: FloatArray
+    known: FaceKnowledge
+    about: float | None = None
+    closed: bool = False
+    edge: Literal["clearest", "metal", "open"] = "clearest"
+    metal: Literal["left", "right", "in", "out"] | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Candidate:
+    """One edge that a pick may mean: one edge, or one circle, for each rounding tried. One that explains too little to be
+    what is meant has neither, only its line.
+
+    away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
+    the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal :
+    which side is taken for metal; tone : what that metal looks like (`capture.edges.siding.face_tone`).
+    """
+
+    line: Contour | None = None
+    edges: tuple[Edge, ...] = ()
+    twins: tuple[float, ...] = ()
+    circles: tuple[Circle, ...] = ()
+    scale_px: float = 0.0
+    height: float = 0.0
+    score: float = 0.0
+    away: float = 0.0
+    stray: float = 0.0
+    metal: bool = True
+    tone: FloatArray = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def px_per_mm(self) -> float:
+        return self.scale_px if self.circles else self.edges[0].strip.px_per_mm
+
+    @property
+    def contour(self) -> Contour:
+        """Where it runs, on the face's plane: to be drawn."""
+        if self.circles:
+            circle = max(self.circles, key=lambda c: c.score)
+            return circle_contour(circle.x, circle.y, circle.radius, self.height)
+        assert self.line is not None
+        return self.line
+
+    def worth(self) -> tuple[FloatArray, float]:
+        """Score times length for each rounding, and the length, mm."""
+        if self.circles:
+            length = 2 * np.pi * self.circles[0].radius
+            return length * np.array([c.score for c in self.circles]), length
+        strip = self.edges[0].strip
+        length = len(strip.total) * strip.contour.spacing
+        scores = [e.score + 0.5 * t for e, t in zip(self.edges, self.twins, strict=True)]
+        return length * np.array(scores), length
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lead:
+    """A pick led to its edge: the candidate taken, the other one that would do nearly as well, if any, and all, best first."""
+
+    pick: Pick
+    taken: Candidate
+    other: Candidate | None
+    candidates: tuple[Candidate, ...]
+
+    @property
+    def apart(self) -> float:
+        """Distance from the edge taken outward to the other one, seen from the metal, mm; 0 where there is none."""
+        return self.other.away - self.taken.away if self.other else 0.0
+
+
+def lead(lit: Lit, bench: Bench, pick: Pick) -> Lead:
+    """Lead a pick to its edge.
+
+    Raises InputError for way-points that cannot be meant, CannotDetermine where there is nothing to be led to.
+    """
+    least = KINDS.get(pick.kind)
+    if least is None:
+        message = f"Feature '{pick.name}': the kind must be one of {', '.join(KINDS)}; got '{pick.kind}'."
+        raise InputError(message)
+    if len(pick.near) < least:
+        message = f"Feature '{pick.name}': {pick.kind} needs at least {least} way-points in near; got {len(pick.near)}."
+        raise InputError(message)
+    _refuse_outside(bench, pick)
+    finder = {"circle": _circles, "slot": _slots}.get(pick.kind, _edges)
+    return chosen(pick, finder(lit, bench, pick))
+
+
+def _refuse_outside(bench: Bench, pick: Pick) -> None:
+    places = np.column_stack([pick.near, np.full(len(pick.near), pick.known.sheet.height)])
+    px = bench.project(places)
+    outside = ((px < 0) | (px > np.array(bench.image.size) - 1)).any(axis=1)
+    if outside.any():
+        x, y = pick.near[outside][0]
+        message = f"Feature '{pick.name}': way-point [{x:g}, {y:g}] lies outside the photo; correct it."
+        raise InputError(message)
+
+
+def chosen(pick: Pick, found: Sequence[Candidate]) -> Lead:
+    """The best candidate, or the one asked for, and the next that is told apart from it and does nearly as well."""
+    found = sorted(found, key=lambda c: -c.score)
+    placed = tuple(replace(c, away=_away(found[0], c)) for c in found)
+    first = placed[0]
+    rivals = [c for c in placed[1:] if abs(c.away) > _APART_MM and c.score > _share(c, first) * first.score]
+    if not rivals:
+        return Lead(pick, first, None, placed)
+    pair = sorted([first, rivals[0]], key=lambda c: c.away)
+    taken = {"metal": pair[0], "open": pair[1]}.get(pick.edge, first)
+    return Lead(pick, taken, pair[1] if taken is pair[0] else pair[0], placed)
+
+
+def _share(other: Candidate, first: Candidate) -> float:
+    return _RIVAL_SHARE if other.metal == first.metal else _TURNED_SHARE
+
+
+def _away(first: Candidate, other: Candidate) -> float:
+    """Mean outward distance from one candidate to another, seen from the first one's metal; of circles, of their rims."""
+    from scipy.spatial import cKDTree
+
+    base, xy = first.contour, other.contour.xy
+    _, at = cKDTree(base.xy).query(xy)
+    miss = ((xy - base.xy[at]) * base.outward[at]).sum(axis=1)
+    return float(np.median(miss))
+
+
+def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
+    """The edges beside the clearest continuous line of steps near the way-points."""
+    sides = {None: (True, False), "left": (True,), "in": (True,)}.get(pick.metal, (False,))
+    line, *guesses = _lines(lit, bench, pick)
+    starts = [(metal, line, "beside") for metal in sides]
+    starts += [(metal, guess, "around") for metal in sides for guess in guesses]
+    starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
+    found = _with_starts(lit, bench, pick, [], starts)
+    found = _with_starts(lit, bench, pick, found, _turned(found, sides))
+    least = min(share * max(candidate.score for candidate in found) for share in (LEAST_SHARE, 1.0))
+    return [_settled(lit, bench, pick, c) if c.score >= least else c for c in found]
+
+
+def _lines(lit: Lit, bench: Bench, pick: Pick) -> list[FloatArray]:
+    """The clearest continuous line near the way-points; of an arc with what lies past its ends.
+
+    A short arc may look like anything through way-points off by some mm: it is looked for straight beside them too.
+    """
+    near, height = np.asarray(pick.near, float), pick.known.sheet.height
+    guide = straight_line(near) if pick.kind == "line" else smooth_line(near, pick.closed, pick.name)
+    line = trace_edge(lit, bench, height, guide, pick.closed)
+    if pick.kind != "arc":
+        return [line]
+    line = trace_edge(lit, bench, height, past_its_ends(line), closed=False)
+    if len(line) > _SHORT_ROWS:
+        return [line]
+    return [line, past_its_ends(guide), past_its_ends(straight_line(guide[[0, -1]]))]
+
+
+def _with_starts(
+    lit: Lit, bench: Bench, pick: Pick, found: Sequence[Candidate], starts: Sequence[tuple[bool, FloatArray, str]]
+) -> list[Candidate]:
+    """Candidates with those that other starts lead to, each line once."""
+    distinct = list(found)
+    for metal, start, first in starts:
+        sheet, closed = pick.known.sheet, pick.closed
+        xy = line_beside(lit, bench, sheet, start, material_inside=metal, first=first, closed=closed)
+        line = contour_along(xy, sheet.height, material_inside=metal, closed=closed)
+        if not any(c.metal == metal and _same_line(c.contour, line) for c in distinct):
+            distinct.append(_judged(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=metal)))
+    return distinct
+
+
+def _same_line(one: Contour, other: Contour) -> bool:
+    """Whether two lines that run the same way are nowhere apart by more than they are good to."""
+    from scipy.spatial import cKDTree
+
+    away, at = cKDTree(one.xy).query(other.xy)
+    covered = len(np.unique(at)) > 0.8 * len(one.xy)
+    return bool(covered and np.quantile(away, 0.95) < _SAME_MM)
+
+
+def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
+    """Starts along each side's best line with the metal on the other side, where nothing was found there yet."""
+    starts = []
+    for metal in sides if len(sides) > 1 else ():
+        best = max((c for c in found if c.metal == metal), key=lambda c: c.score)
+        if all(abs(_away(best, c)) > _APART_MM for c in found if c.metal != metal):
+            starts.append((not metal, best.contour.xy, "near"))
+    return starts
+
+
+def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
+    """The candidate with its edge for every rounding."""
+    sheets = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
+    line = candidate.contour
+    followed = settle_edge(lit, bench, sheets, line.xy, material_inside=candidate.metal, closed=line.closed)
+    edges = tuple(edge_of(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    twins = tuple(twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    return replace(candidate, edges=edges, twins=twins)
+
+
+def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -> list[FloatArray]:
+    """Lines beside a line along which an edge may run: the highest peaks of the mean score."""
+    sheet = pick.known.sheet
+    contour = contour_along(line, sheet.height, material_inside=metal, closed=pick.closed)
+    steps = np.arange(-_ASIDE_MM, _ASIDE_MM + 1e-9, _ASIDE_STEP_MM)
+    score = _score_aside(lit, bench, pick, contour, steps)
+    peaks = [i for i in range(1, len(steps) - 1) if score[i - 1] <= score[i] > score[i + 1] and score[i] > 0]
+    best = sorted(peaks, key=lambda i: -score[i])[:_ASIDES]
+    worth = [i for i in best if abs(steps[i]) > _APART_MM and score[i] > _WORTH_A_LOOK * score[best[0]]]
+    return [contour.xy + steps[i] * contour.outward for i in worth]
+
+
+def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> FloatArray:
+    """Mean score (S,) of the contour moved outward by each step, counting all that lies some mm into the metal."""
+    sheet = pick.known.sheet
+    wall = sheet.wall(bench, contour)
+    reach = (steps.min() - _DEEP_MM - 0.5, steps.max() + max(float(wall.max()), 0.0) + 0.8)
+    strip = unroll(lit, bench, contour, reach, 0.3, 0.04)
+    rows = np.repeat(steps[:, None], len(wall), axis=1)
+    return np.asarray(contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1))
+
+
+def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
+    """The candidate with its score over a wide neighbourhood, less for being away from its way-points."""
+    from scipy.spatial import cKDTree
+
+    wide = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05])).max()
+    miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
+    stray = float(np.sqrt((miss**2).mean()))
+    score = float(wide) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
+    return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour))
+
+
+def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
+    """The neighbourhood of a hole's way-point, flattened, as a part without an edge of its own."""
+    reach = _PATCH_MM + 1.5 * (pick.about or 15.0)
+    x, y = pick.near.mean(axis=0)
+    bounds = (x - reach, x + reach, y - reach, y + reach)
+    flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, _PATCH_STEP_MM)
+    tone = np.sqrt(flat.pixels.astype(np.float32) / 65535)
+    mask = np.ones(tone.shape[:2], np.uint8)
+    return PartMask(flat, mask, np.float32(1 / max(float(np.median(tone)), 1e-3)) * tone, False)
+
+
+def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
+    """The circles about the way-point that explain their surroundings, each under every rounding."""
+    x, y = pick.near.mean(axis=0)
+    starts = [o.circle for o in find_openings(_patch(lit, bench, pick)) if o.is_round]
+    if pick.about:
+        starts = [c for c in starts if 0.7 < 2 * c.radius / pick.about < 1.4]
+        starts.append(Circle(x, y, pick.about / 2))
+    found = []
+    for start in starts:
+        if np.hypot(start.x - x, start.y - y) > max(_WAY_POINT_MM, start.radius):
+            continue
+        search = RoundSearch(lit, bench, pick.known.sheet, start)
+        if search.ring() >= _RING:
+            circle = _searched(search, pick.known.sheet.height)
+            found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
+    if not found:
+        message = (
+            f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "
+            "way-point inside the hole, and give its rough diameter as about."
+        )
+        raise CannotDetermine(message)
+    return found
+
+
+def _searched(search: RoundSearch, height: float) -> Candidate:
+    coarse = search.coarse(0.6)
+    circles = tuple(search.fine(coarse, r) for r in ROUNDINGS)
+    score = max(c.score for c in circles)
+    return Candidate(circles=circles, scale_px=search.strip.px_per_mm, height=height, score=score)
+
+
+def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
+    """The long opening about a slot's way-point."""
+    x, y = pick.near.mean(axis=0)
+    near = [
+        o
+        for o in find_openings(_patch(lit, bench, pick))
+        if not o.is_round and np.hypot(*(o.centre - [x, y])) < max(_WAY_POINT_MM, o.length / 2)
+    ]
+    if not near:
+        message = (
+            f"No slot is to be seen about [{x:.1f}, {y:.1f}]; put the way-point in its middle, and "
+            "give its rough width as about."
+        )
+        raise CannotDetermine(message)
+    sheet, rough = pick.known.sheet, min(near, key=lambda o: o.misfit).contour
+    xy = line_beside(lit, bench, sheet, rough, material_inside=False, first="near")
+    line = contour_along(xy, sheet.height, material_inside=False)
+    return [_settled(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=False))]

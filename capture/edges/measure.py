@@ -1,0 +1,317 @@
+"""The part in a frame by itself: outline, holes and slots from one photo, without a pick from anyone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.flatten import Flat, flatten
+from capture.edges.follow import follow_edge, worth_along
+from capture.edges.likely_circles import settled_rounds
+from capture.edges.openings import Opening, find_openings
+from capture.edges.part_mask import PartMask, disc, find_part
+from capture.edges.rim_fit import (
+    Edge,
+    FaceKnowledge,
+    caps_seen,
+    edge_at,
+    edge_of,
+    measured_points,
+    refined_round,
+    refined_slot,
+    ring_seen,
+    stadium_of,
+    waves_to_noise,
+    waves_to_own,
+)
+from capture.edges.rims import Sheet, twin_share
+from capture.edges.round_holes import Circle, RoundSearch, circle_contour
+from capture.edges.rounding import ROUNDINGS, settled_rounding
+from capture.edges.slot_holes import Stadium, best_stadium
+from capture.edges.strip import Lit, Palette, linear_light
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import FloatArray, Points, join_points
+from fit.results import Notice
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["MeasuredPart", "measure_part"]
+
+_STEP_MM = 0.2
+_RIM_MM = 0.8
+_MARGIN_MM = 4.0
+_RING = 0.7
+_LEAST_SCORE = 0.15
+_LEAST_SLOT_START, _LEAST_SLOT_SCORE, _SURE_SLOT, _LEAST_SLOT_COVER = 0.2, 0.3, 0.5, 0.72
+_HUE_EVERY = 3
+_HUE_TOLD = 0.05
+_SLOT_RMS_MM = 0.12
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MeasuredPart:
+    """What one photo tells of the part: features in order of their names, their points, warnings, the flattened picture."""
+
+    features: tuple[Feature, ...]
+    points: Points
+    notices: tuple[Notice, ...]
+    sheet: Sheet
+    flat: Flat
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Found:
+    feature: Feature
+    points: Points
+    edge: Edge
+
+
+def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) -> MeasuredPart:
+    """Find and measure outline, holes and slots inside the frame's blank middle.
+
+    Parameters
+    ----------
+    bench : the solved camera; its first piece is the frame. pixels : the stored picture in colour (H, W, 3), BGR.
+    known : the sheet's height, thickness and how well they are known; its rounding is found here.
+
+    Raises CannotDetermine where no part or no edge of it is to be seen.
+    """
+    piece = bench.pieces[0].piece
+    ring = piece.ring * piece.square
+    sx, sy = bench.scale
+    bounds = (
+        ring * sx - _MARGIN_MM,
+        (piece.width - ring) * sx + _MARGIN_MM,
+        ring * sy - _MARGIN_MM,
+        (piece.height - ring) * sy + _MARGIN_MM,
+    )
+    flat = flatten(pixels, bench, known.sheet.height, bounds, _STEP_MM)
+    part = find_part(flat, _MARGIN_MM)
+    _refuse_cut_off(part)
+    lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
+    part = _without_bays(lit, bench, known.sheet, part)
+    openings = find_openings(part)
+    searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
+    outline = _rough_outline(part)
+    known, circles, edge = _settle_rounding(lit, bench, known, searches, outline)
+    holes = _rounds(lit, bench, known, circles)
+    rounds = settled_rounds(lit, bench, known, [(h.feature, h.points, h.edge) for h in holes])
+    holes = [_Found(*one) for one in rounds]
+    slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
+    found = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)] + slots
+    return _assembled(bench, known, flat, edge, found)
+
+
+def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:
+    """Rows and columns of the picture in which the bounds (x least, x most, y least, y most) show."""
+    left, right, low, high = bounds
+    corners = np.array([(x, y, z) for x in (left, right) for y in (low, high) for z in (0.0, height)])
+    px = bench.project(corners)
+    first, last = np.floor(px.min(axis=0)).astype(int) - 20, np.ceil(px.max(axis=0)).astype(int) + 20
+    return slice(max(first[1], 0), max(last[1], 1)), slice(max(first[0], 0), max(last[0], 1))
+
+
+def _refuse_cut_off(part: PartMask) -> None:
+    if part.touches_border:
+        message = (
+            "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
+            "with blank paper all round. A larger or raised part is measured edge by edge: use 'edgewright run'."
+        )
+        raise CannotDetermine(message)
+
+
+def _palette(part: PartMask) -> Palette | None:
+    """Hues of paper and part, where they differ enough to tell one from the other in shadow."""
+    import cv2
+
+    core = cv2.erode(part.mask, disc(3.0, part.flat.step)) > 0
+    bare = cv2.dilate(part.mask, disc(3.0, part.flat.step)) == 0
+    margin = round((_MARGIN_MM + 1) / part.flat.step)
+    bare[:margin], bare[-margin:], bare[:, :margin], bare[:, -margin:] = False, False, False, False
+    if core.sum() < 500 or bare.sum() < 500:
+        return None
+    some = np.s_[::_HUE_EVERY, ::_HUE_EVERY]
+    core, bare, tones = core[some], bare[some], linear_light(part.flat.pixels[some]).astype(float)
+    hues = [
+        np.median(tones[where] / np.maximum(tones[where].sum(axis=1, keepdims=True), 1), axis=0)
+        for where in (bare, core)
+    ]
+    away: FloatArray = hues[1] - hues[0]
+    return Palette(hues[0], away) if np.linalg.norm(away) > _HUE_TOLD else None
+
+
+def _without_bays(lit: Lit, bench: Bench, sheet: Sheet, part: PartMask) -> PartMask:
+    """The part with those bays filled round which an edge shows better than along them."""
+    bays = part.bays
+    if not bays:
+        return part
+    cut = worth_along(lit, bench, sheet, _rough_outline(part))
+    for bay in bays:
+        whole = part.filled(bay)
+        round_it = worth_along(lit, bench, sheet, _rough_outline(whole))
+        if _beside(bay, part.flat, *round_it) > _beside(bay, part.flat, *cut):
+            part = whole
+    return part
+
+
+def _beside(bay: NDArray[np.uint8], flat: Flat, places: FloatArray, worth: FloatArray) -> float:
+    """Mean worth of the places at a bay's rim."""
+    import cv2
+
+    near = cv2.dilate(bay, disc(_RIM_MM, flat.step)) > 0
+    column, row = np.rint(flat.to_flat(places)).astype(int).T
+    there = near[np.clip(row, 0, near.shape[0] - 1), np.clip(column, 0, near.shape[1] - 1)]
+    return float(worth[there].mean()) if there.any() else -np.inf
+
+
+def _rough_outline(part: PartMask) -> FloatArray:
+    import cv2
+
+    contours, _ = cv2.findContours(part.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return part.flat.to_bench(max(contours, key=len)[:, 0].astype(float))
+
+
+def _round_candidates(
+    lit: Lit, bench: Bench, sheet: Sheet, openings: list[Opening]
+) -> list[tuple[RoundSearch, list[FloatArray]]]:
+    """Searches of the round candidates that have a ring of steps at all, each with its coarse starts."""
+    kept = []
+    for opening in openings:
+        search = RoundSearch(lit, bench, sheet, opening.circle)
+        if search.ring() >= _RING:
+            kept.append((search, search.coarse(0.6)))
+    return kept
+
+
+def _settle_rounding(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    searches: list[tuple[RoundSearch, list[FloatArray]]],
+    outline: FloatArray,
+) -> tuple[FaceKnowledge, list[Circle], Edge]:
+    """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
+    options = _ranked([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
+    sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
+    followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
+    edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]
+    twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
+    length = len(followed[0][1]) * followed[0][0].contour.spacing
+    worth = [length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])]
+    if distinct := _distinct(options):
+        rims = 2 * np.pi * np.array([option[0].radius for option in distinct])
+        worth.append(rims @ np.array([[circle.score for circle in option] for option in distinct]))
+        length += float(rims.sum())
+    rounding = settled_rounding(np.array(worth), length, followed[0][0].px_per_mm)
+    settled = known.with_rounding(rounding)
+    circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
+    return settled, circles, edges[rounding.which]
+
+
+def _ranked(options: list[list[Circle]]) -> list[list[Circle]]:
+    """Candidates that are worth a look, best first; a candidate is its circles under every rounding."""
+    told = sorted(((_best(o).score, i) for i, o in enumerate(options)), key=lambda pair: -pair[0])
+    return [options[i] for score, i in told if score >= _LEAST_SCORE]
+
+
+def _best(option: list[Circle]) -> Circle:
+    return max(option, key=lambda circle: circle.score)
+
+
+def _distinct(ranked: list[list[Circle]]) -> list[list[Circle]]:
+    """The best candidate of each place."""
+    kept: list[list[Circle]] = []
+    for option in ranked:
+        if not any(_same_place(_best(option), _best(other)) for other in kept):
+            kept.append(option)
+    return kept
+
+
+def _same_place(circle: Circle, larger: Circle) -> bool:
+    return bool(np.hypot(circle.x - larger.x, circle.y - larger.y) < 0.9 * (larger.radius + 0.3 * circle.radius))
+
+
+def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle]) -> list[_Found]:
+    """Round holes from candidates, best first; where the best of a place shows no ring, the next one is tried."""
+    found: list[_Found] = []
+    height = known.sheet.height
+    for circle in circles:
+        if any(_same_place(circle, _circle(hole.feature)) for hole in found):
+            continue
+        start = np.array([circle.x, circle.y, circle.radius])
+        try:
+            result = _Found(
+                *refined_round(lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start)
+            )
+        except CannotDetermine:
+            continue
+        if ring_seen(result.feature, result.points, result.edge):
+            found.append(result)
+    return found
+
+
+def _circle(hole: Feature) -> Circle:
+    return Circle(hole["x"], hole["y"], hole["diameter"] / 2)
+
+
+def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening], holes: list[_Found]) -> list[_Found]:
+    """The best slot of each place, clear of the round holes."""
+    found: list[Stadium] = []
+    for opening in openings:
+        if any(np.hypot(*(h.feature.vector(("x", "y")) - opening.centre)) < opening.width / 2 for h in holes):
+            continue
+        if any(stadium.score > _SURE_SLOT and stadium.holds(opening.centre) for stadium in found):
+            continue
+        half = (opening.length - opening.width) / 2 * opening.along
+        start = Stadium(opening.centre - half, opening.centre + half, opening.width / 2)
+        found.append(best_stadium(lit, bench, known.sheet, start, known.rim_inset))
+    kept: list[_Found] = []
+    for stadium in sorted(found, key=lambda s: -s.worth):
+        if stadium.score < _LEAST_SLOT_START:
+            continue
+        if any(np.hypot(*(stadium.middle - k.feature.vector(("x", "y")))) < k.feature["length"] / 2 for k in kept):
+            continue
+        edge = edge_at(lit, bench, known, stadium.contour(known.sheet.height, 0.2))
+        try:
+            slot = _Found(*refined_slot(lit, bench, known, edge))
+        except CannotDetermine:
+            continue
+        if _slot_believed(slot):
+            kept.append(slot)
+    return kept
+
+
+def _slot_believed(slot: _Found) -> bool:
+    clear = slot.edge.score >= _LEAST_SLOT_SCORE and slot.edge.cover >= _LEAST_SLOT_COVER
+    return clear and slot.feature.rms < _SLOT_RMS_MM and caps_seen(slot.feature, slot.points)
+
+
+def _swallows(slot: _Found, hole: _Found) -> bool:
+    """Whether a round hole is but the end of a slot that explains more."""
+    within = stadium_of(slot.feature).holds(hole.feature.vector(("x", "y")))
+    return within and slot.edge.score > hole.edge.score
+
+
+def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:
+    """Outline as a path, everything named in order from the part's lower-left corner."""
+    from capture.edges.outline import outline_path, row_doubt
+
+    points = measured_points(bench, known, edge)
+    path, notices = outline_path(points, clean=edge.clean, twofold=known.twofold, doubt=row_doubt(edge))
+    notices += edge.notices("outline")
+    corner = points.xyz[:, :2].min(axis=0)
+    features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]
+    for word in ("circle", "slot"):
+        same = [f for f in found if f.feature.kind == word]
+        same.sort(key=lambda f: float(np.hypot(*(f.feature.vector(("x", "y")) - corner))))
+        for i, item in enumerate(same, 1):
+            name = f"{'hole' if word == 'circle' else 'slot'} {i}"
+            features.append(replace(waves_to_own(item.feature), name=name, source=str(bench.image.path)))
+            clouds.append(waves_to_noise(item.points).named(name))
+            notices += item.edge.notices(name)
+    return MeasuredPart(tuple(features), join_points(clouds), tuple(notices), known.sheet, flat)

@@ -1,0 +1,151 @@
+"""Places inside the part that may be holes, slots or cut-outs: closed rings of sharp tone steps, or blobs of other tone.
+
+Many are offered, few are true; fitting their rims decides later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.edges.flatten import largest_channel
+from capture.edges.part_mask import Mask, PartMask, disc
+from capture.edges.round_holes import Circle
+from fit.points import FloatArray
+
+__all__ = ["Opening", "find_openings"]
+
+_LEAST_MM = 2.0
+_MEDIAN_MM = 16.0
+_LEVELS = (0.7, 1.0, 1.8, 3.0)
+_MOST_MISFIT, _MOST_MISFIT_LONG, _LONG = 0.08, 0.2, 1.8
+_RING_MM = 2.4
+_WHISKER_MM = (0.0, 0.7, 1.6)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Opening:
+    """A candidate: its contour (N, 2) mm on the flattened plane, centre, length and width of its smallest box, and the
+    unit direction (2,) of its length.
+
+    misfit: how far its hull's area is from that of a stadium of the same length and width, as a share.
+    """
+
+    contour: FloatArray
+    centre: FloatArray
+    along: FloatArray
+    length: float
+    width: float
+    misfit: float
+
+    @property
+    def is_round(self) -> bool:
+        return self.length < 1.35 * self.width
+
+    @property
+    def circle(self) -> Circle:
+        """The circle of its centre and mean width."""
+        return Circle(float(self.centre[0]), float(self.centre[1]), (self.length + self.width) / 4)
+
+
+def find_openings(part: PartMask) -> list[Opening]:
+    """Offer candidates inside the part, the larger first; of nested ones at one place the larger is kept first."""
+    import cv2
+
+    flat, mask = part.flat, part.mask
+    salience = _salience(part)
+    inside = cv2.erode(mask, disc(0.8, flat.step))
+    found: list[Opening] = []
+    for level in _LEVELS:
+        spots = ((salience > level) & (inside > 0)).astype(np.uint8)
+        spots = cv2.morphologyEx(spots, cv2.MORPH_CLOSE, disc(0.5, flat.step))
+        for radius in _WHISKER_MM:
+            found += _compact(_filled(spots), radius, part, inside)
+        found += _compact(_ringed(spots, part.flat.step), _WHISKER_MM[-1], part, inside)
+    return _distinct(found)
+
+
+def _filled(spots: Mask) -> Mask:
+    import cv2
+
+    contours, _ = cv2.findContours(spots, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(spots), contours, -1, 1, -1).astype(np.uint8)
+
+
+def _ringed(spots: Mask, step: float) -> Mask:
+    """What rings enclose, with as much of each ring as a wall is wide: for rings that run into glare or the outline."""
+    import cv2
+
+    voids = _filled(spots) - spots
+    voids = cv2.morphologyEx(voids, cv2.MORPH_OPEN, disc(0.3 * _LEAST_MM, step))
+    return (voids | (cv2.dilate(voids, disc(_RING_MM, step)) & spots)).astype(np.uint8)
+
+
+def _compact(solid: Mask, whisker: float, part: PartMask, inside: Mask) -> list[Opening]:
+    """Cut off whiskers (scratches, brushing marks) thinner than twice `whisker` mm, and box the rest."""
+    import cv2
+
+    if whisker:
+        solid = cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc(whisker, part.flat.step))
+    contours, _ = cv2.findContours(solid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    openings = (_opening(contour[:, 0], part, inside) for contour in contours)
+    return [opening for opening in openings if opening is not None]
+
+
+def _salience(part: PartMask) -> NDArray[np.float32]:
+    """Departure from the face's own tone nearby and edge strength, each over what the face's texture does by itself."""
+    import cv2
+
+    tone = np.clip(part.relative * 150, 0, 255).astype(np.uint8)
+    inside = part.mask > 0
+    small = cv2.resize(tone, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    small_mask = cv2.resize(part.mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    small = np.where(small_mask[..., None], small, np.median(small[small_mask], axis=0)).astype(np.uint8)
+    kernel = min(2 * round(_MEDIAN_MM / (4 * part.flat.step)) + 1, 101)
+    usual = cv2.resize(cv2.medianBlur(small, kernel), (tone.shape[1], tone.shape[0])).astype(np.float32)
+    smooth = cv2.GaussianBlur(tone, (0, 0), 1.2).astype(np.float32)
+    departure = largest_channel(np.abs(smooth - usual)) / np.maximum(largest_channel(usual), 40)
+    slopes = [cv2.Sobel(smooth, cv2.CV_32F, dx, dy, scale=1 / 8) for dx, dy in ((1, 0), (0, 1))]
+    edge = np.sqrt(largest_channel(slopes[0] ** 2 + slopes[1] ** 2))
+    edge_limit = max(2.2 * float(np.percentile(edge[inside], 85)), 2.0)
+    tone_limit = max(2.5 * float(np.percentile(departure[inside], 75)), 0.08)
+    return np.maximum(edge / edge_limit, departure / tone_limit).astype(np.float32)
+
+
+def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Opening | None:
+    """Turn a ring of pixels into a candidate if it is compact, large enough and clear of the part's own edge."""
+    import cv2
+
+    step = part.flat.step
+    hull = cv2.convexHull(contour)
+    if cv2.contourArea(hull) * step**2 < 0.6 * _LEAST_MM**2:
+        return None
+    columns, rows = contour.T
+    if (inside[np.clip(rows + 1, 0, None) % inside.shape[0], columns] == 0).mean() > 0.02:
+        return None
+    (x, y), (a, b), turn_deg = cv2.minAreaRect(contour)
+    turn = np.radians(turn_deg if a > b else turn_deg + 90)
+    length, width = max(a, b), min(a, b)
+    stadium = (length - width) * width + np.pi / 4 * width**2
+    misfit = abs(cv2.contourArea(hull) / max(stadium, 1) - 1)
+    if width * step < _LEAST_MM or misfit > (_MOST_MISFIT_LONG if length > _LONG * width else _MOST_MISFIT):
+        return None
+    centre, ahead = part.flat.to_bench(np.array([[x, y], [x + np.cos(turn), y + np.sin(turn)]]))
+    along = (ahead - centre) / np.hypot(*(ahead - centre))
+    return Opening(part.flat.to_bench(contour.astype(float)), centre, along, length * step, width * step, misfit)
+
+
+def _distinct(found: list[Opening]) -> list[Opening]:
+    """Of near copies keep the one most like a stadium; keep other sizes at the same place, since shadows nest in holes."""
+    kept: list[Opening] = []
+    for opening in sorted(found, key=lambda o: o.misfit):
+        if not any(_copies(opening, other) for other in kept):
+            kept.append(opening)
+    return sorted(kept, key=lambda o: -o.length * o.width)
+
+
+def _copies(one: Opening, other: Opening) -> bool:
+    near = np.hypot(*(one.centre - other.centre)) < max(0.06 * other.width, 0.4)
+    return bool(near and 0.92 < one.length / other.length < 1.08)

@@ -1,0 +1,192 @@
+"""Pictures for people: the photo with what was measured drawn on it, and the flattened photo at true size."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.camera.bench import Bench
+from capture.camera.image import Image, upright
+from capture.edges.flatten import flatten
+from capture.edges.measure import MeasuredPart
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+
+__all__ = ["OTHER", "flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
+
+_MOST_PX = 1600
+_LETTERS_PX = 2000
+"""Length of picture that letters of size 1 suit."""
+OTHER = (0, 120, 255)
+_EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
+
+
+def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
+    """The photo upright, at most 1600 px long, with edges, names and sizes drawn on it."""
+    return marked_png(image, pixels, bench, part.features, part.points)
+
+
+def marked_png(
+    image: Image,
+    pixels: NDArray[np.uint8],
+    bench: Bench,
+    features: Sequence[Feature],
+    points: Points,
+    others: FloatArray | None = None,
+) -> bytes:
+    """The photo upright, at most 1600 px long, with features, their points (labelled with their names) and sizes.
+
+    others : (N, 3) mm, places of edges that were not taken but may be what is meant, in orange.
+    """
+    import cv2
+
+    scale = min(1.0, _MOST_PX / max(pixels.shape[:2]))
+    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    shown = np.ascontiguousarray(upright(small, image.orientation))
+    shown = cv2.addWeighted(shown, 0.75, np.full_like(shown, 255), 0.25, 0)
+    size = max(shown.shape[:2]) / _LETTERS_PX
+
+    def place(xyz: FloatArray) -> NDArray[np.int_]:
+        displayed = image.to_displayed(bench.project(xyz))
+        return np.rint((displayed + 0.5) * scale - 0.5).astype(int)
+
+    for x, y in place(others) if others is not None and len(others) else ():
+        cv2.circle(shown, (int(x), int(y)), max(1, round(1.2 * size)), OTHER, -1, cv2.LINE_AA)
+    for feature in features:
+        colour = _EDGE if feature.kind in ("path", "line", "arc") else _HOLE
+        for x, y in place(points.labelled(feature.name).xyz):
+            cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
+    words = _Words(shown)
+    for feature in sorted(features, key=lambda f: f.kind in ("path", "line", "arc")):
+        _label(words, feature, place, size)
+    return _png(shown)
+
+
+def _label(words: _Words, feature: Feature, place: Any, size: float) -> None:
+    """Name and main size beside a hole, slot or edge; a number beside each piece of an outline."""
+    if feature.kind == "path":
+        for i, segment in enumerate(feature.segments, 1):
+            words.write([f"{i}: {_edge_words(segment)}"], place(_middle(segment)[None])[0], 0.75 * size)
+        return
+    if feature.kind in ("line", "arc"):
+        words.write([f"{feature.name}: {_edge_words(feature)}"], place(_middle(feature)[None])[0], 0.75 * size)
+        return
+    centre = feature.vector(("x", "y", "z"))
+    reach = _half_extent(feature)
+    around = place(centre + np.array([[reach, 0, 0], [-reach, 0, 0], [0, reach, 0], [0, -reach, 0]]))
+    sizes = (
+        f"dia {feature['diameter']:.2f}"
+        if feature.kind == "circle"
+        else f"{feature['length']:.2f} x {feature['width']:.2f}"
+    )
+    middle = np.array([around[:, 0].max() + round(100 * size), round(around[:, 1].mean())])
+    words.write([feature.name, sizes], middle, size)
+
+
+def _half_extent(feature: Feature) -> float:
+    """How far a hole or slot reaches from its middle across, mm."""
+    if feature.kind == "circle":
+        return feature["diameter"] / 2
+    narrow, turn = feature["width"] / 2, min(abs(np.sin(feature["angle"])), abs(np.cos(feature["angle"])))
+    return float(narrow + turn * (feature["length"] / 2 - narrow))
+
+
+def _edge_words(edge: Feature) -> str:
+    return f"R {edge['radius']:.1f}" if edge.kind == "arc" else f"{edge['length']:.1f}"
+
+
+def _middle(segment: Feature) -> FloatArray:
+    if segment.kind == "line":
+        return (segment.vector(("x1", "y1", "z1")) + segment.vector(("x2", "y2", "z2"))) / 2
+    angle = segment["start"] + segment["span"] / 2
+    out = np.array([np.cos(angle), np.sin(angle), 0.0]) * segment["radius"]
+    return segment.vector(("x", "y", "z")) + out
+
+
+class _Words:
+    """Words on pale patches over a picture, moved up or down until they are clear of one another."""
+
+    def __init__(self, shown: NDArray[np.uint8]) -> None:
+        self._shown = shown
+        self._taken: list[tuple[int, int, int, int]] = []
+
+    def write(self, lines: list[str], anchor: NDArray[np.int_], size: float) -> None:
+        """Write lines centred at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+        boxes = [text_box(line, size) for line in lines]
+        width, tall = max(b[0] for b in boxes), sum(b[1] for b in boxes)
+        rows, columns = self._shown.shape[:2]
+        x = int(np.clip(anchor[0] - width // 2, 0, max(columns - width, 0)))
+        for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
+            y = int(np.clip(anchor[1] - tall // 2 + shift * boxes[0][1], 0, max(rows - tall, 0)))
+            if all(x + width <= a or c <= x or y + tall <= b or d <= y for a, b, c, d in self._taken):
+                break
+        self._taken.append((x, y, x + width, y + tall))
+        for line, (own, height) in zip(lines, boxes, strict=True):
+            middle = np.array([x + width // 2, y + height // 2])
+            write_words(self._shown, line, middle, size, (own, height))
+            y += height
+
+
+def _font(size: float) -> tuple[float, int]:
+    return 0.95 * size, max(1, round(2.2 * size))
+
+
+def text_box(text: str, size: float) -> tuple[int, int]:
+    """Width and height (px) of a written line with its patch."""
+    import cv2
+
+    height, weight = _font(size)
+    (width, tall), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
+    return width + 8, tall + base + 6
+
+
+def write_words(
+    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int] | None = None
+) -> None:
+    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+    import cv2
+
+    height, weight = _font(size)
+    (width, _), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
+    wide, high = box or text_box(text, size)
+    x = int(np.clip(anchor[0] - wide // 2, 0, max(shown.shape[1] - wide, 0)))
+    y = int(np.clip(anchor[1] - high // 2, 0, max(shown.shape[0] - high, 0)))
+    cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
+    place = (x + (wide - width) // 2, y + high - base - 2)
+    cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
+
+
+def flattened_png(pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
+    """The frame's plane at the part's height, whole, with a resolution tag that makes it open at true size."""
+    piece = bench.pieces[0].piece
+    sx, sy = bench.scale
+    bounds = (-5.0, piece.width * sx + 5, -5.0, piece.height * sy + 5)
+    return flat_png(pixels, bench, part.sheet.height, bounds)
+
+
+def flat_png(
+    pixels: NDArray[np.uint8], bench: Bench, height: float, bounds: tuple[float, float, float, float]
+) -> bytes:
+    """A plane parallel to the bench within bounds (x least, x most, y least, y most) mm, to open at true size."""
+    step = max(bounds[1] - bounds[0], bounds[3] - bounds[2]) / (_MOST_PX - 1)
+    return _png(flatten(pixels, bench, height, bounds, step).pixels, 1000 / step)
+
+
+def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:
+    """PNG bytes, quick to write; with a pHYs chunk (PNG specification, 11.3.4.3) where a scale is given."""
+    import struct
+    import zlib
+
+    import cv2
+
+    _, coded = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, 2])
+    data = coded.tobytes()
+    if px_per_metre is None:
+        return data
+    content = b"pHYs" + struct.pack(">IIB", round(px_per_metre), round(px_per_metre), 1)
+    chunk = struct.pack(">I", 9) + content + struct.pack(">I", zlib.crc32(content))
+    header_end = 8 + 25
+    return data[:header_end] + chunk + data[header_end:]

@@ -1,0 +1,183 @@
+"""Picked features: a few way-points say which edge is meant, the photo says where it runs.
+
+Way-points are good to about 3 mm. A smooth line is drawn through them, the edges beside it are found and told apart
+(`capture.edges.leading`), and the points of the edge taken are fitted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.leading import Candidate, Lead, Pick, chosen, lead
+from capture.edges.rim_fit import (
+    Edge,
+    FaceKnowledge,
+    measured_points,
+    refined_round,
+    refined_slot,
+    ring_seen,
+    trimmed_fit,
+    waves_to_noise,
+    waves_to_own,
+)
+from capture.edges.round_holes import circle_contour
+from capture.edges.rounding import Rounding, settled_rounding
+from capture.edges.siding import metal_tones, of_this_metal
+from capture.edges.strip import Lit
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import Points
+from fit.results import Notice
+
+__all__ = ["Candidate", "Lead", "Leader", "Pick", "PickedFeature", "lead", "measure_picks", "measured"]
+
+Leader = Callable[[Lit, Bench, Pick], Lead]
+
+_LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
+_LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
+_CHOICE_DOUBT = 0.52
+"""Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PickedFeature:
+    """A picked feature as measured, with its points, what the user should know, and the edges it was chosen from."""
+
+    feature: Feature
+    points: Points
+    notices: tuple[Notice, ...]
+    lead: Lead | None = None
+
+
+def measure_picks(
+    lit: Lit, bench: Bench, picks: Sequence[Pick], leader: Leader = lead
+) -> tuple[list[PickedFeature], list[Notice]]:
+    """Measure every pick of one photo; picks of one sheet share what is found of its rounded edge.
+
+    leader : `lead`, or a way to it that keeps what was found before. A pick that the photo cannot answer is left out, and
+    a notice ``not-measured`` says why. Raises InputError for way-points that cannot be meant.
+    """
+    leads, notices = [], []
+    for pick in picks:
+        try:
+            leads.append(leader(lit, bench, pick))
+        except CannotDetermine as error:
+            notices.append(Notice("not-measured", str(error), pick.name))
+    found, more = measured(lit, bench, leads)
+    return found, [*notices, *more]
+
+
+def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[PickedFeature], list[Notice]]:
+    """Measure picks that have been led to their edges; as `measure_picks`, for callers that keep the leads."""
+    sheets: dict[tuple[float, float], list[Lead]] = {}
+    for one in leads:
+        sheets.setdefault(_sheet_key(one.pick), []).append(one)
+    settled, sided = {}, []
+    for key, group in sheets.items():
+        metal = metal_tones(group)
+        told = [chosen(one.pick, of_this_metal(one, metal)) for one in group]
+        settled[key] = _settled(told)
+        sided += told
+    found, notices = [], []
+    for one in sided:
+        try:
+            found.append(_measured(lit, bench, one, settled[_sheet_key(one.pick)]))
+        except CannotDetermine as error:
+            notices.append(Notice("not-measured", str(error), one.pick.name))
+    order = {one.pick.name: i for i, one in enumerate(leads)}
+    return sorted(found, key=lambda item: order[item.feature.name]), notices
+
+
+def _settled(leads: list[Lead]) -> Rounding:
+    """The rounding of one sheet from all its picks: edges and holes each have their say."""
+    worths, lengths = zip(*(one.taken.worth() for one in leads), strict=True)
+    round_ones = np.array([bool(one.taken.circles) for one in leads])
+    kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
+    scale = float(np.mean([one.taken.px_per_mm for one in leads]))
+    return settled_rounding(np.array(kinds), sum(lengths), scale)
+
+
+def _sheet_key(pick: Pick) -> tuple[float, float]:
+    return pick.known.sheet.height, pick.known.sheet.thickness
+
+
+def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
+    pick, known = one.pick, one.pick.known.with_rounding(rounding)
+    if one.other and one.pick.edge == "clearest":
+        known = replace(known, choice_u=abs(_CHOICE_DOUBT * one.apart))
+    feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
+    if one.other and one.pick.edge == "clearest":
+        notices = [*notices, _two_edges(one, one.other)]
+    named = replace(waves_to_own(feature), name=pick.name, source=str(bench.image.path))
+    told = tuple(replace(n, feature=pick.name) for n in notices)
+    return PickedFeature(named, waves_to_noise(points).named(pick.name), told, one)
+
+
+def _two_edges(one: Lead, other: Candidate) -> Notice:
+    this, that, side = ("metal", "open", "metal's") if one.apart > 0 else ("open", "metal", "open")
+    metal = "" if other.metal == one.taken.metal else " It would also help to say on which side the metal lies (metal)."
+    text = (
+        f"Two edges lie {abs(one.apart):.1f} mm apart here, {one.taken.stray:.1f} and {other.stray:.1f} mm from the "
+        f"way-points; the one on the {side} side is taken and the ± widened to hold both. Look at the overlay, then say "
+        f'edge = "{this}" for this one or edge = "{that}" for the other.{metal}'
+    )
+    return Notice("two-edges", text, one.pick.name)
+
+
+def _fitted(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
+) -> tuple[Feature, Points, Sequence[Notice]]:
+    from capture.edges.picked_arc import fit_picked_arc
+    from fit.shapes import fit_line
+
+    kind = one.pick.kind
+    if kind == "circle":
+        return _hole(lit, bench, known, one, which)
+    edge = one.taken.edges[which]
+    if one.other or one.pick.edge != "clearest":
+        edge = replace(edge, rival=None)
+    notices = [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
+    if kind == "slot":
+        feature, points, edge = refined_slot(lit, bench, known, edge)
+        return feature, points, notices
+    points = measured_points(bench, known, edge)
+    if kind == "path":
+        from capture.edges.outline import outline_path
+
+        path, more = outline_path(points, closed=one.pick.closed, clean=edge.clean, twofold=known.twofold)
+        return path.feature, path.points, [*notices, *more]
+    if kind == "arc":
+        feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float))
+        return feature, points, [*notices, *more]
+    feature, points = trimmed_fit(fit_line, points)
+    return feature, points, notices
+
+
+def _hole(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
+) -> tuple[Feature, Points, Sequence[Notice]]:
+    circle, height = one.taken.circles[which], known.sheet.height
+    start = np.array([circle.x, circle.y, circle.radius])
+    feature, points, edge = refined_round(
+        lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
+    )
+    if circle.score < _SURE_HOLE_SCORE and not (circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)):
+        message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
+        raise CannotDetermine(message)
+    told = [] if one.other else edge.notices(one.pick.name)
+    return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
+
+
+def _seen(edge: Edge, least: float) -> list[Notice]:
+    """Refuse an edge that hardly shows; warn where much of it does not."""
+    if edge.cover < least:
+        message = f"Only {edge.cover:.0%} of the edge can be seen; shoot again with light from another side."
+        raise CannotDetermine(message)
+    if edge.cover > 0.75:
+        return []
+    text = f"Only {edge.cover:.0%} of this edge shows clearly; the rest is bridged. Look at the overlay."
+    return [Notice("low-contrast", text)]

@@ -1,0 +1,89 @@
+"""A picked arc is a piece of its edge: the edge is followed past the way-points, cut into lines and arcs, and the arc kept.
+
+Way-points are good to some mm, an arc of 5 mm radius is but 8 mm long: what lies between them may hold much of the
+straight edges on either side, or too little of the arc.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from capture.edges.outline import path_through
+from fit.errors import CannotDetermine
+from fit.feature import KIND_ORDER, Feature
+from fit.paths import PathFit
+from fit.points import FloatArray, Points
+from fit.results import Notice
+from fit.shapes.curvature import radius_range, short_arc
+
+__all__ = ["fit_picked_arc"]
+
+_NOISES_MM = (0.04, 0.08, 0.16, 0.3)
+_MOST_POINTS = 120
+_LEAST_SHARE = 0.4
+"""Least share of the way-points' stretch that the arc meant must cover."""
+_LEAST_POINTS, _VAGUE = 8, 0.4
+"""Fewer points, or a U95 of more than this share of the radius, tell no radius: its ± would be far from even."""
+
+
+def fit_picked_arc(points: Points, near: FloatArray) -> tuple[Feature, Points, list[Notice]]:
+    """Fit the arc that way-points (K, 2) mm mean to an edge's points (N) in order, which run some mm past them.
+
+    Where the edge turns from the arc into something else within its points, it is tangent there. Raises CannotDetermine
+    where the edge is no arc between the way-points.
+    """
+    every = max(1, len(points) // _MOST_POINTS)
+    path = path_through(points.select(slice(None, None, every)), _NOISES_MM, closed=False)
+    first, last = _stretch(path, near)
+    ends = np.concatenate([[0.0], np.cumsum([_length(s) for s in path.feature.segments])])
+    shared = np.minimum(ends[1:], last) - np.maximum(ends[:-1], first)
+    arcs = np.array([s.kind == "arc" for s in path.feature.segments])
+    which = int(np.argmax(np.where(arcs, shared, -np.inf)))
+    if not arcs.any() or shared[which] < _LEAST_SHARE * (last - first):
+        message = "The edge is straight between these way-points, or bends too little to tell a radius; use kind line or path."
+        raise CannotDetermine(message)
+    mine = (path.along >= ends[which]) & (path.along <= ends[which + 1])
+    arc = _plain(path.feature.segments[which], every, int(mine.sum()))
+    _refuse_vague(arc)
+    told = short_arc(arc)
+    return arc, path.points.select(mine), [told] if told else []
+
+
+def _refuse_vague(arc: Feature) -> None:
+    radius, spread = arc["radius"], arc.value("radius").u95
+    if arc.points >= _LEAST_POINTS and spread < _VAGUE * radius:
+        return
+    low, high = radius_range(radius, spread)
+    message = (
+        f"Only {math.degrees(arc['span']):.0f}° of a curve is seen here: its radius may be anything from {low:.3g} mm "
+        f"{'upwards' if math.isinf(high) else f'to {high:.3g} mm'}. Look at picks.png, mark more of it, or measure it "
+        "with a radius gauge."
+    )
+    raise CannotDetermine(message)
+
+
+def _length(segment: Feature) -> float:
+    return segment["radius"] * segment["span"] if segment.kind == "arc" else segment["length"]
+
+
+def _stretch(path: PathFit, near: FloatArray) -> tuple[float, float]:
+    """Where along the path the first and the last way-point lie, mm."""
+    flat = path.points.xyz[:, :2]
+    feet = [path.along[int(np.argmin(((flat - place) ** 2).sum(axis=1)))] for place in (near[0], near[-1])]
+    return float(min(feet)), float(max(feet))
+
+
+def _plain(segment: Feature, every: int, count: int) -> Feature:
+    """A path's piece as an arc by itself; each of its points stands for as many as were thinned out to it."""
+    keep = [segment.index(key) for key in KIND_ORDER["arc"]]
+    return replace(
+        segment,
+        order=KIND_ORDER["arc"],
+        values=segment.values[keep],
+        cov_own=segment.cov_own[np.ix_(keep, keep)] / every,
+        shared=segment.shared[:, keep],
+        points=count * every,
+    )

@@ -1,0 +1,156 @@
+"""Slots: the stadium whose two rims explain the tone steps round a candidate best."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from capture.edges.flatten import View
+from capture.edges.rims import Sheet, contour_score
+from capture.edges.strip import Contour, Lit, Strip, unroll
+from fit.points import FloatArray
+
+__all__ = ["Stadium", "best_stadium"]
+
+_SPACING_MM, _CAP_ROWS = 0.25, 24
+_REACH_MM = 1.9
+_PASSES = (((0.2, 1.4, 0.2), (0.1, 0.3, 0.12)), ((0.1, 0.3, 0.12), (0.05, 0.3, 0.09), (0.025, 0.1, 0.07)))
+"""For each unrolling: step and span of the moves tried, and the tolerance of a step's place, all mm."""
+_REACH_PX, _LEAST_SCORE, _LEAST_RING = 0.6, 0.1, 0.7
+_SWEEPS = 2
+_ROWS = 160
+# How the centres of both caps move along and across the slot, and its radius: a turn, each side, each end.
+_MOVES = np.array(
+    [
+        [0.0, -1.0, 0.0, 1.0, 0.0],
+        [0.5, 0.5, -0.5, 0.5, 0.5],
+        [0.5, -0.5, -0.5, -0.5, 0.5],
+        [-1.0, 0.0, 0.0, 0.0, 0.0],
+        [0.0, 0.0, 1.0, 0.0, 0.0],
+    ]
+)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Stadium:
+    """A slot on the face's plane, mm: centres of its two caps (2,), their radius, how well its rims explain the picture."""
+
+    first: FloatArray
+    last: FloatArray
+    radius: float
+    score: float = 0.0
+
+    @property
+    def middle(self) -> FloatArray:
+        return np.asarray((self.first + self.last) / 2)
+
+    @property
+    def worth(self) -> float:
+        """Score times length of the rim: half a slot may score as well as all of it."""
+        return self.score * 2 * (float(np.hypot(*(self.last - self.first))) + np.pi * self.radius)
+
+    def holds(self, xy: FloatArray) -> bool:
+        """Whether a place (2,) lies in the slot."""
+        away = xy - self.middle
+        along, across = abs(float(away @ self.along)), float(away @ [-self.along[1], self.along[0]])
+        half = float(np.hypot(*(self.last - self.first))) / 2
+        return bool(np.hypot(max(along - half, 0.0), across) < self.radius)
+
+    @property
+    def along(self) -> FloatArray:
+        """Unit direction from the first cap to the last."""
+        away = self.last - self.first
+        return np.asarray(away / max(float(np.hypot(*away)), 1e-9))
+
+    def rows(self, spacing: float = _SPACING_MM) -> tuple[FloatArray, FloatArray]:
+        """Share of the way from the first cap to the last (M,) and unit normals (M, 2) out of the slot, round its rim."""
+        d, length = self.along, float(np.hypot(*(self.last - self.first)))
+        n = np.array([-d[1], d[0]])
+        cap = max(_CAP_ROWS, round(np.pi * self.radius / spacing))
+        turn = np.linspace(-np.pi / 2, np.pi / 2, cap)
+        end = np.outer(np.cos(turn), d) + np.outer(np.sin(turn), n)
+        side = (np.arange(1, max(2, round(length / spacing))) / max(2, round(length / spacing)))[::-1]
+        share = np.concatenate([np.ones(cap), side, np.zeros(cap), side[::-1]])
+        return share, np.vstack([end, np.tile(n, (len(side), 1)), -end, np.tile(-n, (len(side), 1))])
+
+    def contour(self, height: float, spacing: float = _SPACING_MM) -> Contour:
+        """Its rim; outward is into the slot."""
+        share, normal = self.rows(spacing)
+        middle = self.first + share[:, None] * (self.last - self.first)
+        return Contour(middle + self.radius * normal, -normal, height)
+
+    def moved(self, move: FloatArray) -> Stadium:
+        """With its caps' centres moved along and across (4,) and its radius changed, mm."""
+        axes = np.array([self.along, [-self.along[1], self.along[0]]])
+        return Stadium(self.first + move[:2] @ axes, self.last + move[2:4] @ axes, max(self.radius + move[4], 0.3))
+
+
+def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: float = 0.0) -> Stadium:
+    """Move sides and ends of a candidate that is good to a millimetre or so until its rims explain the picture best.
+
+    inset : how far inside the contour the upper rim shows, mm.
+    """
+    best = start
+    for levels in _PASSES:
+        if levels is not _PASSES[0] and best.score < _LEAST_SCORE:
+            break
+        contour = best.contour(sheet.height)
+        wall = sheet.wall(view, contour)
+        reach = (-_REACH_MM - 1.2, min(_REACH_MM + float(max(wall.max(), 0.0)), 0.85 * best.radius))
+        strip = unroll(lit, view, contour, reach, smooth=0.2)
+        if best is start and _ring(strip) < _LEAST_RING:
+            break
+        best = _searched(strip, sheet, best, wall, inset, levels)
+    return best
+
+
+def _ring(strip: Strip) -> float:
+    """Share of rows that have any clear step at all: a cheap first test."""
+    near = np.full(len(strip.total), 1.0)
+    return float((strip.between(-near, near) > 0.5).mean())
+
+
+def _searched(
+    strip: Strip,
+    sheet: Sheet,
+    stadium: Stadium,
+    wall: FloatArray,
+    inset: float,
+    levels: tuple[tuple[float, float, float], ...],
+) -> Stadium:
+    """Coordinate ascent over turn, sides and ends, the turn once first and once last; the better one counts."""
+    every = max(1, len(wall) // _ROWS)
+    thin, seen_wall = strip.thinned(every), (wall + inset * (wall > 0))[::every]
+    effect = _effect(stadium)[:, ::every]
+
+    def scores(moves: FloatArray, reach: float) -> FloatArray:
+        near = max(reach, _REACH_PX / strip.px_per_mm) + inset / 2
+        return np.asarray(contour_score(thin, sheet, -moves @ effect - inset, seen_wall, near).mean(axis=1))
+
+    score, move = max((_ascent(scores, levels, turn) for turn in (0, -1)), key=lambda pair: pair[0])
+    moved = stadium.moved(move)
+    return Stadium(moved.first, moved.last, moved.radius, score)
+
+
+def _ascent(
+    scores: Callable[[FloatArray, float], FloatArray], levels: tuple[tuple[float, float, float], ...], turn: int
+) -> tuple[float, FloatArray]:
+    """Best score and move (5,); `turn` says how far the order of moves is rolled."""
+    move, best = np.zeros(5), -np.inf
+    for step, span, reach in levels:
+        ticks = np.arange(-span, span + 1e-9, step)[:, None]
+        for direction in _SWEEPS * [*np.roll(_MOVES, turn, axis=0)]:
+            tried = move + ticks * direction
+            told = scores(tried, reach)
+            move, best = tried[told.argmax()], float(told.max())
+    return best, move
+
+
+def _effect(stadium: Stadium) -> FloatArray:
+    """(5, M): how far each row of the rim goes out of the slot for each of the five numbers of a move."""
+    share, normal = stadium.rows()
+    d = stadium.along
+    along, across = normal @ d, normal @ np.array([-d[1], d[0]])
+    return np.array([(1 - share) * along, (1 - share) * across, share * along, share * across, np.ones(len(share))])

@@ -1,0 +1,300 @@
+"""A contour's neighbourhood unrolled: tone along lines square to it, and where that tone steps.
+
+Rows follow the contour, columns run outward from the material. Tone is turned to linear light first, because a blurred
+step keeps its middle there and not in file values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.edges.flatten import View, largest_channel
+from fit.points import FloatArray
+
+__all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "unroll"]
+
+_LEAST_STRENGTH = 0.25
+_MATERIAL_MM = 1.0
+_LINEAR_REACH = 3
+_CLIPPED = 0.985
+_ROWS_AT_ONCE = 32
+_SIDE_MM, _SIDE_PX = (0.12, 0.25, 0.5), (1.5, 2.5, 4.0)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Palette:
+    """Hue of bare paper (3,) and the way from it to the part's hue (3,), each as shares of the channels' sum."""
+
+    paper: FloatArray
+    to_part: FloatArray
+
+    def part_share(self, tone: NDArray[Any]) -> FloatArray:
+        """How far the hue of tones (..., 3) is from paper (0) to part (1); shadow and light leave it alone."""
+        hue = tone / np.maximum(tone.sum(axis=-1, keepdims=True), 1e-4)
+        return np.clip((hue - self.paper) @ self.to_part / (self.to_part @ self.to_part), -0.5, 1.5)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lit:
+    """A picture in linear light, 65535 white, with the hues of paper and part where these differ enough to tell."""
+
+    pixels: NDArray[np.uint16]
+    palette: Palette | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Contour:
+    """Places along an edge: x, y (M, 2) mm on the plane z = height, unit outward normals (M, 2), closed or open."""
+
+    xy: FloatArray
+    outward: FloatArray
+    height: float
+    closed: bool = True
+
+    @property
+    def spacing(self) -> float:
+        """Mean distance between neighbours, mm."""
+        steps = np.diff(self.xy, axis=0, append=self.xy[:1]) if self.closed else np.diff(self.xy, axis=0)
+        return float(np.hypot(*steps.T).mean())
+
+    def at(self, offset: FloatArray) -> FloatArray:
+        """Places (M, 3) at outward offsets (M,) mm."""
+        return np.column_stack([self.xy + offset[:, None] * self.outward, np.full(len(self.xy), self.height)])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Strip:
+    """Tone steps beside a contour.
+
+    Attributes
+    ----------
+    start, step : mm, outward offset of the first column and between columns.
+    strength (M, T) : 0 to 1 at the columns where the tone steps, by how clearly it does over the face's texture.
+    shift (M, T) : sub-column place of that step, in columns.
+    total (M, T + 1) : strengths summed up to each column.
+    hue (M, T + 1) : the part's share of hue summed up to each column; None where hue tells nothing.
+    clipped (M, T + 1) : columns so bright that the picture clips them, counted up to each; None where there are none.
+    tone (M, T, 3) : what was sampled, 0 to 1, linear; None in strips not made from a picture.
+    px_per_mm : mean scale of the picture here.
+    """
+
+    contour: Contour
+    start: float
+    step: float
+    strength: FloatArray
+    shift: FloatArray
+    total: FloatArray
+    px_per_mm: float
+    hue: FloatArray | None = None
+    clipped: FloatArray | None = None
+    tone: NDArray[np.float32] | None = None
+
+    def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Strength summed over offsets [low, high), both (..., M)."""
+        rows = np.arange(len(self.total))
+        return np.maximum(self.total[rows, self._column(high)] - self.total[rows, self._column(low)], 0.0)
+
+    def around(self, offset: FloatArray, reach: float) -> FloatArray:
+        """Strength near an offset (..., M), 1 at most."""
+        return np.minimum(self.between(offset - reach, offset + reach), 1.0)
+
+    def thinned(self, every: int) -> Strip:
+        """The strip with every n-th row only, for coarse searches."""
+        if every == 1:
+            return self
+        rows = slice(None, None, every)
+        hue = None if self.hue is None else self.hue[rows]
+        strength, shift, total = self.strength[rows], self.shift[rows], self.total[rows]
+        return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None, tone=None)
+
+    def steps(self) -> tuple[NDArray[np.int_], FloatArray, FloatArray, FloatArray]:
+        """All steps in order along each row: row, outward offset, strength, and how fast perceived brightness (square
+        root of tone, mean of the channels) rises outward there, 1/mm; all (N,).
+        """
+        if self.tone is None:
+            message = "Only strips made from a picture know their tone."
+            raise ValueError(message)
+        row, column = np.nonzero(self.strength)
+        offset = self.start + (column + self.shift[row, column]) * self.step
+        half = max(1, round(0.5 / self.px_per_mm / self.step))
+        last = self.tone.shape[1] - 1
+        ahead, behind = (np.sqrt(self.tone[row, np.clip(column + d, 0, last)]).mean(axis=1) for d in (half, -half))
+        return row, offset, self.strength[row, column], (ahead - behind) / (2 * half * self.step)
+
+    def part_share(self, low: FloatArray, high: FloatArray, row: NDArray[np.int_] | None = None) -> FloatArray:
+        """Mean share of the part's hue over offsets [low, high), both (..., M), or both (N,) in the rows given."""
+        if self.hue is None:
+            return np.zeros(np.broadcast(low, high).shape)
+        rows = np.arange(len(self.hue)) if row is None else row
+        first, last = self._column(low), self._column(high)
+        return (self.hue[rows, last] - self.hue[rows, first]) / np.maximum(last - first, 1)
+
+    def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
+        """Mean square root of tone (..., M, 3) over each span of offsets [low, high), both (..., M)."""
+        if self.tone is None:
+            message = "Only strips made from a picture know their tone."
+            raise ValueError(message)
+        sums, rows = _summed(np.sqrt(self.tone)), np.arange(len(self.tone))
+        columns = [(self._column(low), self._column(high)) for low, high in spans]
+        return [(sums[rows, b] - sums[rows, a]) / np.maximum(b - a, 1)[..., None] for a, b in columns]
+
+    def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
+        """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
+        outside, inside = (self._clipped_beside(row, offset, side) for side in (1.0, -1.0))
+        return outside - inside
+
+    def _clipped_beside(self, row: NDArray[np.int_], offset: FloatArray, side: float) -> FloatArray:
+        """Share (N,) of one side's tone that is clipped, right beside the step and further on, whichever is less."""
+        if self.clipped is None:
+            return np.zeros(len(row))
+        reach = np.maximum(_SIDE_MM, np.array(_SIDE_PX) / self.px_per_mm)
+        at = np.array([self.clipped[row, self._column(offset + side * d)] for d in reach])
+        widths = np.diff(reach)[:, None] / self.step
+        return np.asarray(np.clip(np.abs(np.diff(at, axis=0)) / widths, 0, 1).min(axis=0))
+
+    def _column(self, offset: FloatArray) -> NDArray[np.int_]:
+        last = self.total.shape[1] - 1
+        return np.clip(np.rint((offset - self.start) / self.step).astype(int), 0, last)
+
+    def nearest(self, offset: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
+        """Offset (M,) and strength (M,) of the best step within `reach` of `offset`; strength 0 where there is none."""
+        half = round(reach / self.step)
+        window = np.arange(-half, half + 1)
+        columns = np.rint((offset - self.start) / self.step).astype(int)[:, None] + window
+        known = (columns >= 0) & (columns < self.strength.shape[1])
+        columns = np.clip(columns, 0, self.strength.shape[1] - 1)
+        rows = np.arange(len(columns))[:, None]
+        worth = np.where(known, self.strength[rows, columns], 0.0) * (1 - 0.5 * np.abs(window) / max(half, 1))
+        best = columns[rows[:, 0], worth.argmax(axis=1)]
+        strength = np.where(worth.max(axis=1) > 0, self.strength[rows[:, 0], best], 0.0)
+        return self.start + (best + self.shift[rows[:, 0], best]) * self.step, strength
+
+
+def linear_light(
+    pixels: NDArray[np.uint8], where: tuple[slice, slice] = (slice(None), slice(None))
+) -> NDArray[np.uint16]:
+    """Undo the sRGB curve (IEC 61966-2-1) of an 8-bit picture; 65535 is white. Outside `where` it stays black."""
+    import cv2
+
+    level = np.arange(256) / 255
+    linear = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
+    curve = np.rint(65535 * linear).astype(np.uint16)
+    light = np.zeros(pixels.shape, np.uint16)
+    inside, shown = light[where], pixels[where]
+    for first in range(0, len(shown), _ROWS_AT_ONCE):  # few enough to stay in the processor's cache
+        rows = slice(first, first + _ROWS_AT_ONCE)
+        inside[rows] = cv2.LUT(shown[rows], curve)
+    return light
+
+
+def unroll(
+    picture: Lit, view: View, contour: Contour, reach: tuple[float, float], smooth: float, step: float = 0.02
+) -> Strip:
+    """Sample tone across a contour and find where it steps.
+
+    Parameters
+    ----------
+    reach : outward offsets of the first and last column, mm. smooth : Gaussian sigma along the contour, mm.
+    """
+    offsets = np.arange(reach[0], reach[1], step)
+    tone, px_per_mm = _sample(picture.pixels, view, contour, offsets)
+    tone = _smooth_rows(tone, smooth / contour.spacing, contour.closed)
+    sigma = 0.6 / px_per_mm / step
+    perceived = _slope(np.sqrt(tone), sigma, step)
+    texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
+    strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
+    hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
+    over = largest_channel(tone) > _CLIPPED
+    clipped = _summed(over.astype(float)) if over.any() else None
+    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
+
+
+def _summed(values: NDArray[Any]) -> FloatArray:
+    """(M, T + 1) or (M, T + 1, k): sums of the columns before each."""
+    none = np.zeros((len(values), 1, *values.shape[2:]))
+    return np.concatenate([none, np.cumsum(values, axis=1, dtype=float)], axis=1)
+
+
+def _sample(
+    pixels: NDArray[np.uint16], view: View, contour: Contour, offsets: FloatArray
+) -> tuple[NDArray[np.float32], float]:
+    """Tone (M, T, 3), 0 to 1. The projection along each line is a quadratic through three exact places."""
+    import cv2
+
+    far = float(np.abs(offsets).max())
+    rows = len(contour.xy)
+    back, here, ahead = (view.project(contour.at(np.full(rows, s))) for s in (-far, 0.0, far))
+    slope, bend = (ahead - back) / (2 * far), (ahead + back - 2 * here) / (2 * far**2)
+    place = here[:, None] + slope[:, None] * offsets[:, None] + bend[:, None] * offsets[:, None] ** 2
+    place = place.astype(np.float32)
+    tone = cv2.remap(pixels, place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    tone = tone.reshape(*place.shape[:2], -1).astype(np.float32) / 65535
+    return tone, float(np.linalg.norm(slope, axis=1).mean())
+
+
+def _smooth_rows(tone: NDArray[np.float32], sigma: float, closed: bool) -> NDArray[np.float32]:
+    """Smooth along the contour; the ring of a closed one wraps."""
+    import cv2
+
+    if sigma < 0.3:
+        return tone
+    pad = int(3 * sigma) + 1
+    rows, columns, channels = tone.shape
+    sheet = tone.reshape(rows, columns * channels)
+    if closed:
+        sheet = np.concatenate([sheet[np.arange(-pad, 0) % rows], sheet, sheet[np.arange(pad) % rows]])
+    else:
+        sheet = cv2.copyMakeBorder(sheet, pad, pad, 0, 0, cv2.BORDER_REPLICATE)
+    kernel = cv2.getGaussianKernel(2 * pad + 1, sigma)
+    smoothed = cv2.sepFilter2D(np.ascontiguousarray(sheet), cv2.CV_32F, np.ones(1), kernel)
+    return np.asarray(smoothed[pad : pad + rows]).reshape(rows, columns, channels)
+
+
+def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> FloatArray:
+    """Size of the tone's slope across the contour (M, T), over all channels, 1/mm."""
+    import cv2
+
+    size = 2 * int(3 * sigma) + 3
+    along = np.ascontiguousarray(cv2.GaussianBlur(tone, (size, 1), sigma, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE))
+    along = along.reshape(tone.shape)
+    slope = np.gradient(along, step, axis=1)
+    return np.asarray(np.sqrt(np.einsum("rcb,rcb->rc", slope, slope)), dtype=float)
+
+
+def _texture(slope: FloatArray, offsets: FloatArray, rows_near: int) -> FloatArray:
+    """The slope (M, 1) that the face's texture reaches nearby, from its innermost columns; steps must exceed it."""
+    face = slope[:, offsets < offsets[0] + _MATERIAL_MM]
+    own = np.maximum(2.5 * np.median(face, axis=1), 2.0 * np.quantile(face, 0.9, axis=1))
+    near = min(2 * rows_near + 1, len(own) - 1 + len(own) % 2)
+    wrapped = np.concatenate([own[-near:], own, own[:near]])
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)[near - near // 2 :][: len(own)]
+    return np.maximum(usual, max(0.02 * float(np.quantile(slope, 0.995)), 1e-6))[:, None]
+
+
+def _steps(slope: FloatArray, texture: FloatArray, linear: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Strength and sub-column shift at the maxima of the perceived slope along each row.
+
+    The place is that of the slope's maximum in linear light, which blur does not move.
+    """
+    before, here, after = slope[:, :-2], slope[:, 1:-1], slope[:, 2:]
+    strength = here**2 / (here**2 + texture**2)
+    rows, columns = np.nonzero((here >= before) & (here > after) & (strength > _LEAST_STRENGTH))
+    clear, shift = np.zeros_like(slope), np.zeros_like(slope)
+    clear[rows, columns + 1] = strength[rows, columns]
+    shift[rows, columns + 1] = _linear_shift(linear, rows, columns + 1)
+    return clear, shift
+
+
+def _linear_shift(linear: FloatArray, rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
+    """From the columns given to the nearby maximum of linear slope, sub-column."""
+    window = np.clip(columns[:, None] + np.arange(-_LINEAR_REACH, _LINEAR_REACH + 1), 1, linear.shape[1] - 2)
+    top = window[np.arange(len(rows)), linear[rows[:, None], window].argmax(axis=1)]
+    before, here, after = (linear[rows, top + i] for i in (-1, 0, 1))
+    bend = before - 2 * here + after
+    within = np.where(bend < 0, (before - after) / (2 * np.minimum(bend, -1e-12)), 0.0)
+    return np.asarray(top - columns + np.clip(within, -1, 1), dtype=float)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.edges.flatten import View
+from capture.edges.looks import other_look
 from capture.edges.rims import Sheet, contour_score
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.points import FloatArray
@@ -18,7 +19,6 @@ __all__ = [
     "contour_along",
     "follow_edge",
     "line_beside",
-    "mean_along",
     "resampled",
     "settle_edge",
     "thread",
@@ -61,10 +61,6 @@ _LEADS = (
     _Window(-4.0, 4.0, 0.15, reach=0.25, inside=0.0, smooth=0.6, cost=0.7),
     _Window(-2.0, 2.0, 0.1, reach=0.2, inside=0.0, smooth=0.5, cost=2.0),
 )
-_BAND_MM, _DEEPER_MM, _DEEP_MM = (0.15, 0.9), (1.1, 2.1, 3.0), 0.8
-_INNERMOST_MM, _USUAL_MM, _LOOK_MM, _LEAST_LOOK, _SHADING = 1.2, 6.0, 1.5, 0.02, 0.1
-"""Where looks are compared, mm inside a possible edge; over which lengths along it; the least difference that counts,
-and the share of the material's own look that light and reflections may make of it towards an edge."""
 _SHADOW, _MASK_MM = 1.5, 0.5
 """How far a shadow falls per mm of thickness under a light 34° up (common practice to light from no lower, no source),
 and how far outside the shadow a rough contour may lie, mm."""
@@ -217,42 +213,11 @@ def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> Fl
     """Score (G, M) of every offset of the window at every row."""
     rows = np.repeat(window.offsets[:, None], len(wall), axis=1)
     score = contour_score(strip, sheet, rows, wall, window.reach, window.inside)
-    return score - window.look * _other_look(strip, window.offsets) if window.look else score
+    return score - window.look * other_look(strip, window.offsets) if window.look else score
 
 
 def _threaded(score: FloatArray, window: _Window, closed: bool) -> NDArray[np.int_]:
     return thread(score.T, window.step * window.cost, window.stride, closed)
-
-
-def _other_look(strip: Strip, offsets: FloatArray) -> FloatArray:
-    """How unlike what lies further in the band just inside each offset (G,) looks, 0 to 1 (G, M).
-
-    Between an edge and the rim of its shadow lies paper, which never looks quite like the material, though the step
-    between them may be faint beside the one to lit paper. Differences count over what the material itself shows.
-    """
-    at = np.repeat(offsets[:, None], len(strip.total), axis=1)
-    spans = [(at - _BAND_MM[1], at - _BAND_MM[0]), *((at - deep - _DEEP_MM, at - deep) for deep in _DEEPER_MM)]
-    band, *deeper = strip.looks(spans)
-    unlike = np.max([np.linalg.norm(band - look, axis=-1) for look in deeper], axis=0)
-    innermost = unlike[offsets < offsets[0] + _INNERMOST_MM]
-    spacing = strip.contour.spacing
-    usual = _usual_along(np.quantile(innermost, 0.7, axis=0), round(_USUAL_MM / spacing))
-    found = mean_along(unlike, round(_LOOK_MM / spacing))
-    shading = _SHADING * np.linalg.norm(np.median(band[offsets < offsets[0] + _INNERMOST_MM], axis=(0, 1)))
-    return np.clip(found / np.maximum(2 * usual, max(_LEAST_LOOK, float(shading))) - 1, 0, 1)
-
-
-def _usual_along(values: FloatArray, half: int) -> FloatArray:
-    """Running median (M,) along a ring, over `half` rows either way."""
-    wide = np.concatenate([values[-half:], values, values[:half]])
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * half + 1), axis=1))
-
-
-def mean_along(values: FloatArray, half: int) -> FloatArray:
-    """Running mean of rings (..., M) over `half` places either way."""
-    wide = np.concatenate([values[..., -half:], values, values[..., :half]], axis=-1)
-    total = np.concatenate([np.zeros((*wide.shape[:-1], 1)), np.cumsum(wide, axis=-1)], axis=-1)
-    return np.asarray((total[..., 2 * half + 1 :] - total[..., : -2 * half - 1]) / (2 * half + 1))
 
 
 def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.edges.follow import mean_along
+from capture.edges.looks import mean_along
 from capture.edges.rim_fit import Edge
 from fit.errors import CannotDetermine
 from fit.paths import PathFit, fit_path

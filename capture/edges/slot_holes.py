@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from capture.edges.flatten import View
+from capture.edges.looks import other_look
 from capture.edges.rims import Sheet, contour_score
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.points import FloatArray
@@ -16,8 +17,11 @@ __all__ = ["Stadium", "best_stadium"]
 
 _SPACING_MM, _CAP_ROWS = 0.25, 24
 _REACH_MM = 1.9
-_PASSES = (((0.2, 1.4, 0.2), (0.1, 0.3, 0.12)), ((0.1, 0.3, 0.12), (0.05, 0.3, 0.09), (0.025, 0.1, 0.07)))
+_WIDE, _FINE = ((0.2, 1.4, 0.2), (0.1, 0.3, 0.12)), ((0.1, 0.3, 0.12), (0.05, 0.3, 0.09), (0.025, 0.1, 0.07))
 """For each unrolling: step and span of the moves tried, and the tolerance of a step's place, all mm."""
+_LOOK, _LOOK_IN_MM, _LOOK_DEEP_MM, _LOOK_STEP_MM, _DEPTHS = 0.6, 2.4, 3.0, 0.1, 2
+"""Score lost where what lies beside an edge is not the material, how far outside the slot that is asked, mm, and at how
+many depths: of a slot near another edge little material is to be seen."""
 _REACH_PX, _LEAST_SCORE, _LEAST_RING = 0.6, 0.1, 0.7
 _SWEEPS = 2
 _ROWS = 160
@@ -93,8 +97,8 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
     inset : how far inside the contour the upper rim shows, mm.
     """
     best = start
-    for levels in _PASSES:
-        if levels is not _PASSES[0] and best.score < _LEAST_SCORE:
+    for levels in (_WIDE, _FINE):
+        if levels is _FINE and best.score < _LEAST_SCORE:
             break
         contour = best.contour(sheet.height)
         wall = sheet.wall(view, contour)
@@ -102,8 +106,19 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
         strip = unroll(lit, view, contour, reach, smooth=0.2)
         if best is start and _ring(strip) < _LEAST_RING:
             break
-        best = _searched(strip, sheet, best, wall, inset, levels)
+        best = _searched(strip, sheet, best, (wall, _looks(lit, view, contour, reach[1])), inset, levels)
     return best
+
+
+def _looks(lit: Lit, view: View, contour: Contour, reach: float) -> FloatArray:
+    """(G, M): how unlike the material what lies beside the slot looks, at each of `_look_offsets` along its contour."""
+    offsets = _look_offsets(reach)
+    strip = unroll(lit, view, contour, (float(offsets[0]) - _LOOK_DEEP_MM, reach), smooth=0.2, step=_LOOK_STEP_MM / 2)
+    return other_look(strip, offsets, _DEPTHS)
+
+
+def _look_offsets(reach: float) -> FloatArray:
+    return np.arange(-_LOOK_IN_MM, reach, _LOOK_STEP_MM)
 
 
 def _ring(strip: Strip) -> float:
@@ -116,18 +131,26 @@ def _searched(
     strip: Strip,
     sheet: Sheet,
     stadium: Stadium,
-    wall: FloatArray,
+    beside: tuple[FloatArray, FloatArray],
     inset: float,
     levels: tuple[tuple[float, float, float], ...],
 ) -> Stadium:
-    """Coordinate ascent over turn, sides and ends, the turn once first and once last; the better one counts."""
+    """Coordinate ascent over turn, sides and ends, the turn once first and once last; the better one counts.
+
+    beside : the seen wall (M,) and what `_looks` tells.
+    """
+    wall, look = beside
     every = max(1, len(wall) // _ROWS)
+    look, rows = look[:, ::every], np.arange(-(-len(wall) // every))
     thin, seen_wall = strip.thinned(every), (wall + inset * (wall > 0))[::every]
     effect = _effect(stadium)[:, ::every]
 
     def scores(moves: FloatArray, reach: float) -> FloatArray:
         near = max(reach, _REACH_PX / strip.px_per_mm) + inset / 2
-        return np.asarray(contour_score(thin, sheet, -moves @ effect - inset, seen_wall, near).mean(axis=1))
+        offset = -moves @ effect
+        score = contour_score(thin, sheet, offset - inset, seen_wall, near)
+        at = np.rint((offset + _LOOK_IN_MM) / _LOOK_STEP_MM).astype(int)
+        return np.asarray((score - _LOOK * look[np.clip(at, 0, len(look) - 1), rows]).mean(axis=1))
 
     score, move = max((_ascent(scores, levels, turn) for turn in (0, -1)), key=lambda pair: pair[0])
     moved = stadium.moved(move)

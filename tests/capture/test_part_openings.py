@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -214,6 +216,22 @@ def test_a_slot_is_found_from_a_millimetre_off(shot, plate, move):
     np.testing.assert_allclose(best.first, truth.first, atol=0.1)
     np.testing.assert_allclose(best.last, truth.last, atol=0.1)
     assert best.radius == pytest.approx(truth.radius, abs=0.06) and best.score > 0.6
+
+
+@pytest.mark.parametrize("cast", [(0.5, -0.4), (0.55, -0.35)])
+def test_a_hard_shadow_inside_a_slot_is_not_its_rim(drawn, plate, cast):
+    """The step from a black sheet to shadowed paper is far fainter than that from shadow to light, yet it is the rim."""
+    sheet = replace(plate, thickness=2.4, height=2.4)
+    camera = drawn.look(5, 60, 235, size=(2000, 1500))
+    black = drawn.Light(face=(0.03, 0.03, 0.03), wall=(0.02, 0.02, 0.02), shadow=cast, soft=0.05, dark=0.1, texture=0.1)
+    lit = Lit(linear_light(drawn.draw(drawn.Scene(camera, sheet, light=black, noise=0.004))[..., ::-1].copy()))
+    truth = true_stadium(sheet)
+    lean = 1.2 * np.array(cast)
+    across = abs(float(lean @ [-truth.along[1], truth.along[0]]))
+    shadowed = Stadium(truth.first + lean, truth.last + lean, truth.radius - across)
+    best = best_stadium(lit, camera, Sheet(2.4, 2.4), shadowed)
+    assert 2 * best.radius == pytest.approx(2 * truth.radius, abs=0.15)
+    np.testing.assert_allclose(best.middle, truth.middle, atol=0.15)
 
 
 def test_half_a_slot_is_no_slot(shot, plate):

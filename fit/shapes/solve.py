@@ -22,6 +22,12 @@ _FEW = 1500
 _LARGE = 4000
 _BLOCK = 20_000
 """Points worked on at a time: enough to make the calls worth their cost, few enough to spare memory."""
+_WHOLE = 120_000
+"""Points up to which the derivatives of all are kept: some megabytes."""
+_NEAR = 0.1
+"""A step this short, in times the root of the sum of squares, may lead to where the derivatives' products are alike."""
+_ALIKE = 1e-3
+"""A step this much shorter than the one before it finds the derivatives' products all but unchanged."""
 _ROUNDS = 200
 
 
@@ -150,7 +156,7 @@ class Descent(NamedTuple):
 
 class _Seen(NamedTuple):
     """A state seen with its derivatives: Σ w d², J W Jᵀ (p, p) with its inverse unless singular, J W d (p,), and J (p, N)
-    where it was kept whole."""
+    where it was kept whole. The two matrices may be those of the state before."""
 
     state: Any
     residuals: FloatArray
@@ -159,6 +165,7 @@ class _Seen(NamedTuple):
     inverse: FloatArray | None
     gradient: FloatArray
     slopes: FloatArray | None = None
+    lent: bool = False
 
 
 def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, rounds: int) -> Descent:
@@ -167,13 +174,17 @@ def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | 
     rounding = 4e-16 * _extent(rows) * math.sqrt(rows.shape[1] if weight is None else float(weight.sum()))
     for _ in range(rounds):
         step, length = _step(at, damping)
+        if at.lent and length > _ALIKE * before:
+            at = _own(at)
+            step, length = _step(at, damping)
         small = 1e-9 * math.sqrt(at.total) + rounding
         if length <= small:
             break
         if length <= min(0.1 * before, 10 * small * before / length):
             return _last(model, at, (step, length), rows, weight)
         before = length
-        trial = _seen(model, model.move(at.state, step), rows, weight)
+        lends = damping == 0 and not at.lent and length < _NEAR * math.sqrt(at.total)
+        trial = _seen(model, model.move(at.state, step), rows, weight, at if lends else None)
         if trial.total <= at.total * (1 + 1e-12):
             at, damping = trial, 0.0 if damping < 1e-4 else damping / 10
         elif length <= 1e-6 * math.sqrt(at.total) and damping == 0:
@@ -207,15 +218,17 @@ def _last(
     return Descent(state, residuals, _total(residuals, weight), at.inverse)
 
 
-def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None) -> _Seen:
-    """Distances and sums at a state, gathered block by block."""
+def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, lender: _Seen | None = None) -> _Seen:
+    """Distances and sums at a state, gathered block by block; J W Jᵀ may be lent by a state near by."""
     count = rows.shape[1]
-    if count <= _FEW and weight is None and hasattr(model, "table"):
-        # one product of a flat matrix gives all sums; of larger ones _sums is the quicker way
+    if count <= _WHOLE and weight is None and hasattr(model, "table"):
         table = model.table(state, rows)
-        sums = table @ table.T
-        normal = sums[:-1, :-1]
-        return _Seen(state, table[-1:], float(sums[-1, -1]), normal, _inverse(normal), sums[:-1, -1], table[:-1])
+        slopes, residuals = table[:-1], table[-1]
+        if lender is not None and lender.inverse is not None:
+            total, gradient = float(residuals @ residuals), slopes @ residuals
+            return _Seen(state, table[-1:], total, lender.normal, lender.inverse, gradient, slopes, lent=True)
+        total, normal, gradient = _table_sums(table)
+        return _Seen(state, table[-1:], total, normal, _inverse(normal), gradient, slopes)
     residuals = np.empty((model.per_point, count))
     total, normal, gradient = 0.0, np.zeros((model.parameters,) * 2), np.zeros(model.parameters)
     for run in blocks(count):
@@ -223,6 +236,23 @@ def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None)
         sums = _sums(residuals[:, run], jacobian, None if weight is None else weight[run])
         total, normal, gradient = total + sums[0], normal + sums[1], gradient + sums[2]
     return _Seen(state, residuals, total, normal, _inverse(normal), gradient)
+
+
+def _own(at: _Seen) -> _Seen:
+    """The same state with its own J W Jᵀ instead of a lent one."""
+    if at.slopes is None:
+        return at
+    normal = _sums(at.residuals, at.slopes, None)[1]
+    return at._replace(normal=normal, inverse=_inverse(normal), lent=False)
+
+
+def _table_sums(table: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Σ d², J Jᵀ and J d of derivatives and distances (p + 1, N)."""
+    if table.shape[1] > _FEW:
+        return _sums(table[-1:], table[:-1], None)
+    # one product of a flat matrix gives all sums; of larger ones a row at a time is the quicker way
+    sums = table @ table.T
+    return float(sums[-1, -1]), sums[:-1, :-1], sums[:-1, -1]
 
 
 def _sums(

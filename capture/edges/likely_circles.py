@@ -15,11 +15,12 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.readings import HIDDEN_LOOKS, WALL_LOOKS, Look, Readings, readings
-from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, waves_left_out
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import RimPoints, Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import USUAL_MM
 from capture.edges.strip import Lit, Strip, unroll
+from capture.edges.waves import waves_left_out
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 

@@ -24,14 +24,13 @@ from capture.edges.rim_fit import (
     refined_slot,
     ring_seen,
     stadium_of,
-    waves_to_noise,
-    waves_to_own,
 )
 from capture.edges.rims import Sheet, twin_share
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
 from capture.edges.rounding import ROUNDINGS, settled_rounding
 from capture.edges.slot_holes import Stadium, best_stadium
 from capture.edges.strip import Lit, Palette, linear_light
+from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points, join_points

@@ -21,13 +21,12 @@ from capture.edges.rim_fit import (
     refined_slot,
     ring_seen,
     trimmed_fit,
-    waves_to_noise,
-    waves_to_own,
 )
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import Rounding, settled_rounding
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
+from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import Points

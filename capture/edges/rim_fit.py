@@ -13,6 +13,7 @@ from capture.edges.rims import LOWER, WALL_SEEN_MM, RimPoints, Sheet, contour_sc
 from capture.edges.rounding import Rounding
 from capture.edges.slot_holes import Stadium
 from capture.edges.strip import Contour, Lit, Strip, unroll
+from capture.edges.waves import WAVE, slow_waves
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points, join_points
@@ -29,9 +30,6 @@ __all__ = [
     "ring_seen",
     "stadium_of",
     "trimmed_fit",
-    "waves_left_out",
-    "waves_to_noise",
-    "waves_to_own",
 ]
 
 _STEP_NOISE_PX = 0.1
@@ -45,7 +43,7 @@ _GLARE_PX, _GLARE_U_PX = 0.7, 0.4
 cut at 1/k of a blurred step. Drawn steps with the blur of a phone move by half a pixel for k = 2 and 1.5 px for k = 8."""
 _SURE_SCORE, _WEAK_MOST = 0.5, 2.0
 """An edge that explains less of what is to be seen than this score may be moved by light in proportion."""
-_WAVE, _WAVE_MM, _WAVE_SHARE, _WAVE_SHARE_POOR = "wave", 80.0, 0.4, 0.8
+_WAVE_SHARE, _WAVE_SHARE_POOR = 0.4, 0.8
 """Light moves the rim in slow waves too; each of the slowest is given this share of what all rims may be off by, more
 where the edge leaps or hides."""
 _STEP_REACH, _SCORE_REACH = (0.12, 0.9), (0.07, 0.6)
@@ -181,51 +179,15 @@ def _with_light(points: Points, known: FaceKnowledge, edge: Edge, seen: NDArray[
     # What is in doubt about the rounding holds for all rims alike; only half of it is given to the waves.
     wave_u = (_WAVE_SHARE if edge.clean else _WAVE_SHARE_POOR) * float(np.hypot(light_u, known.rim_u / 2))
     out3 = np.column_stack([outward, np.zeros(len(outward))])
-    waves = _waves(edge)
+    waves = slow_waves(edge.strip.contour, picked.row)
     own_u = np.hypot(np.where(lower, _FOOT_MM, rim_u), _GLARE_U_PX * glare)
     choice = np.full(len(outward), known.choice_u)
     # Whether an edge is rounded moves all its rims alike; which way a rounding shades differs where it faces the camera.
     half = np.sqrt(0.5) * own_u
     kinds = [np.where(rows, half, 0.0) for rows in (~lower, ~lower & ~seen, ~lower & seen)]
     sizes = np.vstack([*kinds, np.where(lower, own_u, 0.0), choice, wave_u * waves])
-    names = (*_LIGHT, *(f"{_WAVE}:{i}" for i in range(1, len(waves) + 1)))
+    names = (*_LIGHT, *(f"{WAVE}:{i}" for i in range(1, len(waves) + 1)))
     return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
-
-
-def _waves(edge: Edge) -> FloatArray:
-    """The slowest waves (W, N) along the edge at the picked rows, of mean square sum 4, down to `_WAVE_MM` long."""
-    contour = edge.strip.contour
-    at = edge.picked.row / len(contour.xy)
-    length = len(contour.xy) * contour.spacing
-    if contour.closed:
-        turns = 2 * np.pi * np.outer(np.repeat(np.arange(1, max(2, round(length / _WAVE_MM)) + 1), 2), at)
-        turns[1::2] -= np.pi / 2
-    else:
-        turns = np.pi * np.outer(np.arange(1, max(4, round(2 * length / _WAVE_MM)) + 1), at)
-    return np.asarray(np.sqrt(8 / len(turns)) * np.cos(turns))
-
-
-def waves_to_own(feature: Feature) -> Feature:
-    """Turn the waves of light along one edge, which are no other feature's, into this feature's own errors."""
-    wave = np.array([name.startswith(_WAVE + ":") for name in feature.shared_names], bool)
-    own = feature.cov_own + feature.shared[wave].T @ feature.shared[wave]
-    segments = tuple(waves_to_own(segment) for segment in feature.segments)
-    return replace(waves_left_out(feature), cov_own=own, segments=segments)
-
-
-def waves_left_out(feature: Feature) -> Feature:
-    """Without the waves of light, where something else already carries how light errs along the edge."""
-    wave = np.array([name.startswith(_WAVE + ":") for name in feature.shared_names], bool)
-    names = tuple(name for name, is_wave in zip(feature.shared_names, wave, strict=True) if not is_wave)
-    return replace(feature, shared=feature.shared[~wave], shared_names=names)
-
-
-def waves_to_noise(points: Points) -> Points:
-    """The same for points: without the waves' names, with their size in the noise."""
-    wave = np.array([name.startswith(_WAVE + ":") for name in points.shared_names], bool)
-    size = np.sqrt((points.shared[wave] ** 2).sum(axis=(0, 2)))
-    names = tuple(name for name, is_wave in zip(points.shared_names, wave, strict=True) if not is_wave)
-    return replace(points, noise=np.hypot(points.noise, size), shared=points.shared[~wave], shared_names=names)
 
 
 def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, Points]:

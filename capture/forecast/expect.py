@@ -14,10 +14,11 @@ from capture.camera.detect import FoundPiece
 from capture.camera.image import Exif, Image
 from capture.camera.lens import lens_prior, see
 from capture.camera.profile import CameraProfile
-from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, waves_to_own
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
 from capture.edges.rounding import ROUNDINGS, settled_rounding
 from capture.edges.strip import Contour, Strip
+from capture.edges.waves import waves_to_own
 from capture.forecast.layout import Layout
 from capture.forecast.typical_part import HOLE_MM, Line, RoundedBox, hole_rim
 from fit.dimensions import distance

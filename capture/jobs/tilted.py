@@ -21,6 +21,7 @@ __all__ = ["STEEP", "on_face", "tilted_face"]
 STEEP = 0.35
 """Largest rise per length, about 19°: the edge is looked for on a level plane first."""
 _TYPED_HEIGHT_U = 0.05
+_CARRIED = frozenset({"x", "y", "diameter", "radius", "width"})
 _ASIDE_MM = 0.05
 
 
@@ -50,21 +51,22 @@ def on_face(item: PickedFeature, pick: Pick, bench: Bench, face: Face) -> Picked
     light = [i for i, name in enumerate(found.shared_names) if name.startswith("edge:")]
     points = points.with_shared([found.shared_names[i] for i in light], found.shared[light])
     points = replace(points, label=found.label, source=found.source)
-    feature = _widened(_fitted(pick, points), item.feature, _fitted(pick, found))
+    feature = _carried(_fitted(pick, points), item.feature, _fitted(pick, found))
     named = replace(feature, name=item.feature.name, source=item.feature.source)
     return replace(item, feature=named, points=points)
 
 
-def _widened(feature: Feature, level: Feature, plain: Feature) -> Feature:
-    """Give a fit the doubt that the level feature has beyond a plain fit of its points, as of two close edges."""
+def _carried(feature: Feature, level: Feature, plain: Feature) -> Feature:
+    """Give a fit what the level feature has over a plain fit of its points: better values, and more doubt as of two edges."""
     if level.order != feature.order or plain.order != feature.order:
         return feature
+    better = np.where([key in _CARRIED for key in feature.order], level.values - plain.values, 0.0)
     values, vectors = np.linalg.eigh(level.cov_own - plain.cov_own)
     more = (vectors * np.maximum(values, 0.0)) @ vectors.T
     pieces = feature.segments
     if len(pieces) == len(level.segments) == len(plain.segments):
-        pieces = tuple(_widened(*same) for same in zip(pieces, level.segments, plain.segments, strict=True))
-    return replace(feature, cov_own=feature.cov_own + more, segments=pieces)
+        pieces = tuple(_carried(*same) for same in zip(pieces, level.segments, plain.segments, strict=True))
+    return replace(feature, values=feature.values + better, cov_own=feature.cov_own + more, segments=pieces)
 
 
 def _fitted(pick: Pick, points: Points) -> Feature:

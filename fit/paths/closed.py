@@ -9,7 +9,7 @@ import numpy as np
 from fit.paths.chain import Chain
 from fit.paths.cut import Cut, best_cut
 from fit.paths.moments import free_curvature
-from fit.paths.plan import Edge, Plan, fit_plan, needed_corners, plan_of, plan_of_cut, price
+from fit.paths.plan import Edge, Plan, Price, fit_plan, needed_corners, plan_of, plan_of_cut
 from fit.paths.refine import Fit, refine
 
 __all__ = ["first_fit"]
@@ -18,19 +18,19 @@ _SHARP = np.radians(15.0)
 """Turn at a joint beyond which a first chain starts with a corner there."""
 
 
-def first_fit(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit | None]:
+def first_fit(edge: Edge, price: Price, closed: bool) -> tuple[Edge, Fit | None]:
     """Cut an edge and fit the pieces together; a closed edge comes back turned to start at a joint."""
-    cut = best_cut(edge.xy, edge.weight, penalty)
+    cut = best_cut(edge.xy, edge.weight, price.number)
     if not closed:
-        return edge, _first_hold(edge, plan_of_cut(edge, cut, False), penalty)
+        return edge, _first_hold(edge, plan_of_cut(edge, cut, False), price)
     if len(cut.arcs) > 1:
-        edge, cut = _turned(edge, cut, penalty)
+        edge, cut = _turned(edge, cut, price)
     if len(cut.arcs) == 1:
         return edge, _circle(edge)
-    return edge, _first_hold(edge, plan_of_cut(edge, cut, True), penalty)
+    return edge, _first_hold(edge, plan_of_cut(edge, cut, True), price)
 
 
-def _first_hold(edge: Edge, plan: Plan, penalty: float) -> Fit | None:
+def _first_hold(edge: Edge, plan: Plan, price: Price) -> Fit | None:
     """The cheapest chain of a cut's pieces: all tangent, corners at all joints, or corners where those turn by much.
 
     A tight bend that the free cut took for a line cannot be mended once its piece has been squeezed out by tangency.
@@ -42,17 +42,17 @@ def _first_hold(edge: Edge, plan: Plan, penalty: float) -> Fit | None:
         all_corners[0] = plan.closed
         loose = fit_plan(edge, replace(plan, corners=all_corners))
         fits = [smooth, loose]
-        if loose is not None and (smooth is None or smooth.chi2 > loose.chi2 + penalty):
+        if loose is not None and (smooth is None or smooth.chi2 > loose.chi2 + price.number):
             sharp = needed_corners(plan.curvatures != 0, np.abs(loose.chain.turns) > _SHARP, plan.closed)
             fits.append(fit_plan(edge, replace(plan_of(loose), corners=plan.corners | sharp)))
         found = [fit for fit in fits if fit is not None]
         if found or len(plan) < 4:
-            return min(found, key=lambda fit: _cost(fit, penalty), default=None)
+            return min(found, key=lambda fit: _cost(fit, price), default=None)
         plan = _without_least(plan)
 
 
-def _cost(fit: Fit, penalty: float) -> float:
-    return fit.chi2 + penalty * price(fit.chain.arcs, fit.chain.corners)
+def _cost(fit: Fit, price: Price) -> float:
+    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners)
 
 
 def _without_least(plan: Plan) -> Plan:
@@ -64,7 +64,7 @@ def _without_least(plan: Plan) -> Plan:
     return Plan(joints, curvatures, needed_corners(curvatures != 0, corners, plan.closed), bounds, plan.closed)
 
 
-def _turned(edge: Edge, cut: Cut, penalty: float) -> tuple[Edge, Cut]:
+def _turned(edge: Edge, cut: Cut, price: Price) -> tuple[Edge, Cut]:
     """Start a closed edge at the joint farthest from the seam, and cut the stretch across the old seam anew."""
     n = len(edge.xy)
     inner = cut.bounds[1:-1]
@@ -76,7 +76,7 @@ def _turned(edge: Edge, cut: Cut, penalty: float) -> tuple[Edge, Cut]:
     before, after = ends[ends < seam - 1], ends[ends > seam + 1]
     low = int(before[-2]) if len(before) > 2 else 0
     high = int(after[1]) if len(after) > 2 else n
-    middle = best_cut(edge.xy[low:high], edge.weight[low:high], penalty)
+    middle = best_cut(edge.xy[low:high], edge.weight[low:high], price.number)
     closed_ends = np.append(ends, n)
     keep_left, keep_right = closed_ends < low, closed_ends > high
     bounds = np.concatenate([closed_ends[keep_left], middle.bounds + low, closed_ends[keep_right]])

@@ -27,11 +27,6 @@ class Draft:
         """Which pieces are arcs."""
         return [kappa != 0 for kappa in self.curvatures]
 
-    @property
-    def price(self) -> int:
-        """As `plan.price`."""
-        return len(self.curvatures) + 2 * sum(self.arcs) + 2 * sum(self.corners)
-
 
 def draft_of(plan: Plan) -> Draft:
     """A plan in plain lists."""

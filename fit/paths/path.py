@@ -18,7 +18,7 @@ from fit.paths.doubts import undecided
 from fit.paths.features import Knowledge, chain_knowledge, path_feature
 from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
 from fit.paths.noise import local_noise, run_factor
-from fit.paths.plan import Edge, fit_plan, free_numbers, needed_corners, plan_of
+from fit.paths.plan import Edge, Price, fit_plan, free_numbers, needed_corners, plan_of
 from fit.paths.reading import best_reading
 from fit.paths.refine import Fit
 from fit.paths.walk import Walk, gap_notices, tidy
@@ -71,7 +71,7 @@ class _Task:
     walk: Walk
     known: bool
     closed: bool
-    parsimony: float
+    price: Price
     name: str
 
 
@@ -83,6 +83,7 @@ def fit_path(
     noise: float | None = None,
     conditions: Conditions | None = None,
     parsimony: float = 1.0,
+    corner_price: float = 1.0,
     name: str = "path",
 ) -> PathFit:
     """Cut an ordered edge into the fewest lines and arcs that its noise supports, fitted as one tangent chain.
@@ -93,6 +94,7 @@ def fit_path(
         itself where neither does.
     conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
     parsimony : how many times the price of the Bayesian information criterion a further piece must be worth.
+    corner_price : how many times that a sharp corner must be worth, where tangent edges are what is made.
 
     Raises CannotDetermine where the points are too few or no chain fits them, InputError for a wrong condition.
     """
@@ -111,7 +113,7 @@ def fit_path(
         raise CannotDetermine(message)
     given = points.noise[order] if noise is None else np.full(len(order), noise)
     sigma, known = _noise_of(given, flat[order, :2])
-    task = _Task(points, frame, walk, known, closed, parsimony, name)
+    task = _Task(points, frame, walk, known, closed, Price(parsimony, 2 * parsimony * corner_price), name)
     edge = Edge(flat[order, :2], 1 / sigma**2, order)
     return _solved(edge, task, conditions, planarity_notices(flat[order], sigma, plane is None, name))
 
@@ -129,7 +131,7 @@ def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
 
 
 def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
-    edge, fit, rivals = best_reading(edge, task.closed, task.parsimony)
+    edge, fit, rivals = best_reading(edge, task.closed, task.price)
     clear = cleared(edge, fit, task.name)
     edge, fit = clear.edge, clear.fit
     _check_follows(edge, fit, task.name)

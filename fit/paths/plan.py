@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from fit.points import FloatArray
 __all__ = [
     "Edge",
     "Plan",
+    "Price",
     "fit_plan",
     "free_numbers",
     "joint_at",
@@ -25,7 +27,6 @@ __all__ = [
     "plan_of",
     "plan_of_cut",
     "plan_piece",
-    "price",
     "replaced",
     "rolled",
 ]
@@ -73,9 +74,22 @@ def free_numbers(arcs: NDArray[np.bool_], corners: NDArray[np.bool_]) -> int:
     return len(arcs) + int(arcs.sum()) + int(corners.sum())
 
 
-def price(arcs: NDArray[np.bool_], corners: NDArray[np.bool_]) -> int:
-    """What a reading pays in units of the penalty: its free numbers, and once more for the place of each arc or corner."""
-    return free_numbers(arcs, corners) + int(arcs.sum()) + int(corners.sum())
+@dataclass(frozen=True, slots=True)
+class Price:
+    """What a reading pays in χ²: `number` for each free number and once more for the place of an arc, `corner` for each
+    corner with its place.
+    """
+
+    number: float
+    corner: float
+
+    def of(self, arcs: Sequence[bool] | NDArray[np.bool_], corners: Sequence[bool] | NDArray[np.bool_]) -> float:
+        """Price of pieces of these kinds (K,), with corners (K,) before them."""
+        return self.number * (len(arcs) + 2 * int(sum(arcs))) + self.corner * int(sum(corners))
+
+    def times(self, factor: float) -> Price:
+        """A higher or a lower one."""
+        return Price(factor * self.number, factor * self.corner)
 
 
 def needed_corners(arcs: NDArray[np.bool_], corners: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:

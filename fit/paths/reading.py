@@ -10,7 +10,7 @@ import numpy as np
 from fit.errors import CannotDetermine
 from fit.paths.closed import first_fit
 from fit.paths.noise import chained_factor, local_noise, run_factor
-from fit.paths.plan import Edge, fit_plan, free_numbers, plan_of, rolled
+from fit.paths.plan import Edge, Price, fit_plan, free_numbers, plan_of, rolled
 from fit.paths.refine import Fit
 from fit.paths.search import Rival, search
 
@@ -20,7 +20,7 @@ _ENOUGH = 2000
 _MORE_RUN = 1.5
 
 
-def best_reading(edge: Edge, closed: bool, parsimony: float = 1.0) -> tuple[Edge, Fit, list[Rival]]:
+def best_reading(edge: Edge, closed: bool, thrift: Price) -> tuple[Edge, Fit, list[Rival]]:
     """The reading that the noise supports, fitted to all points, and the readings that came closest.
 
     A closed edge comes back turned to start at a joint. Raises CannotDetermine where nothing fits.
@@ -28,13 +28,13 @@ def best_reading(edge: Edge, closed: bool, parsimony: float = 1.0) -> tuple[Edge
     size = len(edge.xy) // _ENOUGH
     if size > 1:
         means = _means(edge, size)
-        found, fit, rivals = _searched(means, closed, parsimony)
+        found, fit, rivals = _searched(means, closed, thrift)
         whole = edge.part(int(found.index[0]) * size, int(found.index[0]) * size + len(edge.xy)) if closed else edge
         bounds = np.append(fit.bounds[:-1] * size, len(edge.xy))
         full = fit_plan(whole, replace(plan_of(fit), bounds=bounds))
         if full is not None:
             return whole, full, rivals
-    return _begun_amid(*_searched(edge, closed, parsimony), len(edge.xy) // 2)
+    return _begun_amid(*_searched(edge, closed, thrift), len(edge.xy) // 2)
 
 
 def _begun_amid(edge: Edge, fit: Fit, rivals: list[Rival], middle: int) -> tuple[Edge, Fit, list[Rival]]:
@@ -61,7 +61,7 @@ def _means(edge: Edge, size: int) -> Edge:
     return Edge(xy, weight, np.arange(len(first)))
 
 
-def _searched(edge: Edge, closed: bool, parsimony: float) -> tuple[Edge, Fit, list[Rival]]:
+def _searched(edge: Edge, closed: bool, thrift: Price) -> tuple[Edge, Fit, list[Rival]]:
     """Search with the noise's run along the edge told from the points first, from the residuals where they show more.
 
     `run` is how much more means of points vary than their stated noise lets them, as a factor on variance: noise that is
@@ -70,22 +70,22 @@ def _searched(edge: Edge, closed: bool, parsimony: float) -> tuple[Edge, Fit, li
     seen = (local_noise(edge.xy) ** 2) * float(np.mean(edge.weight))
     run = max(1.0, chained_factor(edge.xy) * seen) if math.isfinite(seen) else 1.0
     judged = replace(edge, weight=edge.weight / run)
-    penalty = parsimony * math.log(max(len(edge.xy) / run, 10.0))
-    judged, fit, rivals = search(*_first(judged, penalty, closed), penalty)
+    price = thrift.times(math.log(max(len(edge.xy) / run, 10.0)))
+    judged, fit, rivals = search(*_first(judged, price, closed), price)
     more = _long_run(judged, fit)
     if more >= _MORE_RUN:
         run *= more
-        penalty = parsimony * math.log(max(len(edge.xy) / run, 10.0))
+        price = thrift.times(math.log(max(len(edge.xy) / run, 10.0)))
         judged, fit = replace(judged, weight=judged.weight / more), replace(fit, chi2=fit.chi2 / more)
-        judged, fit, rivals = search(judged, fit, penalty)
+        judged, fit, rivals = search(judged, fit, price)
     edge = replace(judged, weight=judged.weight * run)
     return edge, replace(fit, chi2=fit.chi2 * run), rivals
 
 
-def _first(edge: Edge, penalty: float, closed: bool) -> tuple[Edge, Fit]:
+def _first(edge: Edge, price: Price, closed: bool) -> tuple[Edge, Fit]:
     """A first chain to search from; where the finest cut finds no hold, a coarser one."""
     for coarser in (1, 4, 16, 64):
-        turned, fit = first_fit(edge, coarser * penalty, closed)
+        turned, fit = first_fit(edge, price.times(coarser), closed)
         if fit is not None:
             return turned, fit
     message = "No chain of lines and arcs fits the edge; check that the points are in order along one edge."

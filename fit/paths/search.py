@@ -14,7 +14,7 @@ import numpy as np
 from fit.paths.abreast import fit_abreast
 from fit.paths.draft import Draft, draft_of
 from fit.paths.moves import near_joint, near_piece
-from fit.paths.plan import Edge, Plan, fit_plan, part_plan, plan_of, price, replaced, rolled
+from fit.paths.plan import Edge, Plan, Price, fit_plan, part_plan, plan_of, replaced, rolled
 from fit.paths.ranks import Ranks
 from fit.paths.refine import Fit
 from fit.paths.screen import Outlook, outlook
@@ -36,14 +36,13 @@ _Memo = dict[tuple[object, ...], list["Rival"]]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Rival:
-    """Another reading of pieces first … last − 1: its plan, what it costs more, the χ² it saves and its free numbers."""
+    """Another reading of pieces first … last − 1: its plan, what it costs more and the χ² it saves."""
 
     first: int
     last: int
     plan: Plan
     excess: float
     saved: float
-    numbers: int
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -58,12 +57,12 @@ class _Window:
     chi2: float
 
 
-def cost_of(fit: Fit, penalty: float) -> float:
-    """χ² plus the penalty of the chain's free numbers."""
-    return fit.chi2 + penalty * price(fit.chain.arcs, fit.chain.corners)
+def cost_of(fit: Fit, price: Price) -> float:
+    """χ² plus the price of the chain."""
+    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners)
 
 
-def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]]:
+def search(edge: Edge, fit: Fit, price: Price) -> tuple[Edge, Fit, list[Rival]]:
     """Improve a fitted chain until no move lowers its cost; return it with the readings that came closest.
 
     The edge is returned too, as a closed one may have been turned to start with another piece.
@@ -71,25 +70,25 @@ def search(edge: Edge, fit: Fit, penalty: float) -> tuple[Edge, Fit, list[Rival]
     memo: _Memo = {}
     rivals: list[Rival] = []
     for _ in range(_ROUNDS):
-        rivals = _rivals(edge, fit, penalty, memo)
+        rivals = _rivals(edge, fit, price, memo)
         better = sorted((r for r in rivals if r.excess < -1e-3), key=lambda r: r.excess)
-        adopted = _adopt(edge, fit, better, penalty)
+        adopted = _adopt(edge, fit, better, price)
         if adopted is None:
             break
         edge, fit = adopted
     return edge, fit, rivals
 
 
-def _rivals(edge: Edge, fit: Fit, penalty: float, memo: _Memo) -> list[Rival]:
+def _rivals(edge: Edge, fit: Fit, price: Price, memo: _Memo) -> list[Rival]:
     """The weighed readings near a chain, at all its spots; those of an unchanged window are not fitted again."""
-    may = outlook(edge, fit, penalty)
+    may = outlook(edge, fit, price.number)
     sums = sums_of(edge.xy, edge.weight, fit.chain.closed)
     spots = [(spot, *_window(fit, spot)) for spot in _spots(fit)]
     keys = [_key(edge, fit, *spot) for spot in spots]
     fresh = [key not in memo for key in keys]
     plan, total = plan_of(fit), np.concatenate([[0.0], np.cumsum(edge.weight * fit.residuals**2)])
     windows = [_opened(plan, total, *spot, may) for spot, new in zip(spots, fresh, strict=True) if new]
-    weighed = iter(_weighed(sums, windows, penalty))
+    weighed = iter(_weighed(sums, windows, price))
     for key, new in zip(keys, fresh, strict=True):
         if new:
             memo[key] = next(weighed)
@@ -137,7 +136,7 @@ def _opened(plan: Plan, total: FloatArray, spot: tuple[str, int], first: int, la
     return _Window(first, last, start, here, near, float(high - low))
 
 
-def _weighed(sums: Sums, windows: list[_Window], penalty: float) -> list[list[Rival]]:
+def _weighed(sums: Sums, windows: list[_Window], price: Price) -> list[list[Rival]]:
     """Fit all readings of all windows, and the present ones there, and tell what each saves and costs."""
     busy = [w for w in windows if w.near]
     if not busy:
@@ -145,7 +144,7 @@ def _weighed(sums: Sums, windows: list[_Window], penalty: float) -> list[list[Ri
     drafts = [d for w in busy for d in (w.here, *w.near)]
     starts = [w.start for w in busy for _ in range(1 + len(w.near))]
     hopeless = [
-        np.inf if d is w.here else w.chi2 + penalty * (w.here.price - d.price) + _ROOM
+        np.inf if d is w.here else w.chi2 + _draft_price(price, w.here) - _draft_price(price, d) + _ROOM
         for w in busy
         for d in (w.here, *w.near)
     ]
@@ -159,25 +158,28 @@ def _weighed(sums: Sums, windows: list[_Window], penalty: float) -> list[list[Ri
         present = float(fits.chi2[row]) if fits.good[row] else window.chi2
         for i, draft in enumerate(window.near, row + 1):
             if fits.good[i]:
-                found[-1].append(_rival(window, draft, fits, i, present, penalty))
+                found[-1].append(_rival(window, draft, fits, i, present, price))
         row += 1 + len(window.near)
     return found
 
 
-def _rival(window: _Window, draft: Draft, fits: Ranks, i: int, present: float, penalty: float) -> Rival:
+def _rival(window: _Window, draft: Draft, fits: Ranks, i: int, present: float, price: Price) -> Rival:
     k = len(draft)
     arcs = fits.arcs[i, :k]
     bounds = fits.bounds[i, : k + 1] - fits.bounds[i, 0]
-    numbers = draft.price - window.here.price
     saved = present - float(fits.chi2[i])
-    excess = penalty * numbers - saved
+    excess = _draft_price(price, draft) - _draft_price(price, window.here) - saved
     if (np.diff(bounds)[arcs] < _LEAST_ON_ARC).any():
         excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
     plan = Plan(fits.joints[i, : k + 1], fits.unknowns[i, 4 : 3 + 3 * k : 3], fits.corners[i, :k], bounds, draft.closed)
-    return Rival(window.first, window.last, plan, excess, saved, numbers)
+    return Rival(window.first, window.last, plan, excess, saved)
 
 
-def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[Edge, Fit] | None:
+def _draft_price(price: Price, draft: Draft) -> float:
+    return price.of(draft.arcs, draft.corners)
+
+
+def _adopt(edge: Edge, fit: Fit, better: list[Rival], price: Price) -> tuple[Edge, Fit] | None:
     """All better readings that do not touch each other, if together they pay; else the first that lowers the cost."""
     apart: list[Rival] = []
     for rival in better:
@@ -189,12 +191,12 @@ def _adopt(edge: Edge, fit: Fit, better: list[Rival], penalty: float) -> tuple[E
         for rival in sorted(apart, key=lambda r: -r.first):
             plan = replaced(plan, rival.first, rival.last, rival.plan)
         trial = fit_plan(edge, plan)
-        if trial is not None and cost_of(trial, penalty) < cost_of(fit, penalty) + apart[0].excess:
+        if trial is not None and cost_of(trial, price) < cost_of(fit, price) + apart[0].excess:
             return edge, trial
     for rival in better[:_TRIES]:
         place, whole = _with(edge, plan_of(fit), rival)
         trial = fit_plan(place, whole)
-        if trial is not None and cost_of(trial, penalty) < cost_of(fit, penalty) - 1e-3:
+        if trial is not None and cost_of(trial, price) < cost_of(fit, price) - 1e-3:
             return place, trial
     return None
 

@@ -33,10 +33,11 @@ from capture.camera.bench import Bench, solve_bench
 from capture.camera.face import Face
 from capture.camera.lens import lens_prior
 from capture.camera.profile import CameraProfile
-from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, waves_to_own
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
 from capture.edges.rounding import Rounding
 from capture.edges.strip import Contour, Strip
+from capture.edges.waves import waves_to_own
 from capture.pieces import frame, strip
 from fit.dimensions import distance
 from fit.errors import CannotDetermine

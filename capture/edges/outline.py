@@ -30,8 +30,8 @@ _WALKERS = frozenset({"stray-touch", "gap", "back-tracked", "stopped"})
 _SETTLED_SHARE, _STRAYS_SHARE = 0.01, 0.2
 _PARSIMONY = 2.0
 """Price of a piece, in that of the usual criterion: stretches that light moved look like pieces and are none."""
-_CORNER_PRICE = 3.0
-"""A sheet's edges are cut or filed tangent, or meet at corners that no light is needed to see."""
+_KINK_PRICE = 2.0
+"""A sheet's edges are cut tangent or meet at corners that light does not make; in prices of a free number."""
 _SHARP, _BY_CORNER_MM, _HIDDEN_MM = np.radians(20.0), 6.0, 1.0
 """A corner this sharp may be a bend too tight for the coarse fit: points so near and so little off it are kept."""
 _DOUBT = 8.0
@@ -161,7 +161,7 @@ def path_through(points: Points, noises: tuple[float, ...], closed: bool, weak: 
     for noise in noises:
         try:
             told = replace(points, noise=np.full(len(points), noise) * weak)
-            path = fit_path(told, closed=closed, parsimony=_PARSIMONY, corner_price=_CORNER_PRICE, name="outline")
+            path = fit_path(told, closed=closed, parsimony=_PARSIMONY, kink_price=_KINK_PRICE, name="outline")
         except CannotDetermine:
             continue
         miss = np.abs(path.feature.residuals)

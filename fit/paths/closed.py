@@ -52,7 +52,7 @@ def _first_hold(edge: Edge, plan: Plan, price: Price) -> Fit | None:
 
 
 def _cost(fit: Fit, price: Price) -> float:
-    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners)
+    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners, fit.chain.turns)
 
 
 def _without_least(plan: Plan) -> Plan:

@@ -83,7 +83,7 @@ def fit_path(
     noise: float | None = None,
     conditions: Conditions | None = None,
     parsimony: float = 1.0,
-    corner_price: float = 1.0,
+    kink_price: float = 0.0,
     name: str = "path",
 ) -> PathFit:
     """Cut an ordered edge into the fewest lines and arcs that its noise supports, fitted as one tangent chain.
@@ -94,7 +94,8 @@ def fit_path(
         itself where neither does.
     conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
     parsimony : how many times the price of the Bayesian information criterion a further piece must be worth.
-    corner_price : how many times that a sharp corner must be worth, where tangent edges are what is made.
+    kink_price : what a corner of less than 25° must be worth besides, in prices of a free number, where edges are made
+        tangent.
 
     Raises CannotDetermine where the points are too few or no chain fits them, InputError for a wrong condition.
     """
@@ -113,7 +114,7 @@ def fit_path(
         raise CannotDetermine(message)
     given = points.noise[order] if noise is None else np.full(len(order), noise)
     sigma, known = _noise_of(given, flat[order, :2])
-    task = _Task(points, frame, walk, known, closed, Price(parsimony, 2 * parsimony * corner_price), name)
+    task = _Task(points, frame, walk, known, closed, Price(parsimony, kink_price * parsimony), name)
     edge = Edge(flat[order, :2], 1 / sigma**2, order)
     return _solved(edge, task, conditions, planarity_notices(flat[order], sigma, plane is None, name))
 

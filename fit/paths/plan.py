@@ -31,6 +31,10 @@ __all__ = [
     "rolled",
 ]
 
+Flags = Sequence[bool] | NDArray[np.bool_]
+
+_KINK = math.radians(25.0)
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Edge:
@@ -76,20 +80,22 @@ def free_numbers(arcs: NDArray[np.bool_], corners: NDArray[np.bool_]) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """What a reading pays in χ²: `number` for each free number and once more for the place of an arc, `corner` for each
-    corner with its place.
+    """What a reading pays in χ²: `number` for each free number and once more for the place of an arc or a corner, `kink`
+    on top for each corner of little turn.
     """
 
     number: float
-    corner: float
+    kink: float = 0.0
 
-    def of(self, arcs: Sequence[bool] | NDArray[np.bool_], corners: Sequence[bool] | NDArray[np.bool_]) -> float:
-        """Price of pieces of these kinds (K,), with corners (K,) before them."""
-        return self.number * (len(arcs) + 2 * int(sum(arcs))) + self.corner * int(sum(corners))
+    def of(self, arcs: Flags, corners: Flags, turns: FloatArray | None = None) -> float:
+        """Price of pieces of these kinds (K,), with corners (K,) before them that turn by `turns` (K,), all much if None."""
+        numbers = len(arcs) + 2 * int(sum(arcs)) + 2 * int(sum(corners))
+        kinks = 0 if turns is None else int((np.asarray(corners) & (np.abs(turns) < _KINK)).sum())
+        return self.number * numbers + self.kink * kinks
 
     def times(self, factor: float) -> Price:
         """A higher or a lower one."""
-        return Price(factor * self.number, factor * self.corner)
+        return Price(factor * self.number, factor * self.kink)
 
 
 def needed_corners(arcs: NDArray[np.bool_], corners: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:

@@ -55,11 +55,12 @@ class _Window:
     here: Draft
     near: list[Draft]
     chi2: float
+    price: float
 
 
 def cost_of(fit: Fit, price: Price) -> float:
     """χ² plus the price of the chain."""
-    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners)
+    return fit.chi2 + price.of(fit.chain.arcs, fit.chain.corners, fit.chain.turns)
 
 
 def search(edge: Edge, fit: Fit, price: Price) -> tuple[Edge, Fit, list[Rival]]:
@@ -87,7 +88,9 @@ def _rivals(edge: Edge, fit: Fit, price: Price, memo: _Memo) -> list[Rival]:
     keys = [_key(edge, fit, *spot) for spot in spots]
     fresh = [key not in memo for key in keys]
     plan, total = plan_of(fit), np.concatenate([[0.0], np.cumsum(edge.weight * fit.residuals**2)])
-    windows = [_opened(plan, total, *spot, may) for spot, new in zip(spots, fresh, strict=True) if new]
+    windows = [
+        _opened(plan, total, place, may, fit.chain.turns, price) for place, new in zip(spots, fresh, strict=True) if new
+    ]
     weighed = iter(_weighed(sums, windows, price))
     for key, new in zip(keys, fresh, strict=True):
         if new:
@@ -124,16 +127,24 @@ def _key(edge: Edge, fit: Fit, spot: tuple[str, int], first: int, last: int) -> 
     return (spot[0], spot[1] - first, len(which) == len(chain), *starts, stop, *kinds)
 
 
-def _opened(plan: Plan, total: FloatArray, spot: tuple[str, int], first: int, last: int, may: Outlook) -> _Window:
+def _opened(
+    plan: Plan,
+    total: FloatArray,
+    place: tuple[tuple[str, int], int, int],
+    may: Outlook,
+    turns: FloatArray,
+    price: Price,
+) -> _Window:
     """The window of a spot, with the promising readings next to the present one there."""
+    (what, at), first, last = place
     start, part = part_plan(plan, first, last)
-    what, at = spot
     here = draft_of(part)
     near = list((near_piece if what == "piece" else near_joint)(here, at - first, may, at))
     n = len(total) - 1
     laps = [divmod(start + end, n) for end in (here.bounds[0], here.bounds[-1])]
     low, high = (lap * total[-1] + total[place] for lap, place in laps)
-    return _Window(first, last, start, here, near, float(high - low))
+    paid = price.of(here.arcs, here.corners, turns[np.arange(first, last) % len(turns)])
+    return _Window(first, last, start, here, near, float(high - low), paid)
 
 
 def _weighed(sums: Sums, windows: list[_Window], price: Price) -> list[list[Rival]]:
@@ -144,7 +155,7 @@ def _weighed(sums: Sums, windows: list[_Window], price: Price) -> list[list[Riva
     drafts = [d for w in busy for d in (w.here, *w.near)]
     starts = [w.start for w in busy for _ in range(1 + len(w.near))]
     hopeless = [
-        np.inf if d is w.here else w.chi2 + _draft_price(price, w.here) - _draft_price(price, d) + _ROOM
+        np.inf if d is w.here else w.chi2 + w.price - price.of(d.arcs, d.corners) + _ROOM
         for w in busy
         for d in (w.here, *w.near)
     ]
@@ -168,15 +179,11 @@ def _rival(window: _Window, draft: Draft, fits: Ranks, i: int, present: float, p
     arcs = fits.arcs[i, :k]
     bounds = fits.bounds[i, : k + 1] - fits.bounds[i, 0]
     saved = present - float(fits.chi2[i])
-    excess = _draft_price(price, draft) - _draft_price(price, window.here) - saved
+    excess = price.of(fits.arcs[i, :k], fits.corners[i, :k], fits.unknowns[i, 5 : 3 + 3 * k : 3]) - window.price - saved
     if (np.diff(bounds)[arcs] < _LEAST_ON_ARC).any():
         excess = max(excess, 0.0)  # a rival to tell of, too poor in points to adopt
     plan = Plan(fits.joints[i, : k + 1], fits.unknowns[i, 4 : 3 + 3 * k : 3], fits.corners[i, :k], bounds, draft.closed)
     return Rival(window.first, window.last, plan, excess, saved)
-
-
-def _draft_price(price: Price, draft: Draft) -> float:
-    return price.of(draft.arcs, draft.corners)
 
 
 def _adopt(edge: Edge, fit: Fit, better: list[Rival], price: Price) -> tuple[Edge, Fit] | None:

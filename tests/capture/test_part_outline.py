@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from capture.edges.outline import outline_path
+from capture.edges.strip import Contour
+from capture.edges.waves import slow_waves
 from capture.forecast.typical_part import RoundedBox
 from fit.points import Points
 
@@ -80,3 +82,17 @@ def test_an_arc_that_turns_little_is_told():
     (told,) = (n for n in notices if n.code == "short-arc")
     assert found["span"] == pytest.approx(turn, abs=0.05)
     assert told.text.startswith(f"{found.name} turns by only ") and "radius gauge" in told.text
+
+
+def test_light_is_one_size_all_along_and_free_where_the_edge_faces_elsewhere():
+    """Waves by place and by facing have a mean square of 4 each; sides of a box share no window of facing."""
+    xy, outward = TWICE.outline()
+    contour = Contour(xy, outward, 0.0)
+    every = np.arange(len(xy))
+    waves = slow_waves(contour, every)
+    facing = waves[-8:]
+    np.testing.assert_allclose((facing**2).sum(axis=0), 4.0)
+    assert (waves[:-8] ** 2).sum(axis=0).mean() == pytest.approx(4.0, rel=0.02)
+    right, top = (facing[:, np.argmax(outward[:, axis])] for axis in (0, 1))
+    assert right @ right == pytest.approx(4.0) and right @ top == pytest.approx(0.0, abs=1e-9)
+    assert len(slow_waves(Contour(xy[:300], outward[:300], 0.0, closed=False), np.arange(300))) == 4

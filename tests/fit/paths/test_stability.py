@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import pytest
 
 from fit.paths import PathFit, fit_path
 from fit.points import Points
@@ -56,3 +57,22 @@ def test_a_closed_reading_starts_at_the_same_joint_however_it_was_found(along_ch
         nearest = path.index[np.searchsorted(path.along, places).clip(max=len(path.index) - 1)]
         assert np.argmin(np.abs(nearest - POINTS / 2)) == 0
         assert np.hypot(*(path.frame.flat(points.xyz)[POINTS // 2, :2] - start)) < path.feature["length"] / 2
+
+
+def kinked(on_chain: Callable[..., np.ndarray], turn_deg: float, seed: int) -> Points:
+    """A line of 50 mm and an arc of R 60 that do not quite meet tangent; noise 0.05 mm."""
+    at = (np.arange(125) + 0.5) * 0.4
+    line = on_chain([(50, 0)], at, 0.3, (0.0, 0.0))
+    end = 50 * np.array([np.cos(0.3), np.sin(0.3)])
+    arc = on_chain([(50, 60.0)], at, 0.3 + np.radians(turn_deg), (float(end[0]), float(end[1])))
+    xy = np.vstack([line, arc]) + np.random.default_rng(seed).normal(0, 0.05, (250, 2))
+    return Points(np.column_stack([xy, np.zeros(250)]), noise=np.full(250, 0.05))
+
+
+def test_a_slight_kink_must_be_worth_its_price(along_chain):
+    """A kink that the noise just tells is smoothed where edges are made tangent; one of 12° stays what it is."""
+    assert fit_path(kinked(along_chain, 3.2, 5)).chain.corners.any()
+    assert not fit_path(kinked(along_chain, 3.2, 5), kink_price=8.0).chain.corners.any()
+    plain, dear = (fit_path(kinked(along_chain, 12.0, 5), kink_price=price) for price in (0.0, 8.0))
+    np.testing.assert_allclose(dear.chain.turns, plain.chain.turns)
+    assert np.degrees(np.abs(dear.chain.turns)).max() == pytest.approx(12.0, abs=1.0)

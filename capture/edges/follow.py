@@ -156,7 +156,8 @@ def settle_edge(
     """
     sides = _Sides(material_inside, closed)
     _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)
-    return [(strip, _best_offsets(strip, sheet, wall, sides, _CLOSE), wall) for sheet in sheets]
+    scores = np.stack([_scored(strip, sheet, wall, _CLOSE) for sheet in sheets])
+    return [(strip, _CLOSE.offsets[best], wall) for best in _threaded(scores, _CLOSE, closed)]
 
 
 def _reaching(window: _Window, sheet: Sheet) -> _Window:
@@ -193,7 +194,8 @@ def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, close
 def _searched(picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window) -> FloatArray:
     """One pass: unroll along the line, score offsets in the window, thread the best smooth line through them."""
     contour, wall, strip = _unrolled(picture, view, sheet, line, sides, window)
-    return line + _best_offsets(strip, sheet, wall, sides, window)[:, None] * contour.outward
+    best = window.offsets[_threaded(_scored(strip, sheet, wall, window), window, sides.closed)]
+    return line + best[:, None] * contour.outward
 
 
 def _unrolled(
@@ -205,10 +207,6 @@ def _unrolled(
     return contour, wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03))
 
 
-def _best_offsets(strip: Strip, sheet: Sheet, wall: FloatArray, sides: _Sides, window: _Window) -> FloatArray:
-    return window.offsets[_threaded(_scored(strip, sheet, wall, window), window, sides.closed)]
-
-
 def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> FloatArray:
     """Score (G, M) of every offset of the window at every row."""
     rows = np.repeat(window.offsets[:, None], len(wall), axis=1)
@@ -217,33 +215,45 @@ def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> Fl
 
 
 def _threaded(score: FloatArray, window: _Window, closed: bool) -> NDArray[np.int_]:
-    return thread(score.T, window.step * window.cost, window.stride, closed)
+    """Column per row (..., M) of the best path through scores (..., G, M)."""
+    return thread(np.swapaxes(score, -1, -2), window.step * window.cost, window.stride, closed)
 
 
 def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> NDArray[np.int_]:
-    """Column per row (M,) of the best path through scores (M, G), moving at most `stride` columns a row.
+    """Column per row (..., M) of the best path through scores (..., M, G), moving at most `stride` columns a row.
 
     Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
-    rows, columns = score.shape
+    *several, rows, columns = score.shape
     if closed:
         half = rows // 2
-        path = thread(np.concatenate([score, score]), column_cost, stride, closed=False)
-        return np.concatenate([path[rows : rows + half], path[half:rows]])
-    moves = np.arange(-stride, stride + 1)
-    cost = column_cost * np.abs(moves)[:, None]
-    came = np.zeros((rows, columns), dtype=np.int8)
-    padded = np.full(columns + 2 * stride, -np.inf)
-    reached = score[0]
-    windows = moves[:, None] + stride + np.arange(columns)
-    for i in range(1, rows):
-        padded[stride : stride + columns] = reached
-        options = padded[windows] - cost
-        choice = options.argmax(axis=0)
-        came[i] = choice
-        reached = score[i] + options[choice, np.arange(columns)]
-    path = np.empty(rows, dtype=int)
-    path[-1] = int(reached.argmax())
+        path = thread(np.concatenate([score, score], axis=-2), column_cost, stride, closed=False)
+        return np.concatenate([path[..., rows : rows + half], path[..., half:rows]], axis=-1)
+    cost = column_cost * np.abs(np.arange(-stride, stride + 1))
+    reached = _reached(np.moveaxis(score, -2, 0), cost)
+    path = np.empty((rows, *several), dtype=int)
+    path[-1] = reached[-1, ..., stride : stride + columns].argmax(axis=-1)
+    around = np.lib.stride_tricks.sliding_window_view(reached, len(cost), axis=-1)
+    each = np.indices(several, sparse=True)
     for i in range(rows - 1, 0, -1):
-        path[i - 1] = path[i] + moves[came[i, path[i]]]
-    return path
+        path[i - 1] = path[i] - stride + (around[i - 1][(*each, path[i])] - cost).argmax(axis=-1)
+    return np.moveaxis(path, 0, -1)
+
+
+def _reached(score: FloatArray, cost: FloatArray) -> FloatArray:
+    """Score (M, ..., G + 2 s) of the best path to each place of scores (M, ..., G), s columns of -inf on either side.
+
+    cost : (2 s + 1,) of a row's move by -s to s columns.
+    """
+    *several, columns = score.shape
+    stride = len(cost) // 2
+    padded = np.full((*several, columns + 2 * stride), -np.inf)
+    reached = padded[..., stride : stride + columns]
+    reached[:] = score
+    moved = np.moveaxis(np.lib.stride_tricks.sliding_window_view(padded, columns, axis=-1), -2, 1)
+    options, best = np.empty(moved.shape[1:]), np.empty(score.shape[1:])
+    fall = cost.reshape(-1, *(1 for _ in several))
+    for i in range(1, len(score)):
+        np.subtract(moved[i - 1], fall, out=options)
+        reached[i] += options.max(axis=0, out=best)
+    return padded

@@ -69,8 +69,10 @@ class Sheet:
 
         Tangent of the sight line to the rounding's circle, cut with the face's plane.
         """
-        angle = np.arctan(np.maximum(-wall, 0) / self.thickness) if self.thickness > 0 else np.zeros_like(wall)
-        return np.asarray(self.rounding * (np.sin(angle) + np.cos(angle) - 1) / np.cos(angle))
+        if self.rounding == 0 or self.thickness <= 0:
+            return np.zeros_like(wall)
+        lean = np.maximum(-wall, 0) / self.thickness
+        return np.asarray(self.rounding * (lean + 1 - np.sqrt(1 + lean**2)))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

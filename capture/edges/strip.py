@@ -35,8 +35,11 @@ class Palette:
 
     def part_share(self, tone: NDArray[Any]) -> FloatArray:
         """How far the hue of tones (..., 3) is from paper (0) to part (1); shadow and light leave it alone."""
-        hue = tone / np.maximum(tone.sum(axis=-1, keepdims=True), 1e-4)
-        return np.clip((hue - self.paper) @ self.to_part / (self.to_part @ self.to_part), -0.5, 1.5)
+        along = self.to_part / (self.to_part @ self.to_part)
+        total = tone[..., 0] + tone[..., 1] + tone[..., 2]
+        share = tone / np.maximum(total, 1e-4)[..., None] @ along
+        share -= self.paper @ along
+        return np.clip(share, -0.5, 1.5, out=share)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -96,8 +99,9 @@ class Strip:
 
     def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Strength summed over offsets [low, high), both (..., M)."""
-        rows = np.arange(len(self.total))
-        return np.maximum(self.total[rows, self._column(high)] - self.total[rows, self._column(low)], 0.0)
+        more = self._upto(self.total, high)
+        more -= self._upto(self.total, low)
+        return np.maximum(more, 0.0, out=more)
 
     def around(self, offset: FloatArray, reach: float) -> FloatArray:
         """Strength near an offset (..., M), 1 at most."""
@@ -158,8 +162,17 @@ class Strip:
         return np.asarray(np.clip(np.abs(np.diff(at, axis=0)) / widths, 0, 1).min(axis=0))
 
     def _column(self, offset: FloatArray) -> NDArray[np.int_]:
-        last = self.total.shape[1] - 1
-        return np.clip(np.rint((offset - self.start) / self.step).astype(int), 0, last)
+        column = np.asarray(offset - self.start)
+        column /= self.step
+        np.rint(column, out=column)
+        np.clip(column, 0, self.total.shape[1] - 1, out=column)
+        return column.astype(int)
+
+    def _upto(self, total: FloatArray, offset: FloatArray) -> FloatArray:
+        """The running sums (M, T + 1) at offsets (..., M)."""
+        place = self._column(offset)
+        place += np.arange(len(total)) * total.shape[1]
+        return total.take(place)
 
     def nearest(self, offset: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
         """Offset (M,) and strength (M,) of the best step within `reach` of `offset`; strength 0 where there is none."""
@@ -230,10 +243,12 @@ def _sample(
     rows = len(contour.xy)
     back, here, ahead = (view.project(contour.at(np.full(rows, s))) for s in (-far, 0.0, far))
     slope, bend = (ahead - back) / (2 * far), (ahead + back - 2 * here) / (2 * far**2)
-    place = here[:, None] + slope[:, None] * offsets[:, None] + bend[:, None] * offsets[:, None] ** 2
-    place = place.astype(np.float32)
-    tone = cv2.remap(pixels, place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    tone = tone.reshape(*place.shape[:2], -1).astype(np.float32) / 65535
+    column, row = (
+        (here[:, i, None] + slope[:, i, None] * offsets + bend[:, i, None] * offsets**2).astype(np.float32)
+        for i in (0, 1)
+    )
+    tone = cv2.remap(pixels, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    tone = np.divide(tone.reshape(*row.shape, -1), np.float32(65535), dtype=np.float32)
     return tone, float(np.linalg.norm(slope, axis=1).mean())
 
 
@@ -255,20 +270,24 @@ def _smooth_rows(tone: NDArray[np.float32], sigma: float, closed: bool) -> NDArr
     return np.asarray(smoothed[pad : pad + rows]).reshape(rows, columns, channels)
 
 
-def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> FloatArray:
+def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> NDArray[np.float32]:
     """Size of the tone's slope across the contour (M, T), over all channels, 1/mm."""
     import cv2
 
     size = 2 * int(3 * sigma) + 3
     along = np.ascontiguousarray(cv2.GaussianBlur(tone, (size, 1), sigma, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE))
     along = along.reshape(tone.shape)
-    slope = np.gradient(along, step, axis=1)
-    return np.asarray(np.sqrt(np.einsum("rcb,rcb->rc", slope, slope)), dtype=float)
+    rise = np.empty_like(along)
+    np.subtract(along[:, 2:], along[:, :-2], out=rise[:, 1:-1])
+    rise[:, 1:-1] /= 2 * step
+    rise[:, 0], rise[:, -1] = (along[:, 1] - along[:, 0]) / step, (along[:, -1] - along[:, -2]) / step
+    slope: NDArray[np.float32] = np.einsum("rcb,rcb->rc", rise, rise)
+    return np.sqrt(slope, out=slope)
 
 
-def _texture(slope: FloatArray, offsets: FloatArray, rows_near: int) -> FloatArray:
+def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int) -> FloatArray:
     """The slope (M, 1) that the face's texture reaches nearby, from its innermost columns; steps must exceed it."""
-    face = slope[:, offsets < offsets[0] + _MATERIAL_MM]
+    face = slope[:, offsets < offsets[0] + _MATERIAL_MM].astype(float)
     own = np.maximum(2.5 * np.median(face, axis=1), 2.0 * np.quantile(face, 0.9, axis=1))
     near = min(2 * rows_near + 1, len(own) - 1 + len(own) % 2)
     wrapped = np.concatenate([own[-near:], own, own[:near]])
@@ -276,25 +295,29 @@ def _texture(slope: FloatArray, offsets: FloatArray, rows_near: int) -> FloatArr
     return np.maximum(usual, max(0.02 * float(np.quantile(slope, 0.995)), 1e-6))[:, None]
 
 
-def _steps(slope: FloatArray, texture: FloatArray, linear: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _steps(
+    slope: NDArray[np.float32], texture: FloatArray, linear: NDArray[np.float32]
+) -> tuple[FloatArray, FloatArray]:
     """Strength and sub-column shift at the maxima of the perceived slope along each row.
 
     The place is that of the slope's maximum in linear light, which blur does not move.
     """
-    before, here, after = slope[:, :-2], slope[:, 1:-1], slope[:, 2:]
-    strength = here**2 / (here**2 + texture**2)
-    rows, columns = np.nonzero((here >= before) & (here > after) & (strength > _LEAST_STRENGTH))
-    clear, shift = np.zeros_like(slope), np.zeros_like(slope)
-    clear[rows, columns + 1] = strength[rows, columns]
-    shift[rows, columns + 1] = _linear_shift(linear, rows, columns + 1)
+    rows, columns = np.nonzero((slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:]))
+    top = slope[rows, columns + 1].astype(float) ** 2
+    strength = top / (top + texture[rows, 0] ** 2)
+    enough = strength > _LEAST_STRENGTH
+    rows, columns = rows[enough], columns[enough] + 1
+    clear, shift = np.zeros(slope.shape), np.zeros(slope.shape)
+    clear[rows, columns] = strength[enough]
+    shift[rows, columns] = _linear_shift(linear, rows, columns)
     return clear, shift
 
 
-def _linear_shift(linear: FloatArray, rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
+def _linear_shift(linear: NDArray[np.float32], rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
     """From the columns given to the nearby maximum of linear slope, sub-column."""
     window = np.clip(columns[:, None] + np.arange(-_LINEAR_REACH, _LINEAR_REACH + 1), 1, linear.shape[1] - 2)
     top = window[np.arange(len(rows)), linear[rows[:, None], window].argmax(axis=1)]
-    before, here, after = (linear[rows, top + i] for i in (-1, 0, 1))
+    before, here, after = (linear[rows, top + i].astype(float) for i in (-1, 0, 1))
     bend = before - 2 * here + after
     within = np.where(bend < 0, (before - after) / (2 * np.minimum(bend, -1e-12)), 0.0)
     return np.asarray(top - columns + np.clip(within, -1, 1), dtype=float)

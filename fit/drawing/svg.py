@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from xml.sax.saxutils import escape
+from html import escape
 
 from fit.drawing.lettering import CAP_HEIGHT
 from fit.drawing.model import Arc, Circle, Line
@@ -32,7 +32,7 @@ def svg_text(sheets: Sequence[Sheet], title: str = "") -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{_f(width)}mm" height="{_f(height)}mm" '
         f'viewBox="0 0 {_f(width)} {_f(height)}" font-family="{_FONT}" fill="none" stroke-linecap="butt">'
     )
-    return "\n".join([head, f"<title>{escape(title)}</title>", *pen.rows, "</svg>"]) + "\n"
+    return "\n".join([head, f"<title>{escape(title, quote=False)}</title>", *pen.rows, "</svg>"]) + "\n"
 
 
 def _f(figure: float) -> str:
@@ -109,4 +109,4 @@ class _SvgPen:
         weight = ' font-weight="bold"' if item.bold else ""
         size = _f(item.height / CAP_HEIGHT)
         style = f'font-size="{size}" text-anchor="{anchor}" fill="#000"{weight}{turn}'
-        self.rows.append(f"<text {place} {style}>{escape(item.text)}</text>")
+        self.rows.append(f"<text {place} {style}>{escape(item.text, quote=False)}</text>")

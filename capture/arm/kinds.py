@@ -12,19 +12,21 @@ from types import MappingProxyType
 
 import numpy as np
 
+from capture.arm.faces import own_face
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.points import Points
 from fit.uncertain import student_factor
 
 __all__ = [
-    "KINDS", "SIDES", "Choice", "FitRule", "SideRule", "choose_kind", "fit_kind", "form_for", "kind_in_name",
+    "KINDS", "SIDES", "Choice", "FitRule", "SideRule", "choose_kind", "fit_kind", "form_for", "is_hole", "kind_in_name",
     "parse_rule", "parse_side", "rule_for", "side_for",
 ]  # fmt: skip
 
 SIDES = ("left", "right", "in", "out")
 KINDS = ("plane", "circle", "arc", "sphere", "cylinder", "cone", "line", "slot")
 _FLAT = frozenset({"circle", "arc", "slot", "line"})
+_SHEETS = ("plate", "panel", "sheet", "skin", "web", "shelf")
 _WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "slot": ("slot", "slots", "oblong", "obround"),
@@ -33,11 +35,25 @@ _WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "cylinder": ("cylinder", "pin", "tube", "rod", "run", "shaft", "pipe", "boss", "peg"),
         "cone": ("cone", "taper", "conical"),
         "arc": ("arc", "radius", "fillet", "curve"),
-        "plane": ("plane", "face", "deck", "flange", "surface", "top", "floor", "pad", "side", "bottom", "base"),
+        "plane": (
+            "plane",
+            "face",
+            "deck",
+            "flange",
+            "surface",
+            "top",
+            "floor",
+            "pad",
+            "side",
+            "bottom",
+            "base",
+            *_SHEETS,
+        ),
         "line": ("line", "straight", "fold", "crease"),
     }
 )
 """Trade words in feature names (common practice, no source); tried in this order."""
+_HOLES = frozenset({"hole", "holes", "bore", "bores", "slot", "slots"})
 _SPECIFIC = ("line", "circle", "arc", "slot", "plane", "sphere", "cylinder", "cone")
 _PER_POINT = {"line": 2, "circle": 2, "arc": 2}
 _PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
@@ -52,6 +68,8 @@ _DOUBTFUL = 0.15
 _PLACE = 1.0
 """What a tip can touch is larger than this, mm (common practice, no source)."""
 _SHEET = 5.0
+_STRAY, _STRAY_NAMED = 0.2, 0.4
+"""Share of touches that a shape may leave out and still be a candidate: more where the name says it."""
 _RESIDUALS = "the residuals"
 
 
@@ -143,6 +161,11 @@ def kind_in_name(name: str) -> str | None:
     return next((kind for kind, known in _WORDS.items() if words & set(known)), None)
 
 
+def is_hole(name: str) -> bool:
+    """Whether a feature's name says that it is touched from inside."""
+    return bool(_HOLES & set(re.findall(r"[a-z]+", name.lower())))
+
+
 def fit_kind(
     points: Points, kind: str, plane: Feature | None = None, *, robust: bool = True, form: str = "none"
 ) -> Feature:
@@ -168,11 +191,14 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     """
     sample = _thinned(points)
     named = kind_in_name(name)
+    if plane is None and named in ("circle", "arc"):
+        plane = own_face(sample)
     if named and _freedom(named, len(points), plane) < 2:
         return Choice(named, "its name alone")
     size = float(np.ptp(points.xyz, axis=0).max())
     if not named and size < _PLACE:
-        return Choice(None, f"its touches lie within {size:.2g} mm, a single place, as --tie and --closing can use it")
+        what = f"its touches lie within {size:.2g} mm, a single place" if len(points) > 1 else "it is a single touch"
+        return Choice(None, f"{what}, as --tie and --closing can use it")
     every = _spreads(sample, plane, named)
     spreads = _apart(every, sample, named)
     if not spreads:
@@ -197,7 +223,7 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
 def _apart(spreads: dict[str, tuple[float, int]], points: Points, named: str | None) -> dict[str, tuple[float, int]]:
     """Tell a plane from a round edge: touches along an edge lie in a plane as well, but i j k look along it there, and
     across it on a face. Without i j k the name tells."""
-    round_edges = _ROUND_EDGES & set(spreads)
+    round_edges = _ROUND_EDGES & {*spreads, named}
     if "plane" not in spreads or not round_edges:
         return spreads
     across = _across(points)
@@ -233,16 +259,20 @@ def _spreads(points: Points, plane: Feature | None, named: str | None) -> dict[s
     """Spread per residual, mm, and its freedom, for every kind that fits without throwing points away.
 
     Quick shapes first; cylinder, cone and slot are tried where no quick shape bears out the name, and robustly only
-    where nothing fits otherwise. Touches within a sheet's thickness of a face are no wall and no ball.
+    where nothing fits otherwise. Touches within a sheet's thickness of a face are no wall and no ball; those that reach
+    further are no edge below it, unless the name says so.
     """
     flat = plane is not None and _thin(points, plane)
-    found = _tried(points, plane, ("plane", "line", "circle") if flat else ("plane", "line", "circle", "sphere"), True)
+    if not flat and named not in _ROUND_EDGES:
+        plane = None
+    quick = ("plane", "line", "circle") if flat else ("plane", "line", "circle", "sphere")
+    found = _tried(points, plane, quick, named)
     if found and (named in _fine(found) or (named in ("circle", "arc") and {"circle", "arc"} & set(_fine(found)))):
         return found
     slow = ("slot",) if flat else ("slot", "cylinder", "cone")
-    both = {**found, **_tried(points, plane, slow, False)}
+    both = {**found, **_tried(points, plane, slow, named, robust=False)}
     if not both or min(spread for spread, _ in both.values()) > _DOUBTFUL:
-        both |= _tried(points, plane, slow, True)
+        both |= _tried(points, plane, slow, named)
     return both
 
 
@@ -250,7 +280,9 @@ def _thin(points: Points, plane: Feature) -> bool:
     return float(np.ptp(points.xyz @ plane.vector(("nx", "ny", "nz")))) < _SHEET
 
 
-def _tried(points: Points, plane: Feature | None, kinds: Sequence[str], robust: bool) -> dict[str, tuple[float, int]]:
+def _tried(
+    points: Points, plane: Feature | None, kinds: Sequence[str], named: str | None, *, robust: bool = True
+) -> dict[str, tuple[float, int]]:
     found: dict[str, tuple[float, int]] = {}
     for kind in kinds:
         face = plane if kind in ("circle", "slot") else None
@@ -263,7 +295,8 @@ def _tried(points: Points, plane: Feature | None, kinds: Sequence[str], robust: 
             # a shape tried on points of quite another one may break down numerically: it is then no candidate
             continue
         dof = _freedom(kind, feature.points, face)
-        if dof < 2 or len(feature.rejected) > 0.2 * len(points):
+        most = _STRAY_NAMED if kind == named else _STRAY
+        if dof < 2 or len(feature.rejected) > most * len(points):
             continue
         label = kind if kind != "circle" or _is_full(feature, points) else "arc"
         found[label] = (math.sqrt(feature.rms**2 * feature.points / dof), dof)

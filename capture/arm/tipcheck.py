@@ -51,12 +51,19 @@ def _ball_text(balls: Sequence[Feature], tip: Tip) -> str | None:
         return None
     for shift, word in _MISTAKES:
         found = [_stock(ball, shift * tip.diameter) for ball in balls]
-        if all(found):
+        if all(found) and not all(
+            _is_whole(b["diameter"]) and not _is_whole(f) for b, f in zip(balls, found, strict=True)
+        ):
             return (
                 f"{balls[0].name}: diameter {balls[0]['diameter']:.2f} mm is no usual ball, but {found[0]} mm is one, "
                 f"{abs(shift) * tip.diameter:g} mm away: the tip correction looks {word}. Check --points, --tip, i j k."
             )
     return None
+
+
+def _is_whole(size: float | None) -> bool:
+    """Whether a ball is one of whole millimetres, which is no inch ball touched wrongly."""
+    return size is not None and abs(size - round(size)) < _NEAR / 2
 
 
 def _stock(ball: Feature, shift: float) -> float | None:

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from capture.arm.kinds import is_hole
 from capture.arm.spread import Spread
+from capture.arm.tip import surface_normals
 from capture.arm.touched import Touched
 from capture.arm.touches import Touches
 from fit.feature import Feature
@@ -23,6 +25,7 @@ _ARM_SCATTER = 0.3
 def told_of_touches(touches: Touches, fitted: Sequence[Touched], spread: Spread | None) -> list[Notice]:
     """All notices, strays last."""
     told = [_turned_notice(touches, touched) for touched in fitted if touched.turned.any()]
+    told += [_side_notice(t.feature.name) for t in fitted if is_hole(t.feature.name) and _is_outside(touches, t)]
     if spread:
         told += [_rough_notice(t.feature, spread.sigma) for t in fitted if t.feature.rms > _ROUGH * spread.sigma]
     if spread and spread.sigma > _ARM_SCATTER:
@@ -51,6 +54,24 @@ def _turned_notice(touches: Touches, touched: Touched) -> Notice:
     rows = touches.rows(name)[touched.turned]
     touch = "1 touch" if len(rows) == 1 else f"{len(rows)} touches"
     text = f"{touch} of {name} left out: i j k to the other side than the rest ({touches.where(rows)})."
+    return Notice("tip-side", text, name)
+
+
+def _is_outside(touches: Touches, touched: Touched) -> bool:
+    """Whether i j k say that the tip was outside a round feature."""
+    feature = touched.feature
+    direction = touches.points.normal[touches.rows(feature.name)]
+    if feature.kind not in ("circle", "slot", "cylinder") or not np.isfinite(direction).any():
+        return False
+    out = surface_normals(feature, touched.points.xyz, direction)
+    return bool(np.nanmedian(np.einsum("ij,ij->i", out, direction)) > 0)
+
+
+def _side_notice(name: str) -> Notice:
+    text = (
+        f"{name}: by its name the tip was inside, but i j k say outside; if they are wrong, its size is two tips off. "
+        "Check i j k, or its name."
+    )
     return Notice("tip-side", text, name)
 
 

@@ -123,12 +123,20 @@ def columns_of_rows(rows: Sequence[Sequence[str]], separator: str | None) -> Lay
     width = min(len(row) for row in rows)
     numeric = [c for c in range(width) if all(is_number(row[c]) for row in rows)]
     words = [c for c in range(width) if c not in numeric and any(row[c] for row in rows)]
+    if separator is None and words and len(before := [c for c in numeric if c < words[0]]) >= 3:
+        numeric = before  # what follows belongs to a name that holds blanks
     if len(numeric) in (4, 7) and _counts_up([row[numeric[0]] for row in rows]):
         numeric = numeric[1:]
     _refuse_ambiguous(rows, numeric, separator)
     xyz = (numeric[0], numeric[1], numeric[2])
     ijk = (numeric[3], numeric[4], numeric[5]) if _hold_directions(rows, numeric) else None
-    return Layout(xyz, ijk, words[0] if words else None, width)
+    name = words[0] if words else None
+    if separator is None and name is not None:
+        if len(words) > 1 and words[1] < xyz[0]:
+            message = "blanks part the columns and the names hold some too; write ';' or tabs between columns"
+            raise InputError(message)
+        width = name + 1 if name > numeric[-1] else width
+    return Layout(xyz, ijk, name, width)
 
 
 def _counts_up(cells: Sequence[str]) -> bool:

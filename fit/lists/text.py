@@ -46,12 +46,13 @@ class _Text:
 def read_text(path: str, text: str, option: str | None) -> PointList:
     parts = _dissect(path, text.replace("\r\n", "\n").replace("\r", "\n").split("\n"))
     rows = [split_row(line, parts.separator) for line in parts.lines]
+    _refuse_wide_rows(path, parts, rows)
     raw = _columns(path, parts, rows, parts.layout.xyz)
     unit = settle_unit(path, parts.unit, option, raw, _decimals(rows, parts))
     xyz = raw * MM_PER_UNIT[unit]
     check_reach(path, "line", xyz, parts.numbers)
     direction = _directions(path, parts, rows)
-    names = _names(rows, parts.layout.name)
+    names = _names(rows, parts)
     whole = PointList(
         path, xyz, direction, names, np.array(parts.numbers), unit, "file" if parts.unit else "option",
         is_cloud=Path(path).suffix.lower() in {".xyz", ".pts", ".asc"} and parts.layout.name is None,
@@ -146,6 +147,27 @@ def _layout_of(path: str, data: Sequence[tuple[int, str]], separator: str | None
         raise InputError(message) from error
 
 
+def _refuse_wide_rows(path: str, parts: _Text, rows: list[list[str]]) -> None:
+    """Refuse numbers beyond the known columns: they are parts of numbers or names, or of nobody knows what."""
+    width = parts.layout.width
+    if _name_is_open(parts):
+        return
+    for number, row in zip(parts.numbers, rows, strict=True):
+        if len(row) <= width or not any(map(is_number, row[width:])):
+            continue
+        why = {
+            ",": "commas seem to be both decimal sign and separator; write ';' or tabs between columns",
+            None: "if names hold blanks, write ';' or tabs between columns",
+        }.get(parts.separator, "name every column in the header")
+        message = f"{path}, line {number}: the row holds {len(row)} cells, but the columns are {width}; {why}."
+        raise InputError(message)
+
+
+def _name_is_open(parts: _Text) -> bool:
+    """Whether blanks part the columns and the name is the last, so that it may hold some."""
+    return parts.separator is None and parts.layout.name == parts.layout.width - 1
+
+
 def _columns(path: str, parts: _Text, rows: list[list[str]], which: Sequence[int]) -> FloatArray:
     """Numbers (N, len(which)) of some columns; the fast way for all, row by row only to name a bad one."""
     try:
@@ -198,9 +220,13 @@ def _directions(path: str, parts: _Text, rows: list[list[str]]) -> FloatArray:
     return result
 
 
-def _names(rows: list[list[str]], column: int | None) -> NDArray[np.str_]:
+def _names(rows: list[list[str]], parts: _Text) -> NDArray[np.str_]:
+    """Feature names (N,); where blanks part the columns, a name in the last one may hold some."""
+    column = parts.layout.name
     if column is None:
         return np.full(len(rows), "", dtype=str)
+    if _name_is_open(parts):
+        return np.array([" ".join(row[column:]) for row in rows], dtype=str)
     return np.array([row[column] if column < len(row) else "" for row in rows], dtype=str)
 
 

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.special import fdtri
 
+from capture.arm.faces import face_of
 from capture.arm.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
 from capture.arm.spread import pool
-from capture.arm.touched import face_of
+from capture.arm.touched import fit_touched
 from fit.errors import InputError
 from fit.points import Points
 from fit.shapes import fit_plane
@@ -93,6 +94,38 @@ def test_a_hole_up_to_ten_degrees_off_square_lies_in_the_face(lean: float, proje
     hole = _looking(Points([5.0, 60.0, 18.0] + 10 * out), -out)
     assert (face_of(hole, [face]) is not None) == projected
     assert choose_kind("hole", hole, face_of(hole, [face])).kind == "circle"
+
+
+def test_a_hole_without_a_face_is_a_circle_in_the_plane_of_its_own_touches() -> None:
+    """Touched 0.3 to 0.9 mm below an edge that is in no list: no ball and no wall, whatever chance bends them to."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        angle = 2 * np.pi * (np.arange(9) + rng.uniform(0, 0.8, 9)) / 9
+        depth = -rng.uniform(0.3, 0.9, 9)
+        ring = Points(np.column_stack([15 * np.cos(angle), 15 * np.sin(angle), depth]) + rng.normal(0, NOISE, (9, 3)))
+        assert choose_kind("hole_1", ring, None).kind == "circle"
+        hole = fit_touched("hole_1", ring, "circle", None, None, None).feature
+        assert hole["diameter"] == pytest.approx(30.0, abs=2 * hole.value("diameter").u95)
+        assert hole.value("diameter").u95 < 0.08
+
+
+def test_a_wall_that_reaches_through_a_face_is_no_edge_in_it() -> None:
+    """Part of a round wall, 60 mm high, and a face half way up."""
+    face = fit_plane(_made("plane")).renamed("face")
+    rng = _rng()
+    angle, high = rng.uniform(0, 1.4, 24), rng.uniform(-30, 30, 24)
+    wall = np.column_stack([40 * np.cos(angle), 40 * np.sin(angle), high]) + rng.normal(0, NOISE, (24, 3)) + [5, 60, 20]
+    assert choose_kind("it", Points(wall), face).kind == "cylinder"
+
+
+def test_a_named_hole_stays_one_with_a_quarter_of_its_touches_stray() -> None:
+    face = fit_plane(_made("plane")).renamed("face")
+    ring = _made("circle", 12)
+    out = ring.xyz - [5, 60, 20]
+    xyz = ring.xyz.copy()
+    xyz[[1, 4, 9]] *= 1 + 1.2 / 80
+    looking = _looking(Points(xyz), -out / np.linalg.norm(out, axis=1, keepdims=True))
+    assert choose_kind("hole", looking, face).kind == "circle"
 
 
 def test_touches_in_one_place_are_no_shape() -> None:

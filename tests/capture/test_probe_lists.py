@@ -90,3 +90,15 @@ def test_touches_that_scatter_as_no_arm_does_are_told(tmp_path: Path) -> None:
     rows = FLAT.replace("# unit: mm\n", "")
     assert "touch-scatter" in _told(rows, tmp_path, unit="inch")
     assert "touch-scatter" not in _told(rows, tmp_path, unit="mm")
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_hole_whose_directions_say_outside_is_told(side: int, tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    angle = 2 * np.pi * np.arange(8) / 8
+    out = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    places = [15, 15, -0.5] + 12 * out + rng.normal(0, 0.02, (8, 3))
+    rows = [[*p, *(side * o)] for p, o in zip(places, out, strict=True)]
+    hole = "".join(",".join(f"{v:.4f}" for v in row) + ",hole_1\n" for row in rows)
+    told = _told(FLAT + hole, tmp_path)
+    assert ("by its name the tip was inside" in told.get("tip-side", "")) == (side > 0)

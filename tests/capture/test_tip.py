@@ -160,6 +160,14 @@ def test_balls_betray_a_missing_or_double_correction(shift: float, words: str | 
     assert not words or words in notices[0].text
 
 
+def test_a_ball_of_whole_millimetres_is_no_inch_ball_gone_wrong() -> None:
+    """24 mm is 1.4 mm from an inch ball, near half of this tip."""
+    out = RNG.normal(size=(20, 3))
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    ball = fit_sphere(Points(12.0 * out + RNG.normal(0, 0.01, out.shape))).renamed("ball_1")
+    assert check_tip([ball], Tip(2.8, 0.003)) == []
+
+
 def test_slot_and_block() -> None:
     """True width 20, tip 6: without correction slot 14 and block 26, made twice slot 26 and block 14."""
     assert slot_and_block(20.02, 19.99, 6.0) is None

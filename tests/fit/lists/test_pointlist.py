@@ -123,6 +123,9 @@ REFUSED = {
         "line 3: i j k must be a direction of length 1; got length 2",
     ),
     "comma twice": ("1,5,2,5,3,5\n1,5,2,7,3,5\n", "mm", "both decimal sign and separator"),
+    "comma twice below a header": ("x,y,z\n1,5,2,5,3,5\n1,5,2,7,3,5\n", "mm", "line 2: .*decimal sign and separator"),
+    "blanks in names before the numbers": ("top face 5.5 2 3\ntop face 7.5 2 4\n", "mm", "names hold some too"),
+    "blanks in some names before the numbers": ("deck 5.5 2 3\ndeck 7.5 2 4\nhole 1 7.5 2 4\n", "mm", "line 3: .*tabs"),
     "four numbers": ("1.5 2 3 4\n2.5 2 3 4\n", "mm", "add a header line"),
     "six that are no direction": ("1.5 2 3 4.5 5 6\n2.5 2 3 4 5 6\n", "mm", "add a header line"),
     "numbered features without header": (
@@ -160,6 +163,12 @@ def test_repeated_rows_are_left_out_and_told(tmp_path: Path) -> None:
     listed = read_list(_write(tmp_path, "# unit: mm\nx y z name\n1 2 3 a\n1 2 3 a\n1 2 3 b\n"))
     assert listed.lines.tolist() == [3, 5]
     assert "lines 4" in listed.notices[0].text
+
+
+@pytest.mark.parametrize("header", ["", "x y z name\n"])
+def test_names_may_hold_blanks_where_blanks_part_the_columns(header: str, tmp_path: Path) -> None:
+    text = f"# unit: mm\n{header}1 2 3 deck\n4 5 6 hole 1\n7 8 9 hole 2\n"
+    assert read_list(_write(tmp_path, text)).names.tolist() == ["deck", "hole 1", "hole 2"]
 
 
 def test_unnamed_list_takes_its_stem(tmp_path: Path) -> None:

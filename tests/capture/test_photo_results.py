@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -150,6 +151,22 @@ def test_two_edges(drawn, plate, scene, tmp_path):
     plain = measured_points(bench, FaceKnowledge(sheet, 0.05, 0.05), edge)
     rim = wide.shared_names.index("edge:rim")
     assert np.linalg.norm(wide.shared[rim]) >= np.linalg.norm(plain.shared[plain.shared_names.index("edge:rim")])
+
+
+def test_light_may_hide_one_side_of_a_hole(drawn, plate, scene, tmp_path):
+    """Over 85° of its rim a hole and the metal beside it are one tone; the rest of the ring leaves no doubt."""
+    hole = plate.holes[0]
+    pixels = drawn.draw(scene)
+    turn = np.radians(np.linspace(-42.5, 42.5, 12))
+    ring = [np.array([np.cos(turn), np.sin(turn)]).T * r for r in (hole.diameter / 2 - 2.2, hole.diameter / 2 + 2.2)]
+    around = plate.on_bench(np.vstack([ring[0], ring[1][::-1]]) + np.array([hole.x, hole.y]))
+    px = scene.camera.project(np.column_stack([around, np.full(len(around), plate.height)]))
+    cv2.fillPoly(pixels, [np.rint(px).astype(np.int32)], pixels[tuple(np.rint(px[-6, ::-1]).astype(int))].tolist())
+    shot = shoot(drawn.save(tmp_path / "glare.png", pixels), ShotOptions(**KNOWN))
+    centre = plate.on_bench([(hole.x, hole.y)])[0]
+    near = [f for f in shot.results.features if f.kind == "circle" and np.hypot(*(f.vector(("x", "y")) - centre)) < 1]
+    assert len(near) == 1
+    holds(near[0], "diameter", hole.diameter, 0.15)
 
 
 def test_files_and_record(edgewright, photo, tmp_path):

@@ -33,7 +33,7 @@ _WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "circle": ("hole", "holes", "bore", "bores", "circle", "bolt", "rivet", "stud"),
         "sphere": ("ball", "balls", "sphere", "spheres"),
         "cylinder": ("cylinder", "pin", "tube", "rod", "run", "shaft", "pipe", "boss", "peg"),
-        "cone": ("cone", "taper", "conical"),
+        "cone": ("cone", "taper", "conical", "countersink", "csk"),
         "arc": ("arc", "radius", "fillet", "curve"),
         "plane": (
             "plane",

@@ -17,6 +17,9 @@ from fit.shapes.plane import fit_plane, principal_axes
 
 __all__ = ["SlotModel", "fit_slot"]
 
+_ROUND_THE_END = 0.5
+"""Sine of how far round from the sides each end must be seen at least: 30°."""
+
 
 class SlotModel:
     """State and step: centre u, v, angle of the long axis, half the distance of the end centres, end radius."""
@@ -96,15 +99,20 @@ def fit_slot(
 
     Raises
     ------
-    CannotDetermine : too few points, no end or side touched, or an outline that is as good as a circle.
+    CannotDetermine : too few points, an end or side without any, or an outline that is as good as a circle.
     """
     if plane is None:
         plane = exact_plane(points) or fit_plane(points, robust=robust, form="none").renamed("")
     frame, model = frame_of(plane), SlotModel()
     cloud = seen_in(frame, points)
-    fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    try:
+        fitted = fit_model(model, cloud, robust=robust, correlated=correlated)
+    except CannotDetermine as error:
+        message = f"{error} A slot needs points on both sides and on both ends."
+        raise CannotDetermine(message) from error
     centre = frame.origin + frame.axes[:, :2] @ fitted.state[:2]
     _refuse_round(fitted)
+    _refuse_open(model, fitted, cloud.rows)
     both = with_plane(plane, frame, fitted, points.shared_names, centre)
     turn = _turn(frame)
     _, _, angle, half, radius = fitted.state
@@ -146,5 +154,18 @@ def _refuse_round(fitted: Fitted) -> None:
     message = (
         f"The outline is as good as a circle: its end centres lie {2 * half:.3g} ± {4 * u:.2g} mm apart. "
         "Fit a circle, or measure more of both sides."
+    )
+    raise CannotDetermine(message)
+
+
+def _refuse_open(model: SlotModel, fitted: Fitted, rows: FloatArray) -> None:
+    """Refuse where an end has points only near its joints to the sides: there the outline hardly tells the length."""
+    along = model._local(fitted.state, rows[:, fitted.kept])[2]
+    reach = min(float(along.max()), float(-along.min()))
+    if reach >= _ROUND_THE_END:
+        return
+    message = (
+        f"One end of the slot is seen only up to {math.degrees(math.asin(max(reach, 0.0))):.0f}° round from its sides, so "
+        "its length is open. Measure both ends."
     )
     raise CannotDetermine(message)

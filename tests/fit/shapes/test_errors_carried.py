@@ -48,6 +48,13 @@ def stadium(count: int) -> FloatArray:
     return np.column_stack([turned, np.zeros(count)])
 
 
+def open_slot(reach: float) -> FloatArray:
+    """The slot without what lies further along it than so far from its middle, where the sides end at 8."""
+    points = stadium(90)
+    points = points[points[:, :2] @ [math.cos(0.7), math.sin(0.7)] < reach]
+    return points + np.random.default_rng(1).normal(0, 0.01, points.shape) * [1, 1, 0]
+
+
 def shape_of(name: str) -> FloatArray:
     rng = np.random.default_rng(8)
     count = 60
@@ -203,6 +210,8 @@ def test_radius_range_runs_by_the_curvature() -> None:
         ("circle", np.column_stack([np.arange(9.0), 2 * np.arange(9.0), np.zeros(9)]), "in line"),
         ("sphere", np.column_stack([ring(12, TURN)]), "in line or in a plane"),
         ("slot", ring(40, TURN) + np.random.default_rng(0).normal(0, 0.02, (40, 3)), "as good as a circle"),
+        ("slot", open_slot(9.0), "round from its sides, so its length is open"),
+        ("slot", open_slot(7.5), "both ends"),
         ("cylinder", np.zeros((8, 3)), "in one place"),
     ],
 )

@@ -20,7 +20,7 @@ from capture.arm.tipcheck import check_tip, tip_from_ball
 from capture.arm.touched import Touched
 from capture.arm.touches import Touches, gather
 from capture.arm.touchfit import FitOptions, Fitted, fit_touches
-from fit.errors import InputError
+from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.lists import PointList, read_list
 from fit.points import Points, join_points
@@ -70,7 +70,7 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     sides = tuple(parse_side(text) for text in options.sides)
     _check_points(options)
     lists, notices = _lists(files, options)
-    touches, joined = gather(lists, options.ties)
+    touches, joined = _gathered(lists, options, notices)
     tip, told = _tip(touches, options)
     places = frozenset(_places(touches, joined, options))
     fitted = fit_touches(touches, FitOptions(rules, tip, sides, places))
@@ -126,6 +126,20 @@ def _lists(files: Sequence[str | Path], options: ProbeOptions) -> tuple[list[Poi
         raise InputError(message)
     lists, alike = _spelled_alike(lists)
     return lists, notices + alike
+
+
+def _gathered(
+    lists: Sequence[PointList], options: ProbeOptions, notices: Sequence[Notice]
+) -> tuple[Touches, Joined | None]:
+    """Touches of all lists in one frame; ties that are missing since the base moved are told as such."""
+    try:
+        return gather(lists, options.ties)
+    except CannotDetermine as error:
+        moved = [notice.text for notice in notices if notice.code == "base-moved"]
+        if not moved:
+            raise
+        message = " ".join([str(error), *moved])
+        raise CannotDetermine(message) from error
 
 
 def _spelled_alike(lists: Sequence[PointList]) -> tuple[list[PointList], list[Notice]]:

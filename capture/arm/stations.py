@@ -68,7 +68,7 @@ class Joined:
 
 
 def join_stations(lists: Sequence[PointList], patterns: Sequence[str]) -> Joined:
-    """Find the poses of all stations after the first.
+    """Find the poses of all stations after the first, those with the most ties in common with the known ones first.
 
     Raises
     ------
@@ -89,18 +89,22 @@ def join_stations(lists: Sequence[PointList], patterns: Sequence[str]) -> Joined
         raise InputError(message)
     _check_kinds(lists, ties)
     spread, dof = pooled_spread([tie for found in ties for tie in found.values()])
-    starts: list[Registration | None] = [None]
+    starts: list[Registration | None] = [None] * len(lists)
     checks: list[TieCheck] = []
     known = {name: (tie.centre, tie.unit_cov) for name, tie in ties[0].items()}
-    for s in range(1, len(lists)):
+    left = list(range(1, len(lists)))
+    while left:
+        s = max(left, key=lambda s: len(_common(known, ties[s])))
+        left.remove(s)
         pose = _pose(lists[s].path, known, ties[s], spread)
         checks += _checks(lists[s].path, s + 1, known, ties[s], (spread, dof))
-        starts.append(pose)
+        starts[s] = pose
         for name, tie in ties[s].items():
             known.setdefault(name, (pose.apply(tie.centre[None])[0], pose.rotation @ tie.unit_cov @ pose.rotation.T))
     bundle = solve_bundle(ties, starts)
     sigma = math.sqrt(bundle.square / bundle.dof) if dof else max(math.sqrt(bundle.square / bundle.dof), 1e-6)
     factor = coverage_factor(bundle.dof) / coverage_factor(math.inf)
+    checks.sort(key=lambda check: check.station)
     return Joined(bundle, ties, tuple(checks), spread, dof, sigma * factor)
 
 
@@ -122,7 +126,7 @@ def _pose(
     names = _common(known, ties)
     if len(names) < 3:
         message = (
-            f"{path}: a station needs at least three ties (better five) in common with the stations before it; "
+            f"{path}: a station needs at least three ties (better five) in common with the others; "
             f"got {len(names)}{' (' + ', '.join(names) + ')' if names else ''}. Touch more of them from both places."
         )
         raise CannotDetermine(message)

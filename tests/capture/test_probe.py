@@ -269,6 +269,9 @@ def test_a_moved_base_ends_the_list(flange: list[Path], tmp_path: Path) -> None:
     names = {feature.name for feature in found.results.features}
     assert "bore" in names
     assert not {name for name in names if name.startswith(("ball", "close"))}
+    given = ProbeOptions(tip=5.0, points="centre", closing=("close_*",), ties=TIES)
+    with pytest.raises(CannotDetermine, match=r"at least three ties .* the base moved after line"):
+        measure([flange[1], path], given)
 
 
 def test_a_wrong_shape_asked_for_is_not_fitted_blindly(flange: list[Path]) -> None:

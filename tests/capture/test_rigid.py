@@ -128,8 +128,9 @@ def test_tie_modes_foretell_the_error_of_a_far_point() -> None:
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.2)
 
 
-def test_chain_of_three_stations() -> None:
-    """The third shares ties with the second alone."""
+@pytest.mark.parametrize("order", [(0, 1, 2), (0, 2, 1)])
+def test_chain_of_three_stations(order: tuple[int, ...]) -> None:
+    """The third shares ties with the second alone, whatever order they are given in."""
     rng = np.random.default_rng(3)
     extra = {"ball_6": (400, 0, 0), "ball_7": (420, 200, 30), "ball_8": (380, 90, 120)}
     places = {**BALLS, **extra}
@@ -142,8 +143,9 @@ def test_chain_of_three_stations() -> None:
     one = _list("one.csv", {n: made[n][0] for n in BALLS}, np.eye(3), np.zeros(3))
     two = _list("two.csv", {n: made[n][1] for n in places}, TURN, SHIFT)
     three = _list("three.csv", {n: made[n][2] for n in extra}, TURN.T, -SHIFT)
-    joined = join_stations([one, two, three], ["ball_*"])
-    np.testing.assert_allclose(joined.bundle.rotations[2], TURN, atol=1e-9)
+    joined = join_stations([(one, two, three)[k] for k in order], ["ball_*"])
+    np.testing.assert_allclose(joined.bundle.rotations[order.index(2)], TURN, atol=1e-9)
+    assert [check.station for check in joined.checks] == sorted(check.station for check in joined.checks)
     assert joined.mode_names[0] == "tie 2:1"
     assert joined.mode_names[-1] == "tie 3:6"
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,10 +11,10 @@ from capture.camera.detect import find_pieces
 from capture.camera.health import check_bench, outside_target
 from capture.camera.image import open_image
 from capture.camera.profile import read_profile
+from capture.edges.lying import UNKNOWN_HEIGHT, UNKNOWN_SHEET, Typed, knowledge_of
 from capture.edges.measure import MeasuredPart, measure_part
 from capture.edges.overlay import flattened_png, overlay_png
 from capture.edges.rim_fit import FaceKnowledge
-from capture.edges.rims import Sheet
 from fit.dimensions import distance
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
@@ -25,11 +24,6 @@ from fit.units import Length
 
 __all__ = ["Shot", "ShotOptions", "shoot"]
 
-_UNKNOWN_HEIGHT, _UNKNOWN_HEIGHT_U = 1.5, 2.0 / math.sqrt(3.0)
-_TYPED_HEIGHT_U = 0.05
-_SHEET_MOST_MM = 6.0
-_FOOT_U = 0.05
-_UNKNOWN_SHEET, _UNKNOWN_SHEET_U = 1.5, 0.6
 _MANY_HOLES = 8
 
 
@@ -97,31 +91,26 @@ def _face_knowledge(options: ShotOptions) -> tuple[FaceKnowledge, list[Notice]]:
     """Where the part's faces are, from what was typed; what was not typed is guessed widely and said."""
     notices: list[Notice] = []
     if options.height is None:
-        height, height_u = _UNKNOWN_HEIGHT, _UNKNOWN_HEIGHT_U
         text = (
-            f"The height of the part's face above the paper is not known; {height:g} mm ± 2 mm is taken, which widens "
+            f"The height of the part's face above the paper is not known; {UNKNOWN_HEIGHT:g} mm ± 2 mm is taken, which widens "
             "every ±. Measure the thickness and give --height."
         )
         notices.append(Notice("height-unknown", text))
+        typed = Typed(None, thickness=options.thickness)
     else:
-        height = options.height.value
-        height_u = options.height_u or options.height.u or _TYPED_HEIGHT_U
         if options.height_u is not None and options.height.limit is not None:
             message = "--height has a ± already; give either the ± or --height-u, not both."
             raise InputError(message)
-    _refuse_impossible(height, options.thickness)
-    if options.thickness is not None:
-        raised = height - options.thickness > 0.2
-        return FaceKnowledge(Sheet(height, options.thickness), height_u, height_u if raised else _FOOT_U), notices
-    if height <= _SHEET_MOST_MM:
-        foot_u = _FOOT_U if options.height is not None else height_u
-        return FaceKnowledge(Sheet(height, max(height, 0.2)), height_u, foot_u), notices
-    text = (
-        f"The sheet's thickness is not known; {_UNKNOWN_SHEET:g} mm is taken. Give --thickness, so that the lower rim "
-        "seen in holes is not taken for the upper one."
-    )
-    notices.append(Notice("thickness-unknown", text))
-    return FaceKnowledge(Sheet(height, _UNKNOWN_SHEET), height_u, math.hypot(height_u, _UNKNOWN_SHEET_U)), notices
+        typed = Typed(options.height.value, options.height_u or options.height.u, options.thickness)
+    _refuse_impossible(UNKNOWN_HEIGHT if typed.height is None else typed.height, options.thickness)
+    known, guessed = knowledge_of(typed)
+    if guessed:
+        text = (
+            f"The sheet's thickness is not known; {UNKNOWN_SHEET:g} mm is taken. Give --thickness, so that the lower rim "
+            "seen in holes is not taken for the upper one."
+        )
+        notices.append(Notice("thickness-unknown", text))
+    return known, notices
 
 
 def _refuse_impossible(height: float, thickness: float | None) -> None:

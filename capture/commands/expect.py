@@ -37,7 +37,6 @@ _SOURCES = {
     "target": "flatness of the print",
     "corners": "noise of the corners",
 }
-_TYPED_HEIGHT_U, _SHEET_MOST_MM, _UNKNOWN_SHEET, _UNKNOWN_SHEET_U = 0.05, 6.0, 1.5, 0.6
 
 
 class _Pair(click.ParamType):  # type: ignore[type-arg]
@@ -196,6 +195,7 @@ def _layout(given: dict[str, Any]) -> Any:
 
 def _height(given: dict[str, Any]) -> dict[str, float]:
     """Height, thickness and how well both are known, as `edgewright photo` takes them."""
+    from capture.edges.lying import Typed, knowledge_of
     from fit.errors import InputError
 
     height, u, thickness = given["height"], given["height_u"], given["thickness"]
@@ -205,14 +205,9 @@ def _height(given: dict[str, Any]) -> dict[str, float]:
     if not 0 <= height.value <= 500:
         message = f"The height must be 0 to 500 mm above the target; got {height.value:g}."
         raise InputError(message)
-    height_u = u or height.u or _TYPED_HEIGHT_U
-    foot_u = _TYPED_HEIGHT_U
-    if thickness is None and height.value > _SHEET_MOST_MM:
-        thickness, foot_u = _UNKNOWN_SHEET, math.hypot(height_u, _UNKNOWN_SHEET_U)
-    elif thickness is not None and height.value - thickness > 0.2:
-        foot_u = height_u
-    sheet = max(height.value, 0.2) if thickness is None else thickness
-    return {"height": height.value, "height_u": height_u, "thickness": sheet, "foot_u": foot_u}
+    known, _ = knowledge_of(Typed(height.value, u or height.u, thickness))
+    sheet = known.sheet
+    return {"height": sheet.height, "height_u": known.height_u, "thickness": sheet.thickness, "foot_u": known.foot_u}
 
 
 def _table(setup: SetUp, told: dict[str, Any], found: tuple[Expected, ...], unit_out: str) -> list[str]:

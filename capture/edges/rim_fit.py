@@ -37,6 +37,7 @@ _LOWER_NOISE_MM = 0.03
 _RIM_PX = 0.12
 _ROUNDING_PX = 3.0
 _FOOT_MM = 0.03
+_RAISED_MM = 0.2
 _LIGHT = ("edge:rim", "edge:hidden", "edge:wall", "edge:foot", "edge:choice")
 _GLARE_PX, _GLARE_U_PX = 0.7, 0.4
 """Where a picture clips the bright side of a step, the step shows too far on the dark side: light k times too bright is
@@ -60,7 +61,8 @@ _LEAST_POINTS = 8
 class FaceKnowledge:
     """How well the sheet is known, all mm.
 
-    height_u, foot_u : standard uncertainties of its face's height and of its lower face's. rim_inset, rim_u : how far
+    height_u : standard uncertainty of its face's height. foot_u : of its lower face's, besides what that shares with the
+    upper one where the sheet is raised off the bench. rim_inset, rim_u : how far
     inside the contour its rim shows by a rounding too fine to be seen, and the doubt that any rounding leaves. choice_u :
     doubt which of two close edges was meant.
     """
@@ -71,6 +73,11 @@ class FaceKnowledge:
     rim_inset: float = 0.0
     rim_u: float = 0.0
     choice_u: float = 0.0
+
+    @property
+    def raised(self) -> bool:
+        """Whether the sheet is clear of the bench, so that both its faces are as wrong as its height."""
+        return self.sheet.height - self.sheet.thickness > _RAISED_MM
 
     @property
     def twofold(self) -> bool:
@@ -157,6 +164,9 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
         if chosen.any():
             parts.append(bench.points_on_face(px[chosen], _STEP_NOISE_PX, height, u, name, across[chosen]))
             order.append(np.flatnonzero(chosen))
+    if known.raised and lower.any():
+        foot = parts[-1].shared[parts[-1].shared_names.index("height:foot")]
+        parts[-1] = parts[-1].with_shared(("height:top",), known.height_u / known.foot_u * foot[None])
     joined = join_points(parts)
     joined = joined.select(np.argsort(np.concatenate(order)))
     seen = sheet.wall(bench, contour)[picked.row] > WALL_SEEN_MM

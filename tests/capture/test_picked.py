@@ -9,12 +9,14 @@ import pytest
 
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
+from capture.camera.face import Face
 from capture.camera.image import open_image
 from capture.edges.leading import Pick, lead
 from capture.edges.picked import measure_picks, measured
-from capture.edges.rim_fit import FaceKnowledge
-from capture.edges.rims import Sheet
-from capture.edges.strip import Lit, linear_light
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
+from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
+from capture.edges.round_holes import circle_contour
+from capture.edges.strip import Lit, linear_light, unroll
 from capture.pieces import frame
 
 RIGHT_MM = 0.3
@@ -173,3 +175,25 @@ def test_the_enlarged_view_draws_the_edge_in_question_too(white):
             shown = cv2.imdecode(np.frombuffer(made[name], np.uint8), cv2.IMREAD_COLOR).astype(int)
             orange = int((np.abs(shown - OTHER).max(axis=2) < 25).sum())
             assert orange > 20 if one.other else orange == 0, (name, orange)
+
+
+def test_both_faces_of_a_raised_sheet_are_as_wrong_as_its_height(shot):
+    """Rays cut a millimetre higher land where the mode of the height says, at upper and lower rims alike."""
+    plate, bench, lit = shot
+    contour = circle_contour(*plate.on_bench([(0.0, 0.0)])[0], 20.0, 30.0)
+    row = np.arange(0, len(contour.xy), 4)
+    picked = RimPoints(
+        row, np.zeros(len(row)), np.resize([FACE_LINE, LOWER], len(row)), np.ones(len(row)), np.zeros(len(row))
+    )
+    strip = unroll(lit, bench, contour, (-1.0, 1.0), 0.2)
+    places = contour.at(np.zeros(len(contour.xy)))[row]
+    for sheet, rides in ((Sheet(30.0, 2.0), True), (Sheet(30.0, 30.0), False)):
+        points = measured_points(bench, FaceKnowledge(sheet, 0.5, 0.05), Edge(strip, picked, 1.0, 1.0))
+        mode = points.shared[points.shared_names.index("height:top")]
+        lower = picked.kind == LOWER
+        assert lower.any() and not lower.all()
+        for rows, height in ((~lower, 30.0), (lower, 30.0 - sheet.thickness)):
+            px = bench.project(places[rows])
+            moved = bench.cut(px, Face.level("a", height + 0.5, 0.1)) - bench.cut(px, Face.level("a", height, 0.1))
+            wanted = moved[:, :2] if rides or height == 30.0 else 0 * moved[:, :2]
+            np.testing.assert_allclose(mode[rows, :2], wanted, atol=0.002)

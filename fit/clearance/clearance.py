@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -62,7 +62,8 @@ def clear(
     gap(position) = min |turn·m + shift - f| over all points m of the moving and f of the fixed cloud (mm), exact: a
     dual bounding-sphere tree started from the pair of the position before. U95 of each gap stands for the smallest
     distance between the true places of the points (`fit.clearance.gap_error`; JCGM 100:2008). left = gap - play -
-    rock - U95 is compared with the gap asked for; the decision rule is that of ISO 14253-1.
+    rock - U95 is compared with the gap asked for; the decision rule is that of ISO 14253-1. Where the
+    parts cross, however far apart their points, it is not met.
 
     Raises InputError for bodies, motions or demands that make no sense.
     """
@@ -72,6 +73,8 @@ def clear(
     margin = judge(scene, swept, tolerance or Tolerance(), wished.wanted, wished.situation)
     spacing = spacing_of(scene)
     crossings = find_crossings(scene, swept, sum(spacing))
+    if crossings and margin.verdict is not None:
+        margin = replace(margin, verdict="outside")
     return Clearance(scene, swept, tuple(region_gaps(scene, swept)), tuple(crossings), margin, spacing)
 
 

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from fit.clearance.spheretree import points_within
 from fit.clearance.sweep import Scene, Sweep
 from fit.points import FloatArray
 
@@ -22,6 +24,7 @@ __all__ = ["Crossing", "find_crossings", "spacing_of"]
 _MOST_POSES = 60
 _MOST_POINTS = 3000
 _ALONG_NORMAL = 0.7
+_ROUND_THE_DEEPEST = 25.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -75,13 +78,24 @@ def _signed(scene: Scene, swept: Sweep) -> FloatArray:
 
 
 def _deepest(scene: Scene, swept: Sweep, i: int, index: cKDTree, normal: FloatArray) -> Crossing | None:
-    turn, shift = swept.motion.pose(i)
-    moved = scene.moving_tree.xyz @ turn.T + shift
-    low, high = scene.fixed_tree.xyz.min(axis=0), scene.fixed_tree.xyz.max(axis=0)
-    moved = moved[((moved >= low) & (moved <= high)).all(axis=1)]
-    moved = np.concatenate([moved[:: max(1, len(moved) // _MOST_POINTS)], swept.moving_point[i : i + 1]])
-    distance, place = index.query(moved)
-    height = np.einsum("ij,ij->i", moved - scene.fixed_tree.xyz[place], normal[place])
-    depth = np.where(-height > _ALONG_NORMAL * distance, -height, 0.0)
-    deepest = int(np.argmax(np.nan_to_num(depth)))
+    """The deepest moving point at one position: of a thin sample first, then of all points around the sample's deepest."""
+    tree, (turn, shift) = scene.moving_tree, swept.motion.pose(i)
+    reach = float(np.linalg.norm(np.ptp(tree.xyz, axis=0))) / _ROUND_THE_DEEPEST
+
+    def depths(places: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+        moved = tree.xyz[places] @ turn.T + shift
+        return moved, _depth(moved, scene.fixed_tree.xyz, index, normal)
+
+    sample = np.append(np.arange(0, len(tree.xyz), max(1, len(tree.xyz) // _MOST_POINTS)), swept.pairs[i].moving)
+    rough = int(sample[np.argmax(depths(sample)[1])])
+    around = points_within(tree, tree.xyz[rough], reach, _MOST_POINTS)
+    moved, depth = depths(np.append(around, rough))
+    deepest = int(np.argmax(depth))
     return Crossing(i, float(depth[deepest]), moved[deepest]) if depth[deepest] > 0 else None
+
+
+def _depth(moved: FloatArray, fixed: FloatArray, index: cKDTree, normal: FloatArray) -> FloatArray:
+    """How far (n,) mm each moved point lies straight behind its nearest fixed point; 0 where it does not."""
+    distance, place = index.query(moved)
+    behind = -np.einsum("ij,ij->i", moved - fixed[place], normal[place])
+    return np.nan_to_num(np.where(behind > _ALONG_NORMAL * distance, behind, 0.0))

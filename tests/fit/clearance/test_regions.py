@@ -9,6 +9,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from fit.clearance import Body, body_of, clear, hinge_motion, slide_motion
+from fit.clearance.clearance import Demand
 from fit.clearance.picture import coloured_ply, gap_plot
 from fit.clearance.sampled import sample_feature
 from fit.feature import KIND_ORDER, Feature
@@ -57,6 +58,23 @@ def test_depth_of_crossing_by_normals(clouds):
     assert [crossing.at for crossing in found.crossings] == [0, 1]
     assert found.crossings[0].depth == pytest.approx(1.25, abs=1e-9)
     assert "parts-cross" in [notice.code for notice in found.notices]
+
+
+@pytest.mark.parametrize("sunk", [1.0, 3.0, 7.5])
+def test_depth_in_a_flat_face_is_that_of_the_lowest_point(clouds, sunk):
+    floor = clouds.grid(40, 0.5)
+    out = np.random.default_rng(2).normal(size=(40_000, 3))
+    ball = 20 * out / np.linalg.norm(out, axis=1)[:, None] + [0, 0, 25]
+    fixed = body_of(floor, normal=np.tile([0, 0, 1.0], (len(floor), 1)))
+    deepest = clear(fixed, body_of(ball), slide_motion([0, 0, -1], [5.0 + sunk])).crossings[0]
+    assert deepest.depth == pytest.approx(5.0 + sunk - ball[:, 2].min(), abs=1e-9)
+
+
+def test_a_part_wholly_behind_the_face_leaves_no_gap(clouds):
+    fixed = body_of(clouds.grid(20, 0.5), 0.02, np.tile([0.0, 0.0, 1.0], (len(clouds.grid(20, 0.5)), 1)))
+    found = clear(fixed, body_of(clouds.grid(5, 0.5, -9.0), 0.02), slide_motion([0, 0, 1], [0.0]), None, Demand(3.0))
+    assert found.swept.gap[0] == pytest.approx(9.0)
+    assert found.margin.verdict == "outside"
 
 
 def test_without_normals_nothing_is_claimed(clouds):

@@ -68,7 +68,7 @@ def own_face(points: Points) -> Feature | None:
     from fit.shapes import fit_plane
 
     try:
-        plane = fit_plane(points, robust=False, form="none")
+        plane = fit_plane(points, robust=False, form="none").renamed("")
     except CannotDetermine:
         return None
     size = float(np.ptp(points.xyz, axis=0).max())

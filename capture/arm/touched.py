@@ -92,8 +92,9 @@ def fit_touched(
 def _fit(
     name: str, centres: Points, kind: str, plane: Feature | None, tip: Tip | None, side: str | None, form: str
 ) -> Touched:
-    if kind == "circle" and plane is None:
-        plane = own_face(centres)
+    if kind == "circle" and plane is None and (own := own_face(centres)) is not None:
+        # shared, as a fitted face's: the circle's own degrees of freedom then tell the spread of a touch alone
+        plane = as_shared(own, f"plane {name}")
     raw = fit_kind(centres, kind, plane)
     if raw.kind == "line" and tip is None:
         return _finished(name, centres, fit_kind(centres, kind, plane, form=form), np.zeros(len(centres), bool))

@@ -107,6 +107,7 @@ def test_a_hole_without_a_face_is_a_circle_in_the_plane_of_its_own_touches() -> 
         hole = fit_touched("hole_1", ring, "circle", None, None, None).feature
         assert hole["diameter"] == pytest.approx(30.0, abs=2 * hole.value("diameter").u95)
         assert hole.value("diameter").u95 < 0.08
+        assert hole.on is None
 
 
 def test_a_wall_that_reaches_through_a_face_is_no_edge_in_it() -> None:

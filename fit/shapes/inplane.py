@@ -47,9 +47,8 @@ def exact_plane(points: Points) -> Feature | None:
     constant = _constant(points.xyz) if len(points) > 2 else []
     if len(points) < 3 or not (constant or _is_flat(points.xyz)):
         return None
-    if constant and not points.shared_names:
-        values = np.concatenate([points.xyz[0], np.eye(3)[constant[-1]]])
-        return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), np.zeros((0, 6)), ())
+    if constant and (not points.shared_names or _is_straight(points.xyz)):
+        return _level_plane(points, constant[-1])
     noise = np.full(len(points), np.nan) if len(points) > 3 else np.ones(3)
     bare = replace(points, noise=noise)
     try:
@@ -62,6 +61,24 @@ def exact_plane(points: Points) -> Feature | None:
 def _constant(xyz: FloatArray) -> list[int]:
     """Coordinates that are the same for all points."""
     return [i for i in range(3) if xyz[0, i] == xyz[-1, i] and bool((xyz[:, i] == xyz[0, i]).all())]
+
+
+def _is_straight(xyz: FloatArray) -> bool:
+    """True where points lie on one line to rounding, which leaves open how a plane through them leans about it."""
+    _, squares, _ = principal_axes(np.ascontiguousarray(xyz.T))
+    return bool(squares[1] <= 1e-12 * squares[2])
+
+
+def _level_plane(points: Points, axis: int) -> Feature:
+    """The plane square to a coordinate axis; shared errors shift it and lean it along the longest way of the points."""
+    normal, middle = np.eye(3)[axis], points.xyz.mean(axis=0)
+    along = principal_axes(np.ascontiguousarray(points.xyz.T))[2][:, 2]
+    reach = (points.xyz - middle) @ along
+    height = points.shared @ normal
+    lean = height @ reach / (reach @ reach)
+    shared = np.hstack([height.mean(axis=1)[:, None] * normal, -lean[:, None] * along])
+    values = np.concatenate([middle, normal])
+    return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), shared, points.shared_names)
 
 
 def _is_flat(xyz: FloatArray) -> bool:

@@ -56,6 +56,13 @@ def test_more_strips_hold_a_long_part_better():
     assert u95(six)["distance between straight edges"] < 0.95 * u95(STRIPS)["distance between straight edges"]
 
 
+@pytest.mark.parametrize("distance", [900.0, 1000.0, 1050.0, 1100.0])
+def test_sizes_change_little_with_the_distance(distance):
+    """Edges that are straight to the last digit, as only drawn ones are, are no worse for it."""
+    near, far = (u95(replace(STRIPS, distance=d)) for d in (850.0, distance))
+    assert all(far[name] < 1.5 * near[name] for name in near)
+
+
 def test_it_foretells_what_the_sample_photo_got(edgewright, root, tmp_path):
     """The shipped photo's own ± of its holes, from the camera's place that it solved; within a factor of 1.6."""
     readings = ("--print-x", "179.1", "--print-y", "239.4", "--height", "1.93", "--height-u", "0.02")

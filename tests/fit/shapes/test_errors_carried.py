@@ -248,3 +248,24 @@ def test_known_diameter_steadies_a_partly_touched_rod() -> None:
     assert held.value("diameter").u95 == 0.0
     place = [propagate(lambda p: float(AXES[:, 0] @ p[:3]), rod).u for rod in (free, held)]
     assert place[1] < 0.5 * place[0]
+
+
+@pytest.mark.parametrize("heading", [0.0, 0.3, math.pi / 2])
+def test_a_line_straight_to_the_last_digit_on_a_level_face(heading):
+    """Its plane is level, however it leans about the line; a height's error lifts it and leans it along the line alone."""
+    along = np.linspace(-40, 40, 60)
+    way, left = (np.array([math.cos(t), math.sin(t), 0]) for t in (heading, heading + math.pi / 2))
+    lifted = np.array([0, 0, 1.0]) * (0.5 + 0.01 * along[:, None]) + 0.2 * left
+
+    def fitted(scatter: float) -> Feature:
+        off = scatter * np.random.default_rng(1).standard_normal((60, 1)) * left
+        xyz = PLACE + along[:, None] * way + off
+        return fit_line(
+            Points(xyz, noise=np.full(60, 0.02), shared=lifted[None], shared_names=("height:top",)), robust=False
+        )
+
+    exact, rough = fitted(0.0), fitted(1e-5)
+    np.testing.assert_allclose(exact.shared, rough.shared, atol=1e-4)
+    np.testing.assert_allclose(exact.cov_own, rough.cov_own, atol=1e-8)
+    np.testing.assert_allclose(exact.shared[0, :3] @ left, 0.2, rtol=1e-6)
+    np.testing.assert_allclose(exact.vector(("z1", "z2")), PLACE[2])

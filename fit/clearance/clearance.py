@@ -43,6 +43,11 @@ class Clearance:
     spacing: tuple[float, float]
 
     @property
+    def deepest(self) -> Crossing | None:
+        """Where the parts cross most; None where they are not seen to cross."""
+        return max(self.crossings, key=lambda crossing: crossing.depth, default=None)
+
+    @property
     def notices(self) -> list[Notice]:
         """Warnings in plain words."""
         return [*_of_bodies(self), *_of_crossing(self)]
@@ -100,8 +105,7 @@ def _of_crossing(found: Clearance) -> list[Notice]:
     """Whether the parts cross, as far as the points can tell, and whether the points are dense enough."""
     smallest, near = float(found.swept.gap.min()), sum(found.spacing)
     notices = []
-    if found.crossings:
-        deepest = max(found.crossings, key=lambda crossing: crossing.depth)
+    if (deepest := found.deepest) is not None:
         text = (
             f"The parts cross by {deepest.depth:.2f} mm at {position_words(found.swept.motion, deepest.at)}, judged by "
         )
@@ -151,8 +155,7 @@ def clear_table(found: Clearance) -> dict[str, Any]:
         table["smallest"]["noise_bias"] = error.bias
     if swept.motion.kind == "hinge" and swept.motion.axis is not None:
         table["hinge"] = _hinge(swept.motion)
-    if found.crossings:
-        deepest = max(found.crossings, key=lambda crossing: crossing.depth)
+    if (deepest := found.deepest) is not None:
         table["crossing"] = {
             "depth": deepest.depth,
             "at": float(swept.motion.positions[deepest.at]),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.clearance.clearance import Clearance
+from fit.clearance.crossing import Crossing
 from fit.clearance.regions import patch_gaps
 from fit.drawing.model import Circle, Drawing, Entity, Label, Line, Note, Spot, TitleBlock
 from fit.points import FloatArray
@@ -22,13 +23,11 @@ _FAR = (170, 170, 170)
 
 
 def gap_plot(found: Clearance, unit_out: str = "mm") -> str:
-    """SVG of the gap over the travel: line, band of U95, smallest gap, and the gap asked for."""
-    swept, at = found.swept, found.swept.tightest
+    """SVG of the gap over the travel: line, band of U95, smallest gap or deepest crossing, and the gap asked for."""
+    swept = found.swept
     scale, unit = (1.0, "mm") if unit_out == "mm" else (1.0 / MM_PER_INCH, "in")
     known = [error is not None for error in swept.errors]
     u95 = np.array([0.0 if error is None else error.u95 for error in swept.errors]) if any(known) else None
-    error = swept.errors[at]
-    words = format_length(float(swept.gap[at]), None if error is None else error.u95, unit_out)
     x = swept.motion.positions
     wanted = found.margin.wanted
     chart = Chart(
@@ -38,9 +37,28 @@ def gap_plot(found: Clearance, unit_out: str = "mm") -> str:
         f"smallest gap, {unit}",
         None if u95 is None else u95 * scale,
         [] if wanted is None else [Level(wanted * scale, f"asked for {format_length(wanted, None, unit_out)}")],
-        [Mark(float(x[at]), float(swept.gap[at]) * scale, f"smallest {words} at {x[at]:g}")],
+        [_mark(found, scale, unit_out)],
     )
     return chart_svg(chart)
+
+
+def _mark(found: Clearance, scale: float, unit_out: str) -> Mark:
+    """The smallest gap; or, where the parts cross, how deep, since the points' distance then means nothing."""
+    swept, deepest = found.swept, found.deepest
+    at = swept.tightest if deepest is None else deepest.at
+    words = f"smallest {_gap_words(found, unit_out)}" if deepest is None else _crossing_words(deepest, unit_out)
+    position = float(swept.motion.positions[at])
+    return Mark(position, float(swept.gap[at]) * scale, f"{words} at {position:g}")
+
+
+def _gap_words(found: Clearance, unit_out: str) -> str:
+    error = found.swept.errors[found.swept.tightest]
+    gap = float(found.swept.gap[found.swept.tightest])
+    return format_length(gap, None if error is None else error.u95, unit_out)
+
+
+def _crossing_words(crossing: Crossing, unit_out: str) -> str:
+    return f"parts cross by {format_length(crossing.depth, None, unit_out)}"
 
 
 def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
@@ -61,8 +79,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
         entities += [Line(x - size, y - lean, x + size, y + lean, "mark") for lean in (size, -size)]
     entities += [_named(places, words, size) for places, words in ((fixed, "fixed"), (moving, "moving"))]
     (x1, y1, _), (x2, y2, _) = (swept.fixed_point[at] - origin) @ frame.T, (swept.moving_point[at] - origin) @ frame.T
-    error = swept.errors[at]
-    gap = format_length(float(swept.gap[at]), None if error is None else error.u95, unit_out)
+    gap = _gap_words(found, unit_out)
     notes = [
         Note(f"Smallest gap {gap} at {swept.motion.positions[at]:g} {swept.motion.unit}.", True),
         Note(
@@ -71,6 +88,9 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
         ),
         Note(f"{found.margin.sum_words()}."),
     ]
+    if (deepest := found.deepest) is not None:
+        where = f"{swept.motion.positions[deepest.at]:g} {swept.motion.unit}"
+        notes.insert(0, Note(f"{_crossing_words(deepest, unit_out).capitalize()} at {where}.", True))
     entities.append(Line(x1, y1, x2, y2, "reference"))
     return Drawing(
         entities=entities,

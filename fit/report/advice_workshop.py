@@ -179,7 +179,7 @@ WORKSHOP: Mapping[str, Advice] = MappingProxyType(
         ),
         "parts-cross": Advice(
             "The parts pass into each other somewhere in the motion.",
-            "The plot of the gap goes below zero there.",
+            "The plot says how deep and where; the gap between points stays above zero even then.",
             "Do not force the motion. Check that both parts stand in the same axes, then move or trim one.",
         ),
     }

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from fit.clearance import Body, body_of, clear, hinge_motion, slide_motion
 from fit.clearance.clearance import Demand
-from fit.clearance.picture import coloured_ply, gap_plot
+from fit.clearance.picture import coloured_ply, gap_plot, tightest_drawing
 from fit.clearance.sampled import sample_feature
 from fit.feature import KIND_ORDER, Feature
 
@@ -58,6 +58,8 @@ def test_depth_of_crossing_by_normals(clouds):
     assert [crossing.at for crossing in found.crossings] == [0, 1]
     assert found.crossings[0].depth == pytest.approx(1.25, abs=1e-9)
     assert "parts-cross" in [notice.code for notice in found.notices]
+    assert "parts cross by 1.25 at 0" in gap_plot(found)
+    assert any("Parts cross by 1.25 at 0 mm" in note.text for note in tightest_drawing(found).notes)
 
 
 @pytest.mark.parametrize("sunk", [1.0, 3.0, 7.5])

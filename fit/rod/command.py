@@ -14,7 +14,8 @@ from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray, Points
 from fit.results import Notice, Results, Source
 from fit.rod.die import LEAST_RADIUS, Die, DieCheck, check_die, parse_coupon
-from fit.rod.measured import MeasuredRod, RodInputs, measure_rod
+from fit.rod.inputs import RodInputs
+from fit.rod.measured import MeasuredRod, measure_rod
 from fit.rod.record import RodFigures, exact_figures, failed_notices, rod_drawing, rod_parts, rod_record
 from fit.rod.schedule import corners_of_schedule, schedule_of_corners
 from fit.rod.shapes import features_of, surface_points

@@ -10,50 +10,15 @@ import numpy as np
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray, Points
 from fit.results import Notice
-from fit.rod.axes import Axes, Setting, fit_axes, residuals_of
+from fit.rod.axes import Axes, residuals_of
+from fit.rod.inputs import RodInputs
 from fit.rod.schedule import Schedule, schedule_of_axes
-from fit.rod.told import explain_excess, touch_notices
+from fit.rod.settle import settle_axes, settle_points, skew_of
+from fit.rod.told import touch_notices
 from fit.rod.touches import Touches, sort_touches
 from fit.uncertain import Value, coverage_factor
 
-__all__ = ["MeasuredRod", "RodInputs", "measure_rod"]
-
-
-@dataclass(frozen=True, slots=True)
-class RodInputs:
-    """What is typed about the rod and the tip.
-
-    Attributes
-    ----------
-    diameter : mm, of the rod; diameter_u its standard uncertainty.
-    radius : mm, centre-line radius of each bend, or one for all; () where touches on the bends must give it.
-    radius_u : its standard uncertainty, the same error in all bends.
-    tip : mm, tip diameter, 0 where surface points are given; tip_u its standard uncertainty.
-    points : 'centre', 'surface', or None to let the touches tell by the known rod diameter.
-    """
-
-    diameter: float
-    diameter_u: float = 0.0
-    radius: tuple[float, ...] = ()
-    radius_u: float = 0.0
-    tip: float = 0.0
-    tip_u: float = 0.003
-    points: str | None = None
-
-    def __post_init__(self) -> None:
-        for what, value in (("rod diameter", self.diameter), *(("radius", r) for r in self.radius)):
-            if not 0 < value < 1e5:
-                message = f"The {what} must be above 0 mm and below 100 m; got {value:g}."
-                raise InputError(message)
-        if not (0 <= self.tip < 100 and 0 <= self.tip_u < (self.tip or 100)):
-            message = (
-                f"The tip diameter must be between 0 and 100 mm and its uncertainty smaller than it; "
-                f"got {self.tip:g} with u {self.tip_u:g}."
-            )
-            raise InputError(message)
-        if self.points == "centre" and self.tip == 0:
-            message = "Tip centres need the tip's diameter; give --tip MM."
-            raise InputError(message)
+__all__ = ["MeasuredRod", "measure_rod"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -117,9 +82,9 @@ def measure_rod(points: Points, inputs: RodInputs) -> MeasuredRod:
             "outsides as bend_1, bend_2 …"
         )
         raise CannotDetermine(message)
-    inputs, free, doubts = _settle_points(touches, inputs)
-    axes, skew_notices = _settle_axes(touches, inputs, free)
-    skew = _skew(free) if not axes.setting.joint else np.zeros(touches.runs - 1)
+    inputs, free, doubts = settle_points(touches, inputs)
+    axes, skew_notices = settle_axes(touches, inputs, free)
+    skew = skew_of(free) if not axes.setting.joint else np.zeros(touches.runs - 1)
     modes, names = _modes(axes, touches, inputs)
     values = _values(axes, touches, inputs, modes, names)
     values = values if axes.setting.joint else _with_skew(values, axes, skew)
@@ -131,79 +96,6 @@ def measure_rod(points: Points, inputs: RodInputs) -> MeasuredRod:
     return MeasuredRod(
         schedule, straight, rotation, bend, radius, cut, corners, skew, axes, touches, inputs, modes, names, notices
     )
-
-
-def _setting(inputs: RodInputs, **more: bool) -> Setting:
-    tip = inputs.tip / 2 if inputs.points == "centre" else 0.0
-    return Setting(inputs.diameter / 2 + tip, tip, **more)
-
-
-def _settle_points(touches: Touches, inputs: RodInputs) -> tuple[RodInputs, Axes, list[Notice]]:
-    """Tell tip centres from surface points by the known rod diameter; refuse what fits neither."""
-    tried = replace(inputs, points=inputs.points or "surface")
-    free = fit_axes(touches, _setting(tried, joint=False))
-    excess, u = _excess(free, touches)
-    if inputs.points is None and inputs.tip and abs(excess - inputs.tip / 2) < abs(excess):
-        tried = replace(inputs, points="centre")
-        free = fit_axes(touches, _setting(tried, joint=False))
-        excess, u = _excess(free, touches)
-    significant = abs(excess) > 4 * u
-    if significant and abs(excess) > 0.1 + 0.05 * inputs.diameter:
-        raise CannotDetermine(explain_excess(excess, tried.diameter, tried.tip, tried.points or "surface"))
-    notices = []
-    if significant and abs(excess) > 0.01 * inputs.diameter:
-        text = (
-            f"The touches lie on a rod of {inputs.diameter + 2 * excess:.2f} mm, not {inputs.diameter:.2f} mm; "
-            "check the rod's and the tip's diameter with a caliper."
-        )
-        notices.append(Notice("rod-diameter", text))
-    if inputs.points is None and inputs.tip:
-        text = f"The rod's diameter says that the list holds {tried.points} points; read so."
-        notices.append(Notice("tip-side", text))
-    return tried, free, notices
-
-
-def _excess(axes: Axes, touches: Touches) -> tuple[float, float]:
-    """How much further than expected the touches lie from the axes, mm, and its standard uncertainty."""
-    from scipy.optimize import least_squares
-
-    def fn(params: FloatArray) -> FloatArray:
-        setting = replace(axes.setting, reach=axes.setting.reach + params[-1])
-        held = axes.jacobian[len(axes.kept) :] @ (params[:-1] - axes.params)
-        return np.concatenate([residuals_of(params[:-1], touches, setting)[axes.kept], held])
-
-    found = least_squares(fn, np.append(axes.params, 0.0), x_scale=1.0)
-    dof = max(int(axes.kept.sum()) - len(axes.params), 1)
-    inverse = np.linalg.pinv(found.jac.T @ found.jac)
-    return float(found.x[-1]), float(np.sqrt(inverse[-1, -1] * 2 * found.cost / dof))
-
-
-def _settle_axes(touches: Touches, inputs: RodInputs, free: Axes) -> tuple[Axes, list[Notice]]:
-    """Crossing axes where the touches allow it (F test at 99.9 %), else each run's own."""
-    from scipy.stats import f
-
-    joint = fit_axes(touches, _setting(inputs, joint=True), free)
-    dof = free.kept.sum() - (len(free.params) - (len(free.jacobian) - len(free.kept)))
-    extra = touches.runs - 1
-    ratio = (joint.square_sum - free.square_sum) / extra / (free.square_sum / dof)
-    crossing = ratio < f.isf(0.001, extra, dof)
-    best = joint if crossing else free
-    free_radius = not inputs.radius
-    if free_radius:
-        best = fit_axes(touches, _setting(inputs, joint=bool(crossing), free_radius=True), best)
-    if crossing:
-        return best, []
-    worst = int(np.argmax(_skew(free)))
-    text = (
-        f"The axes of run_{worst + 1} and run_{worst + 2} pass by {_skew(free)[worst]:.2f} mm, more than the "
-        "touches' noise explains; a run is bowed or twisted, or a touch sits on a bend. The ± was widened for it."
-    )
-    return best, [Notice("axes-skew", text, f"run_{worst + 1}")]
-
-
-def _skew(free: Axes) -> FloatArray:
-    first, last = free.ends_of_runs()
-    return np.asarray(np.linalg.norm(first[1:] - last[:-1], axis=1))
 
 
 def _modes(axes: Axes, touches: Touches, inputs: RodInputs) -> tuple[FloatArray, tuple[str, ...]]:

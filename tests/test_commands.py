@@ -96,6 +96,7 @@ BAD = [
     ("bend", "--legs", "40", "--angles", "ninety", "--radius", "1", "--thickness", "1", "-o", "out"),
     ("rod", "missing.csv", "-o", "out", "--rod-diameter", "6"),
     ("rod", "words.csv", "-o", "out", "--rod-diameter", "-6"),
+    ("seal", "--pieces", "", "--offset", "3", "-o", "out"),
     ("seal", "missing.json", "--path", "edge", "-o", "out"),
     ("seal", "results.json", "--path", "edge", "-o", "out"),
     ("clear", "--fixed", "missing.ply", "--moving", "missing.ply", "-o", "out"),
@@ -113,6 +114,7 @@ def test_bad_input_ends_in_one_line_and_writes_nothing(edgewright, in_empty_fold
     assert outcome.err.startswith("edgewright: ")
     assert outcome.err.count("\n") == 1
     assert len(outcome.err) > len("edgewright: ") + 10
+    assert "None" not in outcome.err
     assert sorted(path.name for path in in_empty_folder.iterdir()) == before
 
 

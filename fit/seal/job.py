@@ -80,7 +80,8 @@ def plan_seal(measured: Results, options: Options, where: str = "the results") -
     Raises InputError for options that make no sense; `where` names the results in messages.
     """
     asked = {**DEFAULTS, **options}
-    path = typed_path(str(asked["pieces"])) if asked["pieces"] else _path(measured, asked["path"], where)
+    typed = asked["pieces"]
+    path = _path(measured, asked["path"], where) if typed is None else typed_path(str(typed))
     gap_u = _size(asked["gap_u"], "--gap-u")
     if gap_u == 0:
         message = "--gap-u must be above 0, in mm; got 0."

@@ -22,7 +22,8 @@ _MEDIAN_MM = 16.0
 _LEVELS = (0.7, 1.0, 1.8, 3.0)
 _MOST_MISFIT, _MOST_MISFIT_LONG, _LONG = 0.08, 0.2, 1.8
 _RING_MM = 2.4
-_WHISKER_MM = (0.0, 0.7, 1.6)
+_WHISKER_MM = (0.7, 1.6)
+"""Half the width of whiskers (scratches, brushing marks) that are cut off."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -54,17 +55,27 @@ def find_openings(part: PartMask) -> list[Opening]:
     """Offer candidates inside the part, the larger first; of nested ones at one place the larger is kept first."""
     import cv2
 
-    flat, mask = part.flat, part.mask
-    salience = _salience(part)
-    inside = cv2.erode(mask, disc(0.8, flat.step))
+    step, inside = part.flat.step, cv2.erode(part.mask, disc(0.8, part.flat.step))
+    corner, near = _beside(inside, round(2 * _RING_MM / step))
+    salience = np.where(inside[near] > 0, _salience(part)[near], 0)
     found: list[Opening] = []
     for level in _LEVELS:
-        spots = ((salience > level) & (inside > 0)).astype(np.uint8)
-        spots = cv2.morphologyEx(spots, cv2.MORPH_CLOSE, disc(0.5, flat.step))
-        for radius in _WHISKER_MM:
-            found += _compact(_filled(spots), radius, part, inside)
-        found += _compact(_ringed(spots, part.flat.step), _WHISKER_MM[-1], part, inside)
+        spots = (salience > level).astype(np.uint8)
+        spots = cv2.morphologyEx(spots, cv2.MORPH_CLOSE, disc(0.5, step))
+        solid = _filled(spots)
+        tried = [solid, *(cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc(r, step)) for r in _WHISKER_MM)]
+        tried.append(cv2.morphologyEx(_ringed(spots, solid, step), cv2.MORPH_OPEN, disc(_WHISKER_MM[-1], step)))
+        found += [opening for mask in tried for opening in _compact(mask, corner, part, inside)]
     return _distinct(found)
+
+
+def _beside(inside: Mask, margin: int) -> tuple[tuple[int, int], tuple[slice, slice]]:
+    """The part of the picture that `inside` takes up, and `margin` px more: its corner (column, row), rows and columns."""
+    import cv2
+
+    x, y, width, height = cv2.boundingRect(inside)
+    left, top = max(x - margin, 0), max(y - margin, 0)
+    return (left, top), np.s_[top : y + height + margin, left : x + width + margin]
 
 
 def _filled(spots: Mask) -> Mask:
@@ -74,22 +85,19 @@ def _filled(spots: Mask) -> Mask:
     return cv2.drawContours(np.zeros_like(spots), contours, -1, 1, -1).astype(np.uint8)
 
 
-def _ringed(spots: Mask, step: float) -> Mask:
+def _ringed(spots: Mask, solid: Mask, step: float) -> Mask:
     """What rings enclose, with as much of each ring as a wall is wide: for rings that run into glare or the outline."""
     import cv2
 
-    voids = _filled(spots) - spots
-    voids = cv2.morphologyEx(voids, cv2.MORPH_OPEN, disc(0.3 * _LEAST_MM, step))
+    voids = cv2.morphologyEx(solid - spots, cv2.MORPH_OPEN, disc(0.3 * _LEAST_MM, step))
     return (voids | (cv2.dilate(voids, disc(_RING_MM, step)) & spots)).astype(np.uint8)
 
 
-def _compact(solid: Mask, whisker: float, part: PartMask, inside: Mask) -> list[Opening]:
-    """Cut off whiskers (scratches, brushing marks) thinner than twice `whisker` mm, and box the rest."""
+def _compact(solid: Mask, corner: tuple[int, int], part: PartMask, inside: Mask) -> list[Opening]:
+    """Box every blob of a mask whose first pixel is the picture's `corner`."""
     import cv2
 
-    if whisker:
-        solid = cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc(whisker, part.flat.step))
-    contours, _ = cv2.findContours(solid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contours, _ = cv2.findContours(solid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=corner)
     openings = (_opening(contour[:, 0], part, inside) for contour in contours)
     return [opening for opening in openings if opening is not None]
 

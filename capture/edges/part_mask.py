@@ -131,8 +131,9 @@ def _blank(relative: NDArray[np.float32], border: NDArray[np.bool_], inner: NDAr
     sure = border & (off_tone < 0.03)
     limits = []
     for measure, least in ((edge, _LEAST_EDGE), (texture, _LEAST_TEXTURE)):
-        usual = np.median(measure[sure])
-        limits.append(max(usual + 6 * 1.4826 * float(np.median(np.abs(measure[sure] - usual))), least))
+        there = measure[sure]
+        usual = np.median(there)
+        limits.append(max(usual + 6 * 1.4826 * float(np.median(np.abs(there - usual))), least))
     return inner & (off_tone <= _TONE_LIMIT) & (edge <= limits[0]) & (texture <= limits[1])
 
 

@@ -287,12 +287,28 @@ def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> NDArray[np.f
 
 def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int) -> FloatArray:
     """The slope (M, 1) that the face's texture reaches nearby, from its innermost columns; steps must exceed it."""
-    face = slope[:, offsets < offsets[0] + _MATERIAL_MM].astype(float)
-    own = np.maximum(2.5 * np.median(face, axis=1), 2.0 * np.quantile(face, 0.9, axis=1))
+    face = np.sort(slope[:, offsets < offsets[0] + _MATERIAL_MM], axis=1)
+    own = np.maximum(2.5 * _quantile(face, 0.5), 2.0 * _quantile(face, 0.9))
     near = min(2 * rows_near + 1, len(own) - 1 + len(own) % 2)
     wrapped = np.concatenate([own[-near:], own, own[:near]])
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)[near - near // 2 :][: len(own)]
-    return np.maximum(usual, max(0.02 * float(np.quantile(slope, 0.995)), 1e-6))[:, None]
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)
+    usual = windows[:, near // 2][near - near // 2 :][: len(own)]
+    return np.maximum(usual, max(0.02 * _steep(slope), 1e-6))[:, None]
+
+
+def _steep(slope: NDArray[np.float32]) -> float:
+    """The slope that one place in 200 exceeds. One rank is asked for, since NumPy takes four times as long for two."""
+    place, within = divmod(0.995 * (slope.size - 1), 1)
+    ranked = np.partition(slope, int(place), axis=None)
+    low, high = float(ranked[int(place)]), float(ranked[int(place) + 1 :].min())
+    return low + within * (high - low)
+
+
+def _quantile(ranked: NDArray[np.float32], share: float) -> FloatArray:
+    """Quantile (M,) of rows (M, N) that are in order already; NumPy's own ranks them anew for each."""
+    place, within = divmod(share * (ranked.shape[1] - 1), 1)
+    low, high = (ranked[:, int(i)].astype(float) for i in (place, min(place + 1, ranked.shape[1] - 1)))
+    return low + within * (high - low)
 
 
 def _steps(

@@ -32,13 +32,15 @@ _BOLD_WIDTHS = dict(zip(_CHARACTERS, map(int, _BOLD.split()), strict=True))
 def text_width(text: str, height: float, *, bold: bool = False) -> float:
     """Width of a text whose capitals are `height` high, mm (letter widths of Helvetica's font metrics)."""
     widths = _BOLD_WIDTHS if bold else _WIDTHS
-    return sum(widths.get(character, 667) for character in text) * height / CAP_HEIGHT / 1000.0
+    return sum([widths.get(character, 667) for character in text]) * height / CAP_HEIGHT / 1000.0
 
 
 def clean(text: str) -> str:
     """The text in letters that every PDF reader has (Windows-1252); accents beyond it are dropped, signs become ?."""
-    kept = []
-    for character in " ".join(text.split()):
+    kept, text = [], " ".join(text.split())
+    if text.isascii() and text.isprintable():
+        return text
+    for character in text:
         plain = character if _has(character) else unicodedata.normalize("NFKD", character)[0]
         kept.append(plain if _has(plain) else "?")
     return "".join(kept)

@@ -16,6 +16,9 @@ SCALES = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.4, 0.2, 0.1, 0.05, 0.04, 0.02,
 NOTE_ROW = 4.4
 """Height of a line of notes, mm."""
 
+_BORDER = 8.0
+"""Least room between the part and the edge of its own, mm."""
+
 
 @dataclass(frozen=True, slots=True)
 class Room:
@@ -70,9 +73,11 @@ def _room(
 
 def _fits(plan: Plan, part: tuple[float, float, float, float], scale: float) -> bool:
     x0, y0, x1, y1 = plan.box
+    spare = part[2] - part[0] - (x1 - x0) * scale, part[3] - part[1] - (y1 - y0) * scale
+    if min(spare) < 2 * _BORDER:
+        return False
     left, low, right, top = borders_of(plan, scale)
-    wide, high = part[2] - part[0], part[3] - part[1]
-    return (x1 - x0) * scale + left + right <= wide and (y1 - y0) * scale + low + top <= high
+    return left + right <= spare[0] and low + top <= spare[1]
 
 
 def borders_of(plan: Plan, scale: float) -> tuple[float, float, float, float]:
@@ -84,4 +89,4 @@ def borders_of(plan: Plan, scale: float) -> tuple[float, float, float, float]:
     left = max(left, overhang(over["x"], scale) if "x" in over else 0.0)
     right = 15.0 if "y" in over else 4.0
     top = max(16.0 if "x" in over else 4.0, overhang(over["y"], scale) if "y" in over else 0.0)
-    return max(left, 8.0), max(low, 8.0), max(right + 0.6 * words, 8.0), max(top + 0.35 * words, 8.0)
+    return max(left, _BORDER), max(low, _BORDER), max(right + 0.6 * words, _BORDER), max(top + 0.35 * words, _BORDER)

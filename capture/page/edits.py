@@ -56,12 +56,28 @@ def _add(text: str, head: str, keys: Record, known: Sequence[str]) -> str:
     for key in known:
         if keys.get(key) is not None:
             table[key] = _item(keys[key])
-    document = tomlkit.parse(f"{text.rstrip()}\n\n")
+    before, rest = _from_last(f"{text.rstrip()}\n\n", head)
+    document = tomlkit.parse(rest)
     if head not in document:
         return f"{text.rstrip()}\n\n[[{head}]]\n{table.as_string()}".lstrip()
     table.add(tomlkit.nl())
     document[head].append(table)
-    return _ended(document)
+    return before + _ended(document)
+
+
+def _from_last(text: str, head: str) -> tuple[str, str]:
+    """The text cut where the last entry of a kind begins: parsing a long job takes longer than finding an edge.
+
+    It is left whole where what comes before is no TOML by itself, since the head may then be words in a long text.
+    """
+    import tomllib
+
+    start = text.rfind(f"\n[[{head}]]\n") + 1
+    try:
+        tomllib.loads(text[:start])
+    except tomllib.TOMLDecodeError:
+        start = 0
+    return text[:start], text[start:]
 
 
 def _ended(document: Any) -> str:

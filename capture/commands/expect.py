@@ -26,17 +26,6 @@ Examples
   edgewright expect --part 900x500 --distance 1000 --strips 4 --height 1.2
   edgewright expect --part 120x90 --height "37±0.5" --tilt 0 --learned
 """
-_SOURCES = {
-    "own": "noise along the edge",
-    "edge": "where light shows the rim",
-    "height": "height of the face",
-    "caliper": "caliper readings of the print",
-    "print": "print scale, not measured",
-    "focal": "focal length",
-    "lens": "lens",
-    "target": "flatness of the print",
-    "corners": "noise of the corners",
-}
 
 
 class _Pair(click.ParamType):  # type: ignore[type-arg]
@@ -212,6 +201,7 @@ def _height(given: dict[str, Any]) -> dict[str, float]:
 
 def _table(setup: SetUp, told: dict[str, Any], found: tuple[Expected, ...], unit_out: str) -> list[str]:
     """Lines for people: the set-up, then each size with its ± and what carries most of it."""
+    from capture.forecast.expect_advice import SOURCES
     from fit.units import MM_PER_INCH, format_length
 
     away = f"{told['distance']:.0f} mm" if unit_out == "mm" else f"{told['distance'] / MM_PER_INCH:.0f} in"
@@ -225,7 +215,7 @@ def _table(setup: SetUp, told: dict[str, Any], found: tuple[Expected, ...], unit
     for size in found:
         budget = size.value.budget()
         share = budget[size.worst] ** 2 / size.value.u95**2
-        source = _SOURCES.get(size.worst, size.worst)
+        source = SOURCES.get(size.worst, size.worst)
         rows.append((size.name, format_length(size.nominal, size.value.u95, unit_out), f"{source} ({share:.0%})"))
     widths = [max(len(row[i]) for row in rows) for i in range(3)]
     return lines + ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]

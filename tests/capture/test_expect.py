@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from capture.forecast.expect import SetUp, camera_of, expected_sizes
-from capture.forecast.layout import frame_blank, layout_of, parse_piece
+from capture.forecast.expect_advice import advice_for
+from capture.forecast.layout import Layout, frame_blank, layout_of, parse_piece
 from capture.forecast.typical_part import RoundedBox, hole_rim
 from fit.errors import CannotDetermine, InputError
 
@@ -135,6 +136,30 @@ def test_the_nearest_place_shows_everything():
         camera_of(replace(FRAMED, distance=100.0))
 
 
+def test_advice_names_the_source_that_gets_smaller():
+    """Strips that all lie one way leave the print's scale across to a caliper over 45 mm."""
+    turns = np.array([0.0, math.pi, 0.05, math.pi])
+    places = np.column_stack([turns, [-60.0, 960.0, 910.0, -15.0], [0.0, 500.0, 0.0, 500.0]])
+    one_way = replace(STRIPS, layout=Layout(STRIPS.layout.pieces, places), distance=1350.0)
+    found = expected_sizes(one_way)
+    across = found[0].value.budget()
+    assert max(across, key=across.get) == "caliper"
+    advice = advice_for(one_way, found)
+    assert "along all four sides" in advice and "less from caliper readings of the print" in advice
+    round_it = replace(one_way, layout=STRIPS.layout)
+    assert u95(round_it)["distance between holes"] < 0.7 * found[0].value.u95
+    assert "all four sides" not in advice_for(round_it, expected_sizes(round_it))
+
+
+def test_where_nothing_helps_the_worst_source_is_named_and_six_strips_kept():
+    six = replace(STRIPS, layout=layout_of(STRIPS.part, 6))
+    advice = advice_for(six, expected_sizes(six))
+    assert (
+        advice.startswith("Most comes from where light shows the rim: soft even light")
+        and "Keep the 6 strips" in advice
+    )
+
+
 def test_the_command(edgewright):
     told = edgewright("expect", "--part", "900x500", "--distance", "1 m", "--strips", "4", "--json")
     record = json.loads(told.out)
@@ -150,6 +175,7 @@ def test_the_command(edgewright):
     pieces = ("--piece", "strip 7@420,20", "--piece", "strip 3@-60,20")
     placed = json.loads(edgewright("expect", "--part", "400x300", *pieces, "--json").out)
     assert placed["target"] == "2 strips"
+    assert "Measure the sheet's thickness" in edgewright("expect", "--height", "60±0.1", "--learned").out
     inch = edgewright("expect", "--unit-out", "inch")
     assert inch.code == 0 and " in away" in inch.out
 

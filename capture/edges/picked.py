@@ -20,7 +20,6 @@ from capture.edges.rim_fit import (
     refined_round,
     refined_slot,
     ring_seen,
-    trimmed_fit,
 )
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import Rounding, settled_rounding
@@ -131,7 +130,7 @@ def _fitted(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
     from capture.edges.picked_arc import fit_picked_arc
-    from fit.shapes import fit_line
+    from capture.edges.picked_line import fit_picked_line
 
     kind = one.pick.kind
     if kind == "circle":
@@ -152,8 +151,8 @@ def _fitted(
     if kind == "arc":
         feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float))
         return feature, points, [*notices, *more]
-    feature, points = trimmed_fit(fit_line, points)
-    return feature, points, notices
+    feature, points, more = fit_picked_line(points, edge.strip.px_per_mm)
+    return feature, points, [*notices, *more]
 
 
 def _hole(

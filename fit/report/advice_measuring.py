@@ -41,6 +41,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Look at the enlarged edge in the marked photo.",
             "Change the light, shoot squarer, or say which edge is meant; then measure again.",
         ),
+        "stray-stretch": Advice(
+            "Over part of its length the search ran along another edge beside this one: print, shadow or wall.",
+            "Look at the enlarged edge in the marked photo: the dots end where the other edge begins.",
+            "Put both way-points nearer the edge, or plain paper behind it.",
+        ),
         "low-contrast": Advice(
             "The part and what lies behind it are nearly equally bright at this edge.",
             "In the marked photo the edge can hardly be told from its ground.",

@@ -1,0 +1,57 @@
+"""A straight edge from points that light or another edge may have led astray over a stretch."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from capture.edges.rim_fit import trimmed_fit
+from fit.errors import CannotDetermine
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+from fit.results import Notice
+from fit.shapes import fit_line
+
+__all__ = ["fit_picked_line"]
+
+_JUMP_MM, _JUMP_PX = 0.25, 2.0
+_LEAST_SHARE, _NEARLY_ALL = 0.6, 0.9
+
+
+def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, list[Notice]]:
+    """A line through points in order along an edge; where they leap to another edge, through the longest stretch.
+
+    A bow is kept: it has no leap. Raises CannotDetermine where no stretch holds most of the points.
+    """
+    feature, kept = trimmed_fit(fit_line, points)
+    leap = max(_JUMP_MM, _JUMP_PX / px_per_mm)
+    across = _across(points, feature)
+    stretches = np.split(np.arange(len(points)), np.flatnonzero(np.abs(np.diff(across)) > leap) + 1)
+    if len(stretches) == 1 or (len(kept) > _NEARLY_ALL * len(points) and not _leaps(kept, feature, leap)):
+        return feature, kept, []
+    longest = points.select(max(stretches, key=len))
+    straight, _ = trimmed_fit(fit_line, longest)
+    off = np.abs(_across(points, straight))
+    near = np.flatnonzero(off < leap / 2)
+    if len(near) < _LEAST_SHARE * len(points):
+        message = (
+            f"The points found leap between two edges up to {off.max():.1f} mm apart; put both way-points nearer the edge, "
+            "or say on which side the metal lies (metal)."
+        )
+        raise CannotDetermine(message)
+    feature, kept = trimmed_fit(fit_line, points.select(near))
+    text = (
+        f"Over {1 - len(near) / len(points):.0%} of its length the steps found run up to {off.max():.1f} mm beside this "
+        "edge; they are left out. Look at the overlay: is the rest the edge?"
+    )
+    return feature, kept, [Notice("stray-stretch", text)]
+
+
+def _leaps(points: Points, line: Feature, leap: float) -> bool:
+    return bool((np.abs(np.diff(_across(points, line))) > leap).any())
+
+
+def _across(points: Points, line: Feature) -> FloatArray:
+    """How far (N,) points lie to the left of a line in plan, mm."""
+    start, end = line.vector(("x1", "y1")), line.vector(("x2", "y2"))
+    x, y = (end - start) / np.hypot(*(end - start))
+    return np.asarray((points.xyz[:, :2] - start) @ np.array([-y, x]))

@@ -28,6 +28,7 @@ __all__ = [
     "format_length",
     "format_plain",
     "in_unit",
+    "named_length",
     "parse_angle",
     "parse_length",
     "unit_words",
@@ -139,6 +140,15 @@ def _number(text: str, whole: str) -> float:
 
 def _not_a_length(text: str) -> InputError:
     return InputError(f"'{text}' is not a length; write it like 34.9 mm, 1 3/8\", 4' 2 1/2\" or 1.5±0.2.")
+
+
+def named_length(text: str, what: str, unit: str = "mm") -> Length:
+    """As `parse_length`; the message of an InputError begins with the option or key that is meant."""
+    try:
+        return parse_length(text, unit)
+    except InputError as error:
+        message = f"{what}: {error}"
+        raise InputError(message) from error
 
 
 def parse_angle(text: str) -> float:

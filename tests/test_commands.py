@@ -118,6 +118,25 @@ def test_bad_input_ends_in_one_line_and_writes_nothing(edgewright, in_empty_fold
     assert sorted(path.name for path in in_empty_folder.iterdir()) == before
 
 
+ROD = ("rod", "--corners", "0,0,0; 100,0,0; 100,80,0", "-o", "out", "--rod-diameter")
+
+
+@pytest.mark.parametrize(
+    ("option", "arguments"),
+    [
+        ("--rod-diameter", (*ROD, "nan", "--radius", "24")),
+        ("--radius", (*ROD, "8", "--radius", "24, 1e308")),
+        ("--schedule", ("rod", "--schedule", "40:0:90; far", "--rod-diameter", "8", "--radius", "24", "-o", "out")),
+        ("--free", ("seal", "--pieces", "400", "--offset", "3", "--free", "soft", "-o", "out")),
+        ("--height", ("photo", "noise.jpg", "-o", "out", "--height", "nan")),
+    ],
+)
+def test_a_wrong_length_names_its_option(edgewright, in_empty_folder, option, arguments):
+    outcome = edgewright(*arguments)
+    assert outcome.code == 2
+    assert option in outcome.err.split("is not a length")[0]
+
+
 def test_json_is_alone_on_standard_output(edgewright, root, tmp_path):
     samples = root / "sample_sets/seal_channel"
     arguments = ("--tip", "3", "--points", "centre", "--plane", samples / "deck.csv", "--json")

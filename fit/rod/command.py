@@ -21,7 +21,7 @@ from fit.rod.schedule import corners_of_schedule, schedule_of_corners
 from fit.rod.shapes import features_of, surface_points
 from fit.rod.strip import strip_pdf
 from fit.rod.typed import parse_corners, parse_radius, parse_schedule, read_schedule
-from fit.units import Length, parse_length
+from fit.units import Length, named_length, parse_length
 
 if TYPE_CHECKING:
     from fit.drawing.model import Drawing
@@ -87,7 +87,7 @@ def finish(
     if sum(given) != 1:
         message = "Give one of: a point list FILE, --corners or --schedule."
         raise InputError(message)
-    diameter = parse_length(options.rod_diameter)
+    diameter = named_length(options.rod_diameter, "--rod-diameter")
     die = Die(_above_zero(diameter.value, "--rod-diameter"), options.grip, options.die_height)
     solved = _measured(options, diameter, listed) if listed else _typed(options, corners)
     factor = parse_coupon(options.coupon) if options.coupon else None

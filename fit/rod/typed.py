@@ -13,7 +13,7 @@ import numpy as np
 from fit.errors import InputError
 from fit.points import FloatArray
 from fit.rod.schedule import LEAST_BEND, MOST_BEND, Schedule
-from fit.units import parse_angle, parse_length
+from fit.units import named_length, parse_angle
 
 __all__ = ["parse_corners", "parse_radius", "parse_schedule", "read_schedule"]
 
@@ -45,7 +45,7 @@ def _number(cell: str, where: str) -> float:
 
 def parse_radius(text: str, unit: str = "mm") -> tuple[tuple[float, ...], float]:
     """Centre-line radii in mm, one or one for each bend, and the standard uncertainty they share (typed ± over √3)."""
-    typed = [parse_length(part, unit) for part in text.split(",")]
+    typed = [named_length(part, "--radius", unit) for part in text.split(",")]
     for length in typed:
         if not (math.isfinite(length.value) and length.value > 0):
             message = f"--radius {text}: a radius must be above 0 mm."
@@ -62,7 +62,7 @@ def parse_schedule(text: str, radius: tuple[float, ...], unit: str = "mm") -> Sc
             f"--schedule '{text}': write straight:rotation:bend for each bend and the last straight, with ';' between."
         )
         raise InputError(message)
-    straight = [parse_length(row[0], unit).value for row in rows]
+    straight = [named_length(row[0], "--schedule", unit).value for row in rows]
     rotation = [parse_angle(row[1]) for row in rows[:-1]]
     bend = [parse_angle(row[2]) for row in rows[:-1]]
     return _checked(straight, rotation, bend, radius)

@@ -21,7 +21,7 @@ from fit.seal.profile import Allowance, Profile
 from fit.seal.seal import SealPlan, seal
 from fit.seal.squeeze import RANGES, Range, section_tolerance
 from fit.seal.typed import typed_path
-from fit.units import Length, parse_length
+from fit.units import named_length
 
 __all__ = ["DEFAULTS", "plan_seal", "run_seal"]
 
@@ -141,24 +141,15 @@ def _path(measured: Results, name: str | None, where: str | Path) -> Feature:
 
 def _length(text: str, what: str, signed: bool = False) -> float:
     minus = signed and str(text).strip().startswith("-")
-    value = _typed(text.strip().lstrip("-") if minus else text, what).value
+    value = named_length(text.strip().lstrip("-") if minus else text, what).value
     if value < 0 or not math.isfinite(value):
         message = f"{what} must be a length of 0 or more; got '{text}'."
         raise InputError(message)
     return -value if minus else value
 
 
-def _typed(text: str, what: str) -> Length:
-    """A length as typed; a message names the option."""
-    try:
-        return parse_length(text)
-    except InputError as error:
-        message = f"{what}: {error}"
-        raise InputError(message) from error
-
-
 def _profile(options: Options) -> Profile:
-    free = None if options["free"] is None else _typed(str(options["free"]), "--free")
+    free = None if options["free"] is None else named_length(str(options["free"]), "--free")
     limits = BendLimits(
         *(
             None if options[key] is None else _length(str(options[key]), "--" + key.replace("_", "-"))

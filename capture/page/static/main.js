@@ -112,7 +112,12 @@ const store = {
     await this.guard(async () => {
       if (this.marking?.viewer.picture === null) await this.marking.load();
       const results = await get(`job/${job}/results`);
-      if (job !== this.job || results.revision !== this.state.revision) { this.again = true; return; }
+      if (job !== this.job) { this.again = true; return; }
+      if (results.revision !== this.state.revision) {  // another window was quicker
+        this.take(await get(`job/${job}/state`));
+        this.again = true;
+        return;
+      }
       this.results = results;
       const fault = results.faults[0];
       if (fault) this.tell(`${fault.source}: ${fault.text}`, true);

@@ -55,6 +55,15 @@ def _is_plate(path: Path) -> None:
     assert len(drawing.modelspace().query("CIRCLE[layer=='cut']")) == 4
 
 
+def test_a_window_that_another_outran_while_it_measured_catches_up(browse, serve, plate):
+    client = serve(plate)
+    window = browse(client.server.gate.address)
+    window.settled()
+    present = window.run("return page.state.revision")
+    window.run("page.state = { ...page.state, revision: 'of before' }; page.measure()")
+    window.until(f"page.state.revision === {present!r} && !page.busy")
+
+
 def test_two_windows_a_reload_and_undo(browse, serve, plate):
     client = serve(plate)
     first = browse(client.server.gate.address)

@@ -13,7 +13,8 @@ from fit.points import FloatArray
 from fit.shapes.frame import Frame, frame_at
 from fit.shapes.plane import principal_axes
 from fit.shapes.quadric import quadric_axis
-from fit.shapes.solve import Descent, Model, best_of, drawn, lowered
+from fit.shapes.solve import Descent, Model, best_of, lowered
+from fit.shapes.sums import drawn
 
 __all__ = ["AxisTrial", "axis_start"]
 
@@ -48,7 +49,7 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     """
     if rows.shape[1] < _FEWEST:
         return None
-    part = rows[:, drawn(rows.shape[1], _QUADRIC_POINTS)]
+    part = rows.take(drawn(rows.shape[1], _QUADRIC_POINTS), axis=1)
     count = part.shape[1]
     centre = part.sum(axis=1) / count
     unit = part - centre[:, None]
@@ -94,7 +95,7 @@ def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:
     Along each direction of a hemisphere the points' squares u² + v² are fitted by 2 u₀ u + 2 v₀ v + c, for a cone also
     by z² and z: linear, so all directions are solved at once. Ranked by the distances that follow.
     """
-    part = rows[:, drawn(rows.shape[1], _POINTS)]
+    part = rows.take(drawn(rows.shape[1], _POINTS), axis=1)
     centre, squares, principal = principal_axes(part)
     size = math.sqrt(float(squares.sum()))
     if not size > 0:

@@ -33,8 +33,7 @@ class CircleInPlaneModel:
     def start(self, rows: FloatArray) -> FloatArray:
         return taubin(rows)
 
-    def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        table = np.empty((4, rows.shape[1]))
+    def tabulate(self, state: FloatArray, rows: FloatArray, table: FloatArray) -> None:
         off = np.subtract(state[:2, None], rows, out=table[:2])
         rho = np.multiply(off[0], off[0], out=table[3])
         rho += np.multiply(off[1], off[1], out=table[2])
@@ -43,10 +42,10 @@ class CircleInPlaneModel:
         off /= rho
         table[2] = -1.0
         rho -= state[2]
-        return table
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = self.table(state, rows)
+        table = np.empty((self.parameters + 1, rows.shape[1]))
+        self.tabulate(state, rows, table)
         return table[-1:], table[:-1, None]
 
     def move(self, state: FloatArray, step: FloatArray) -> FloatArray:

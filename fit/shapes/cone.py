@@ -36,12 +36,13 @@ class ConeModel:
     def descended(self, rows: FloatArray) -> Descent:
         return axis_start(self, rows, True, _state_of)
 
-    def table(self, state: State, rows: FloatArray) -> FloatArray:
+    def tabulate(self, state: State, rows: FloatArray, table: FloatArray) -> None:
         c, s = math.cos(state[2]), math.sin(state[2])
         local = state[0].local(rows)
         z = local[2]
-        rho = np.sqrt(local[0] * local[0] + local[1] * local[1])
-        table = np.empty((7, rows.shape[1]))
+        rho = np.multiply(local[0], local[0], out=table[-1])
+        rho += np.multiply(local[1], local[1], out=table[0])
+        np.sqrt(rho, out=rho)
         np.multiply(local[:2], -c / (rho + 1e-300), out=table[:2])
         np.multiply(table[:2], z, out=table[2:4])
         table[2:4] -= s * local[:2]
@@ -49,10 +50,10 @@ class ConeModel:
         rho -= state[1]
         np.subtract(-s * rho, c * z, out=table[5])
         np.subtract(c * rho, s * z, out=table[6])
-        return table
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = self.table(state, rows)
+        table = np.empty((self.parameters + 1, rows.shape[1]))
+        self.tabulate(state, rows, table)
         return table[-1:], table[:-1, None]
 
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
@@ -60,7 +61,8 @@ class ConeModel:
         return np.asarray(((np.sqrt(x * x + y * y) - state[1]) * math.cos(state[2]) - z * math.sin(state[2]))[None])
 
     def move(self, state: State, step: FloatArray) -> State:
-        return state[0].moved((step[0], step[1], 0.0), step[2:4]), state[1] + float(step[4]), state[2] + float(step[5])
+        u, v, lean_u, lean_v, radius, angle = step.tolist()
+        return state[0].moved((u, v, 0.0), (lean_u, lean_v)), state[1] + radius, state[2] + angle
 
     def gradients(self, state: State, rows: FloatArray) -> FloatArray:
         x, y, _ = state[0].local(rows)

@@ -42,23 +42,21 @@ class CylinderModel:
     def _state_of(self, trial: AxisTrial) -> State:
         return trial[0], trial[1] if self.radius is None else self.radius
 
-    def table(self, state: State, rows: FloatArray) -> FloatArray:
+    def tabulate(self, state: State, rows: FloatArray, table: FloatArray) -> None:
         local = state[0].local(rows)
-        x, y, z = local
-        table = np.empty((self.parameters + 1, rows.shape[1]))
-        rho = np.multiply(x, x, out=table[-1])
-        rho += np.multiply(y, y, out=table[0])
+        rho = np.multiply(local[0], local[0], out=table[-1])
+        rho += np.multiply(local[1], local[1], out=table[0])
         np.sqrt(rho, out=rho)
         rho += 1e-300
         np.multiply(local[:2], -1 / rho, out=table[:2])
-        np.multiply(table[:2], z, out=table[2:4])
+        np.multiply(table[:2], local[2], out=table[2:4])
         if self.radius is None:
             table[4] = -1.0
         rho -= state[1]
-        return table
 
     def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = self.table(state, rows)
+        table = np.empty((self.parameters + 1, rows.shape[1]))
+        self.tabulate(state, rows, table)
         return table[-1:], table[:-1, None]
 
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
@@ -66,8 +64,9 @@ class CylinderModel:
         return np.asarray((np.sqrt(x * x + y * y) - state[1])[None])
 
     def move(self, state: State, step: FloatArray) -> State:
+        u, v, *lean = step[:4].tolist()
         radius = state[1] + float(step[4]) if self.radius is None else state[1]
-        return state[0].moved((step[0], step[1], 0.0), step[2:4]), radius
+        return state[0].moved((u, v, 0.0), lean), radius
 
     def gradients(self, state: State, rows: FloatArray) -> FloatArray:
         x, y, _ = state[0].local(rows)

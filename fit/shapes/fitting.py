@@ -94,7 +94,8 @@ def fit_model(model: Model, cloud: Cloud, *, robust: bool = True, correlated: bo
         kept, solution = find_kept(model, cloud.rows, cloud.noise, cloud.weight)
     else:
         kept, solution = np.ones(count, bool), solve(model, None, cloud.rows, cloud.weight)
-    residuals = solution.residuals if kept.all() else residuals_of(model, solution.state, cloud.rows)
+    every = solution.residuals.shape[1] == count
+    residuals = solution.residuals if every else residuals_of(model, solution.state, cloud.rows)
     return _finish(model, cloud, solution, kept, residuals, correlated)
 
 

@@ -14,7 +14,7 @@ from fit.points import FloatArray, Points
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_along, frame_at, upright
-from fit.shapes.solve import blocks
+from fit.shapes.sums import blocks, gram
 
 __all__ = ["PlaneModel", "fit_plane", "mass_of", "plane_feature", "principal_axes"]
 
@@ -33,7 +33,7 @@ def principal_axes(rows: FloatArray, weight: FloatArray | None = None) -> tuple[
     scatter: float | FloatArray = 0.0
     for run in blocks(rows.shape[1]):
         off = rows[:, run] - centre[:, None]
-        scatter = scatter + (off @ off.T if weight is None else (off * weight[run]) @ off.T)
+        scatter = scatter + gram(off, off if weight is None else off * weight[run])
     squares, directions = np.linalg.eigh(scatter / mass_of(rows, weight))
     return centre, np.maximum(squares, 0.0), directions
 

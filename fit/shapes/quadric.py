@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fit.points import FloatArray
+from fit.shapes.sums import gram
 
 __all__ = ["quadric_axis"]
 
@@ -23,11 +24,11 @@ def quadric_axis(rows: FloatArray) -> tuple[FloatArray, float]:
     np.multiply(x, y, out=table[7])
     np.multiply(x, z, out=table[8])
     np.multiply(y, z, out=table[9])
-    a = np.linalg.eigh(table @ table.T)[1][:, 0]
+    a = np.linalg.eigh(gram(table, table))[1][:, 0]
     form = np.array([[2 * a[4], a[7], a[8]], [a[7], 2 * a[5], a[9]], [a[8], a[9], 2 * a[6]]])
     values, directions = np.linalg.eigh(form)
     apart = 0 if values[1] - values[0] > values[2] - values[1] else 2
     slope = form @ rows + a[1:4, None]
     miss = a @ table
-    steep = np.einsum("dn,dn->n", slope, slope)
-    return directions[:, apart], float(np.mean(miss * miss / (steep + 1e-300)))
+    steep = (slope * slope).sum(axis=0)
+    return directions[:, apart], float((miss * miss / (steep + 1e-300)).sum()) / rows.shape[1]

@@ -8,20 +8,16 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
+from fit.shapes.sums import blocks, drawn, gram
 
 __all__ = [
-    "Descent", "Model", "Solution", "best_of", "blocks", "distances", "drawn", "lengths", "lowered",
-    "residuals_of", "settled", "solve",
+    "Descent", "Model", "Solution", "best_of", "distances", "lengths", "lowered", "residuals_of", "settled", "solve",
 ]  # fmt: skip
 
-_FEW = 1500
 _LARGE = 4000
-_BLOCK = 20_000
-"""Points worked on at a time: enough to make the calls worth their cost, few enough to spare memory."""
 _WHOLE = 120_000
 """Points up to which the derivatives of all are kept: some megabytes."""
 _NEAR = 0.1
@@ -29,24 +25,6 @@ _NEAR = 0.1
 _ALIKE = 1e-3
 """A step this much shorter than the one before it finds the derivatives' products all but unchanged."""
 _ROUNDS = 200
-
-
-def blocks(count: int) -> list[slice]:
-    """Runs of points that are worked on at a time."""
-    return [slice(first, first + _BLOCK) for first in range(0, count, _BLOCK)]
-
-
-def drawn(count: int, most: int) -> NDArray[np.int_]:
-    """Indices of at most `most` of `count` points, drawn with a fixed seed: a regular step could follow a raster."""
-    if count <= most:
-        return np.arange(count)
-    # the mixing steps of splitmix64 (Steele, Lea & Flood 2014): a generator's set-up alone takes longer than a fit
-    mixed = np.arange(1, most + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)
-    for shift, factor in ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB)):
-        mixed = (mixed ^ (mixed >> np.uint64(shift))) * np.uint64(factor)
-    mixed = (mixed >> np.uint64(11)) % np.uint64(count)
-    mixed.sort()
-    return mixed.astype(np.int_)
 
 
 class Model(Protocol):
@@ -69,7 +47,8 @@ class Model(Protocol):
     def evaluate(self, state: Any, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Signed distances (r, N) and their derivatives (p, r, N) by a small local step (p,).
 
-        Where r is 1 a shape may have ``table(state, rows)`` too: the derivatives and, last, the distances (p + 1, N).
+        Where r is 1 a shape may have ``tabulate(state, rows, table)`` too: writes the derivatives and, last, the
+        distances (p + 1, N).
         """
         ...
 
@@ -114,13 +93,10 @@ def solve(model: Model, state: Any | None, rows: FloatArray, weight: FloatArray 
     """
     count = rows.shape[1]
     if hasattr(model, "solved"):
-        state, diagonal = model.solved(rows, weight)
-        residuals = residuals_of(model, state, rows)
-        inverse = np.diag(1 / diagonal) if min(diagonal) > 0 else None
-        return _solution(model, Descent(state, residuals, _total(residuals, weight), inverse))
+        return _closed(model, rows, weight)
     if state is None and count > 4 * _LARGE:
         part = drawn(count, _LARGE)
-        state = solve(model, None, np.ascontiguousarray(rows[:, part]), None if weight is None else weight[part]).state
+        state = solve(model, None, rows.take(part, axis=1), None if weight is None else weight[part]).state
     if state is None and weight is None and hasattr(model, "descended"):
         down = model.descended(rows)
         if down.done:
@@ -130,16 +106,27 @@ def solve(model: Model, state: Any | None, rows: FloatArray, weight: FloatArray 
     return _solution(model, _descended(model, state, rows, weight, _ROUNDS))
 
 
+def _closed(model: Any, rows: FloatArray, weight: FloatArray | None) -> Solution:
+    """Solution of a shape whose minimum has a closed form."""
+    state, diagonal = model.solved(rows, weight)
+    if not min(diagonal) > 0:
+        raise CannotDetermine(_open(model, rows.shape[1]))
+    residuals, inverse = residuals_of(model, state, rows), np.zeros((len(diagonal),) * 2)
+    inverse.flat[:: len(diagonal) + 1] = 1 / diagonal
+    return Solution(state, residuals, _total(residuals, weight), inverse)
+
+
+def _open(model: Model, count: int) -> str:
+    return f"The {count} points do not fix a {model.kind}: part of it is left free. Measure more of it, spread wider."
+
+
 def _solution(model: Model, down: Descent) -> Solution:
     count = down.residuals.shape[1]
     if not down.done:
         message = f"The fit of a {model.kind} did not settle; the {count} points do not look like one."
         raise CannotDetermine(message)
     if down.inverse is None:
-        message = (
-            f"The {count} points do not fix a {model.kind}: part of it is left free. Measure more of it, spread wider."
-        )
-        raise CannotDetermine(message)
+        raise CannotDetermine(_open(model, count))
     return Solution(down.state, down.residuals, down.total, (down.inverse + down.inverse.T) / 2)
 
 
@@ -221,14 +208,8 @@ def _last(
 def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, lender: _Seen | None = None) -> _Seen:
     """Distances and sums at a state, gathered block by block; J W Jᵀ may be lent by a state near by."""
     count = rows.shape[1]
-    if count <= _WHOLE and weight is None and hasattr(model, "table"):
-        table = model.table(state, rows)
-        slopes, residuals = table[:-1], table[-1]
-        if lender is not None and lender.inverse is not None:
-            total, gradient = float(residuals @ residuals), slopes @ residuals
-            return _Seen(state, table[-1:], total, lender.normal, lender.inverse, gradient, slopes, lent=True)
-        total, normal, gradient = _table_sums(table)
-        return _Seen(state, table[-1:], total, normal, _inverse(normal), gradient, slopes)
+    if count <= _WHOLE and weight is None and hasattr(model, "tabulate"):
+        return _tabulated(model, state, rows, lender)
     residuals = np.empty((model.per_point, count))
     total, normal, gradient = 0.0, np.zeros((model.parameters,) * 2), np.zeros(model.parameters)
     for run in blocks(count):
@@ -238,34 +219,39 @@ def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None,
     return _Seen(state, residuals, total, normal, _inverse(normal), gradient)
 
 
+def _tabulated(model: Any, state: Any, rows: FloatArray, lender: _Seen | None) -> _Seen:
+    """As `_seen`, with the derivatives kept."""
+    table = np.empty((model.parameters + 1, rows.shape[1]))
+    slopes, residuals = table[:-1], table[-1]
+    lent = lender is not None and lender.inverse is not None
+    sums: Any = 0.0
+    for run in blocks(rows.shape[1]):
+        part = table[:, run]
+        model.tabulate(state, rows[:, run], part)
+        # sums are quickest while the numbers are still in the cache
+        sums = sums + part[:-1] @ (part[-1] if lent else part.T)
+    total = float(residuals @ residuals)
+    if lender is not None and lent:
+        return _Seen(state, table[-1:], total, lender.normal, lender.inverse, sums, slopes, lent=True)
+    normal = sums[:, :-1]
+    return _Seen(state, table[-1:], total, normal, _inverse(normal), sums[:, -1], slopes)
+
+
 def _own(at: _Seen) -> _Seen:
     """The same state with its own J W Jᵀ instead of a lent one."""
     if at.slopes is None:
         return at
-    normal = _sums(at.residuals, at.slopes, None)[1]
+    parts = (at.slopes[:, run] for run in blocks(at.slopes.shape[1]))
+    normal = np.sum([gram(part, part) for part in parts], axis=0)
     return at._replace(normal=normal, inverse=_inverse(normal), lent=False)
-
-
-def _table_sums(table: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-    """Σ d², J Jᵀ and J d of derivatives and distances (p + 1, N)."""
-    if table.shape[1] > _FEW:
-        return _sums(table[-1:], table[:-1], None)
-    # one product of a flat matrix gives all sums; of larger ones a row at a time is the quicker way
-    sums = table @ table.T
-    return float(sums[-1, -1]), sums[:-1, :-1], sums[:-1, -1]
 
 
 def _sums(
     residuals: FloatArray, jacobian: FloatArray, weight: FloatArray | None
 ) -> tuple[float, FloatArray, FloatArray]:
-    size = len(jacobian)
-    flat = jacobian.reshape(size, -1)
-    weighted = flat if weight is None else (jacobian * weight).reshape(size, -1)
-    normal = np.empty((size, size))
-    for i in range(size):
-        # a matrix times a vector is several times as fast as a product of two such flat matrices
-        normal[i, i:] = normal[i:, i] = flat[i:] @ weighted[i]
-    return _total(residuals, weight), normal, weighted @ residuals.ravel()
+    flat = jacobian.reshape(len(jacobian), -1)
+    weighted = flat if weight is None else (jacobian * weight).reshape(len(jacobian), -1)
+    return _total(residuals, weight), gram(flat, weighted), weighted @ residuals.ravel()
 
 
 def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | None = None) -> FloatArray:
@@ -278,10 +264,11 @@ def residuals_of(model: Model, state: Any, rows: FloatArray) -> FloatArray:
     alone, count = getattr(model, "residuals", None), rows.shape[1]
     if alone is None:
         return model.evaluate(state, rows)[0]
-    if count <= _BLOCK:
+    runs = blocks(count)
+    if len(runs) == 1:
         return np.asarray(alone(state, rows))
     residuals = np.empty((model.per_point, count))
-    for run in blocks(count):
+    for run in runs:
         residuals[:, run] = alone(state, rows[:, run])
     return residuals
 
@@ -306,7 +293,7 @@ def lowered(model: Model, state: Any, rows: FloatArray) -> Descent:
 
 def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Descent:
     """The lowest of several starts on a part of the points, so not done: all go some rounds, the better on."""
-    part = rows[:, drawn(rows.shape[1], 200)]
+    part = rows.take(drawn(rows.shape[1], 200), axis=1)
     states = list(trials)
     for rounds, most in ((2, 2), (6, 1)):
         ends = sorted((_descended(model, state, part, None, rounds) for state in states), key=lambda end: end.total)

@@ -31,8 +31,7 @@ class SphereModel:
     def start(self, rows: FloatArray) -> FloatArray:
         return taubin(rows)
 
-    def table(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        table = np.empty((5, rows.shape[1]))
+    def tabulate(self, state: FloatArray, rows: FloatArray, table: FloatArray) -> None:
         off = np.subtract(state[:3, None], rows, out=table[:3])
         rho = np.multiply(off[0], off[0], out=table[4])
         rho += np.multiply(off[1], off[1], out=table[3])
@@ -42,10 +41,10 @@ class SphereModel:
         off *= np.divide(1.0, rho, out=table[3])
         table[3] = -1.0
         rho -= state[3]
-        return table
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = self.table(state, rows)
+        table = np.empty((self.parameters + 1, rows.shape[1]))
+        self.tabulate(state, rows, table)
         return table[-1:], table[:-1, None]
 
     def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:

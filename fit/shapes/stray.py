@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.shapes.search import nearest_share, search
-from fit.shapes.solve import Model, Solution, blocks, distances, drawn, lengths, solve
+from fit.shapes.solve import Model, Solution, distances, lengths, solve
+from fit.shapes.sums import blocks, drawn
 from fit.uncertain import student_factor
 
 __all__ = ["find_kept", "limit_of_distance"]

@@ -8,6 +8,7 @@ import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
+from fit.shapes.sums import gram
 
 __all__ = ["taubin"]
 
@@ -36,7 +37,7 @@ def taubin(rows: FloatArray) -> FloatArray:
     scale = 2 * math.sqrt(mean)
     square -= mean
     square /= scale
-    weakest = np.linalg.eigh(table @ table.T)[1][:, 0]
+    weakest = np.linalg.eigh(gram(table, table))[1][:, 0]
     bend = float(weakest[0]) / scale
     if abs(weakest[0]) < 1e-12:
         message = "The points lie in line or in a plane; they give no circle or sphere."

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from fit.errors import InputError
 from fit.feature import Feature
+from fit.lists.tipsize import check_tip_size
 from fit.points import FloatArray, Points
 
 __all__ = ["TIP_MODE", "Tip", "beside", "choose_side", "correct", "qualify", "surface_normals", "unlike_side"]
@@ -31,12 +32,7 @@ class Tip:
     u: float = 0.003
 
     def __post_init__(self) -> None:
-        if not (0 < self.diameter < 100 and 0 <= self.u < self.diameter):
-            message = (
-                f"The tip diameter must be between 0 and 100 mm and its uncertainty smaller than it; "
-                f"got {self.diameter} with u {self.u}."
-            )
-            raise InputError(message)
+        check_tip_size(self.diameter, self.u)
 
     @property
     def radius(self) -> float:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fit.commands.options import list_options, output_options, paper_option
+from fit.units import LENGTH, named_length
 
 if TYPE_CHECKING:
     from fit.paths import Conditions
@@ -42,16 +43,16 @@ Examples
     help="Side of the edge on which the tip ran, where i j k are missing: looking along the walk, face towards you.",
 )
 @click.option(
-    "--noise", type=float, metavar="MM", help="Standard uncertainty of a touch; told from the walk itself if left out."
+    "--noise", type=LENGTH, metavar="MM", help="Standard uncertainty of a touch; told from the walk itself if left out."
 )
 @click.option("--closed", is_flag=True, help="The last point is followed by the first.")
 @click.option("--radius", "radii", multiple=True, metavar="N=MM", help="Hold the radius of piece N.")
 @click.option("--equal", multiple=True, metavar="N,N…", help="Arcs of one radius.")
 @click.option("--parallel", multiple=True, metavar="N,N", help="Lines that are parallel.")
 @click.option("--square", multiple=True, metavar="N,N", help="Lines that are square to each other.")
-@click.option("--offset", type=float, metavar="MM", help="Also give the path moved aside by this much; needs --to.")
+@click.option("--offset", type=LENGTH, metavar="MM", help="Also give the path moved aside by this much; needs --to.")
 @click.option("--to", type=click.Choice(["left", "right"]), help="Side to which --offset moves it.")
-@click.option("--marks", type=float, metavar="MM", help="Also give evenly spaced marks, about this far apart.")
+@click.option("--marks", type=LENGTH, metavar="MM", help="Also give evenly spaced marks, about this far apart.")
 @paper_option
 @output_options
 def path(
@@ -115,11 +116,10 @@ def _conditions(
     held: dict[int, float] = {}
     for text in radii:
         number, _, size = text.partition("=")
-        try:
-            held[int(number)] = float(size)
-        except ValueError as error:
+        if not (number.strip().isdecimal() and size):
             message = f"--radius must read N=MM, such as 4=12.7; got '{text}'."
-            raise InputError(message) from error
+            raise InputError(message)
+        held[int(number)] = named_length(size, f"--radius {text}").value
     groups = [_numbers(text, "--equal") for text in equal]
     lines, right = (
         [_pair(text, word) for text in texts] for texts, word in ((parallel, "--parallel"), (square, "--square"))

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from fit.commands.options import list_options, output_options
+from fit.units import LENGTH
 
 __all__ = ["rod"]
 
@@ -33,8 +34,8 @@ Examples
 @click.option("--corners", metavar="TEXT|FILE", help="Corner points of the centre line, ends included.")
 @click.option("--schedule", metavar="TEXT|FILE", help="straight:rotation:bend; …; straight, or a results.json.")
 @click.option("--coupon", metavar="DIE:AFTER", help="Springback of the same bar: die angle and angle after release.")
-@click.option("--grip", type=float, default=0.0, help="Least straight between bends, mm; else 2 diameters.")
-@click.option("--die-height", type=float, default=0.0, help="Height of the die's body, mm; else 2 diameters.")
+@click.option("--grip", type=LENGTH, default="0", help="Least straight between bends, mm; else 2 diameters.")
+@click.option("--die-height", type=LENGTH, default="0", help="Height of the die's body, mm; else 2 diameters.")
 @click.option("--tight", is_flag=True, help="Do not refuse a radius below 2 diameters.")
 @click.option("--paper", type=click.Choice(["a4", "a3", "letter"]), default="a4", show_default=True)
 @output_options

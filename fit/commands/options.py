@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
+from fit.units import LENGTH
+
 __all__ = ["OUT", "list_options", "output_options", "paper_option"]
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -47,8 +49,10 @@ def list_options(command: F) -> F:
     """--unit, --tip, --tip-u and --points: how to read an arm point list."""
     for option in (
         click.option("--unit", type=click.Choice(["mm", "inch"]), help="Unit of the list where it does not say."),
-        click.option("--tip", type=float, help="Tip diameter, mm."),
-        click.option("--tip-u", type=float, default=0.003, show_default=True, help="Standard uncertainty of it, mm."),
+        click.option("--tip", type=LENGTH, help="Tip diameter, mm."),
+        click.option(
+            "--tip-u", type=LENGTH, default="0.003", show_default=True, help="Standard uncertainty of it, mm."
+        ),
         click.option(
             "--points",
             type=click.Choice(["centre", "surface"]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fit.errors import InputError
+from fit.lists.tipsize import check_tip_size
 
 __all__ = ["RodInputs"]
 
@@ -35,12 +36,8 @@ class RodInputs:
             if not 0 < value < 1e5:
                 message = f"The {what} must be above 0 mm and below 100 m; got {value:g}."
                 raise InputError(message)
-        if not (0 <= self.tip < 100 and 0 <= self.tip_u < (self.tip or 100)):
-            message = (
-                f"The tip diameter must be between 0 and 100 mm and its uncertainty smaller than it; "
-                f"got {self.tip:g} with u {self.tip_u:g}."
-            )
-            raise InputError(message)
+        if self.tip:
+            check_tip_size(self.tip, self.tip_u)
         if self.points == "centre" and self.tip == 0:
             message = "Tip centres need the tip's diameter; give --tip MM."
             raise InputError(message)

@@ -20,6 +20,7 @@ from capture.arm.tipcheck import check_tip, tip_from_ball
 from capture.arm.touched import Touched
 from capture.arm.touches import Touches, gather
 from capture.arm.touchfit import FitOptions, Fitted, fit_touches
+from capture.arm.unitcheck import check_unit
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.lists import PointList, read_list
@@ -79,7 +80,7 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     notices += [
         *told,
         *fitted.notices,
-        *check_tip(list(features.values()), _nominal_tip(tip, options)),
+        *(check_unit(touches, fitted.touched, tip) or check_tip(list(features.values()), _nominal_tip(tip, options))),
         *_short_arcs(fitted.touched),
     ]
     datum = _datum(options.datum, features, options.unit)
@@ -225,7 +226,7 @@ def _cloud(touches: Touches, fitted: Fitted) -> Points:
 
 def _ranked(notices: Sequence[Notice]) -> list[Notice]:
     """What needs a hand first; what only informs last."""
-    grave = ("base-moved", "tip-side", "touch-scatter")
+    grave = ("unit-doubt", "base-moved", "tip-side", "touch-scatter")
     calm = ("kind-chosen", "base-steady", "tip-qualified", "names-alike")
     return sorted(dict.fromkeys(notices), key=lambda notice: (notice.code in calm) - (notice.code in grave))
 

@@ -6,7 +6,6 @@ with the correction made twice it is the other way round (plain geometry; common
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 
@@ -15,8 +14,9 @@ from capture.arm.touches import Touches
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.results import Notice
+from fit.units import named_length
 
-__all__ = ["BALLS", "check_tip", "slot_and_block", "tip_from_ball"]
+__all__ = ["BALLS", "check_tip", "slot_and_block", "tip_from_ball", "usual_ball"]
 
 BALLS = (
     5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 16.0, 20.0, 25.0, 30.0, 38.1, 40.0, 50.0,
@@ -68,8 +68,14 @@ def _is_whole(size: float | None) -> bool:
 
 def _stock(ball: Feature, shift: float) -> float | None:
     size = ball.value("diameter")
-    limit = min(max(_NEAR, size.u95), 3 * _NEAR)
-    return next((stock for stock in BALLS if abs(size.value + shift - stock) < limit), None)
+    return usual_ball(size.value + shift, size.u95)
+
+
+def usual_ball(diameter: float, u95: float) -> float | None:
+    """The usual ball that a measured diameter, mm, is; None where it is none."""
+    limit = min(max(_NEAR, u95), 3 * _NEAR)
+    nearest = min(BALLS, key=lambda stock: abs(diameter - stock))
+    return nearest if abs(diameter - nearest) < limit else None
 
 
 def _pairs(features: Sequence[Feature], tip: Tip) -> list[Notice]:
@@ -132,14 +138,9 @@ def tip_from_ball(touches: Touches, asked: str, tip: Tip | None) -> tuple[Tip, N
 
 
 def _said(asked: str, said: str) -> float:
-    try:
-        ball = float(said)
-    except ValueError:
-        ball = math.nan
+    ball = named_length(said, f"--tip-ball {asked}").value
     if not 0 < ball < _LARGEST_BALL:
-        message = (
-            f"--tip-ball {asked}: the ball's diameter must be in mm and above 0, such as {asked.split('=')[0]}=25.4."
-        )
+        message = f"--tip-ball {asked}: the ball's diameter must be above 0 and below {_LARGEST_BALL:g} mm."
         raise InputError(message)
     return ball
 

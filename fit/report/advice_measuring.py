@@ -96,6 +96,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Compare one known length with the result: inches are off by 25.4.",
             "Give --unit, or write the unit into the file.",
         ),
+        "unit-doubt": Advice(
+            "The list's numbers make sense in another unit than it was read in: all sizes may be off by 25.4.",
+            "Compare one known length, such as a ball's diameter, with the result.",
+            "Give --unit as the numbers are, or mend the unit in the file, and run again.",
+        ),
         "photos-disagree": Advice(
             "The photos give this size differently, by more than each photo's own ± allows.",
             "The sizes of the single photos stand in the warning; the pictures of the picks show where each saw "

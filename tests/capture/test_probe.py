@@ -278,39 +278,3 @@ def test_a_wrong_shape_asked_for_is_not_fitted_blindly(flange: list[Path]) -> No
     given = ProbeOptions(tip=5.0, points="centre", ties=TIES, fits=(*RULES, "ball_2=circle"))
     found = measure(flange, given)
     assert [notice.feature for notice in found.results.warnings if notice.code == "poor-fit"] == ["ball_2"]
-
-
-@pytest.mark.parametrize(
-    ("given", "words"),
-    [
-        ({"points": "centre", "tip": 4.0}, None),
-        ({"points": "surface", "tip": 4.0}, "missing"),
-        ({"points": "centre", "tip": 4.0, "reversed": True}, "point to the surface"),
-        ({"points": "centre", "tip": 8.0}, "twice the tip"),
-    ],
-)
-def test_a_wrong_correction_is_noticed(given: dict[str, Any], words: str | None, tmp_path: Path) -> None:
-    """Balls of half an inch touched with a tip of 4 mm, the list holding tip centres."""
-    rng = np.random.default_rng(8)
-    sign = -1 if given.pop("reversed", False) else 1
-    rows = ["# unit: mm", "x,y,z,i,j,k,feature"]
-    for name, place in (("ball_1", [0, 0, 0]), ("ball_2", [90, 10, 5])):
-        out = rng.normal(size=(15, 3))
-        out[:, 2] = np.abs(out[:, 2])
-        out /= np.linalg.norm(out, axis=1, keepdims=True)
-        for tip, way in zip(np.array(place) + 8.35 * out + rng.normal(0, 0.01, (15, 3)), sign * out, strict=True):
-            rows.append(",".join(f"{v:.4f}" for v in (*tip, *way)) + f",{name}")
-    path = tmp_path / "list.csv"
-    path.write_text("\n".join(rows) + "\n")
-    notices = [
-        notice for notice in measure([path], ProbeOptions(**given)).results.warnings if notice.code == "tip-side"
-    ]
-    assert len(notices) == (words is not None)
-    assert words is None or words in notices[0].text
-
-
-@pytest.mark.parametrize("size", ["-25", "0", "nan", "1e9", "big"])
-def test_a_ball_of_no_size_is_refused(size: str, flange: list[Path]) -> None:
-    given = ProbeOptions(points="centre", ties=TIES, tip_ball=f"ball_1={size}")
-    with pytest.raises(InputError, match="ball's diameter must be in mm and above 0"):
-        measure(flange, given)

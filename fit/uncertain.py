@@ -123,8 +123,8 @@ class Value:
         for name, part in zip(self.shared_names, self.shared, strict=True):
             word = budget_word(name)
             squares[word] = squares.get(word, 0.0) + float(part) ** 2
-        ranked = sorted(squares.items(), key=lambda item: -item[1])
-        return {word: self.factor * math.sqrt(square) for word, square in ranked if square > 0}
+        ranked, factor = sorted(squares.items(), key=lambda item: -item[1]), self.factor
+        return {word: factor * math.sqrt(square) for word, square in ranked if square > 0}
 
 
 class Estimate(Protocol):

@@ -19,7 +19,7 @@ from capture.camera.detect import MIN_CORNERS, MIN_MARKERS, FoundPiece
 from capture.camera.face import Face
 from capture.camera.flatness import bent_notice, is_bent, solve_bent, solve_view
 from capture.camera.image import Image
-from capture.camera.lens import lens_prior, rays, see
+from capture.camera.lens import lens_prior, rays, see, shown_at
 from capture.camera.modes import camera_modes
 from capture.camera.profile import CameraProfile
 from capture.camera.scale import print_observations
@@ -102,7 +102,7 @@ class Bench:
     def project(self, xyz: ArrayLike) -> FloatArray:
         """Pixels (N, 2) of the stored picture where bench points (N, 3) show."""
         points = np.asarray(xyz, float).reshape(-1, 3)
-        return see(self.lens, self.rotation, self.translation, points)[0]
+        return shown_at(self.lens, self.rotation, self.translation, points)
 
     def cut(self, px: ArrayLike, face: Face) -> FloatArray:
         """Bench points (N, 3) where the rays of pixels (N, 2) meet a face.

@@ -12,7 +12,7 @@ import numpy as np
 from capture.camera.adjust import Adjustment, Observed, adjust
 from capture.camera.detect import FoundPiece, find_pieces
 from capture.camera.image import Image
-from capture.camera.lens import LENS_NAMES, LensPrior, lens_prior, project, rays
+from capture.camera.lens import LENS_NAMES, LensPrior, lens_prior, lens_slopes, project, rays
 from capture.camera.profile import CameraProfile, lens_differences
 from capture.camera.scale import print_observations
 from capture.camera.start import start_state
@@ -107,7 +107,7 @@ def ray_error(profile: CameraProfile, px: FloatArray) -> FloatArray:
     A turn of the whole camera is no error of the lens (the pose takes it up), so it is taken out over the pixels given.
     """
     xy = rays(profile.lens, px)
-    _, by_xy, by_lens = project(profile.lens, xy)
+    by_xy, by_lens = project(profile.lens, xy)[1], lens_slopes(profile.lens, xy)
     x, y = xy.T
     about_x, about_y, about_z = (x * y, 1 + y * y), (-1 - x * x, -x * y), (-y, x)
     turns = np.array([about_x, about_y, about_z]).transpose(2, 1, 0)  # how a turn of the camera moves directions

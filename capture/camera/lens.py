@@ -16,7 +16,18 @@ from capture.camera.image import Image
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 
-__all__ = ["LENS_NAMES", "LensPrior", "camera_matrix", "distortion", "lens_prior", "project", "rays", "see"]
+__all__ = [
+    "LENS_NAMES",
+    "LensPrior",
+    "camera_matrix",
+    "distortion",
+    "lens_prior",
+    "lens_slopes",
+    "project",
+    "rays",
+    "see",
+    "shown_at",
+]
 
 LENS_NAMES = ("f", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 _F_UNKNOWN = 0.25
@@ -99,15 +110,26 @@ def distortion(lens: FloatArray) -> FloatArray:
     return np.asarray(lens[4:9], float)
 
 
-def project(lens: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Pixels (N, 2) of directions xy (N, 2) = (X/Z, Y/Z), derivatives by xy (N, 2, 2) and by the lens (N, 2, 9)."""
-    f, aspect, cx, cy, k1, k2, p1, p2, k3 = lens
+def _bent(lens: FloatArray, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Directions x, y (N,) as the lens bends them."""
+    k1, k2, p1, p2, k3 = lens[4:9]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    return x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x), y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+
+
+def _pixels(lens: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
+    f, aspect, cx, cy = lens[:4]
+    return np.column_stack([f * u + cx, f * aspect * v + cy])
+
+
+def project(lens: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Pixels (N, 2) of directions xy (N, 2) = (X/Z, Y/Z), and derivatives by xy (N, 2, 2)."""
+    f, aspect, _, _, k1, k2, p1, p2, k3 = lens
     x, y = xy[:, 0], xy[:, 1]
     r2 = x * x + y * y
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))  # d radial / dx = slope · x
-    u = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-    v = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
     fy = f * aspect
     mixed = slope * x * y + 2 * p1 * x + 2 * p2 * y
     by_xy = np.empty((len(xy), 2, 2))
@@ -115,6 +137,15 @@ def project(lens: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray, F
     by_xy[:, 0, 1] = f * mixed
     by_xy[:, 1, 0] = fy * mixed
     by_xy[:, 1, 1] = fy * (radial + slope * y * y + 6 * p1 * y + 2 * p2 * x)
+    return _pixels(lens, *_bent(lens, x, y)), by_xy
+
+
+def lens_slopes(lens: FloatArray, xy: FloatArray) -> FloatArray:
+    """Derivatives (N, 2, 9) of the pixels of directions xy (N, 2) by the lens."""
+    f, aspect = lens[:2]
+    x, y = xy[:, 0], xy[:, 1]
+    u, v = _bent(lens, x, y)
+    r2, fy = x * x + y * y, f * aspect
     by_lens = np.zeros((len(xy), 2, 9))
     by_lens[:, 0, 0], by_lens[:, 1, 0] = u, aspect * v
     by_lens[:, 1, 1] = f * v
@@ -123,7 +154,29 @@ def project(lens: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray, F
         by_lens[:, 0, column], by_lens[:, 1, column] = f * x * power, fy * y * power
     by_lens[:, 0, 6], by_lens[:, 1, 6] = f * 2 * x * y, fy * (r2 + 2 * y * y)
     by_lens[:, 0, 7], by_lens[:, 1, 7] = f * (r2 + 2 * x * x), fy * 2 * x * y
-    return np.column_stack([f * u + cx, fy * v + cy]), by_xy, by_lens
+    return by_lens
+
+
+def _before(rotation: FloatArray, translation: FloatArray, xyz: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points (N, 3) turned to the camera's axes, and from the camera's place.
+
+    Raises CannotDetermine for points behind the camera.
+    """
+    turned = xyz @ rotation.T
+    camera = turned + translation
+    if (camera[:, 2] <= 0).any():
+        message = "The camera's place cannot be found from these corners; shoot again with all of the target in view."
+        raise CannotDetermine(message)
+    return turned, camera
+
+
+def shown_at(lens: FloatArray, rotation: FloatArray, translation: FloatArray, xyz: FloatArray) -> FloatArray:
+    """Pixels (N, 2) of points xyz (N, 3): `see` without derivatives, in a tenth of the time.
+
+    Raises CannotDetermine for points behind the camera.
+    """
+    x, y, z = _before(rotation, translation, xyz)[1].T
+    return _pixels(lens, *_bent(lens, x / z, y / z))
 
 
 def see(
@@ -134,18 +187,14 @@ def see(
     The camera's fifteen: lens (9), small turn ω with rotation → exp(ω) rotation (3), translation (3).
     Raises CannotDetermine for points behind the camera.
     """
-    turned = xyz @ rotation.T
-    camera = turned + translation
-    if (camera[:, 2] <= 0).any():
-        message = "The camera's place cannot be found from these corners; shoot again with all of the target in view."
-        raise CannotDetermine(message)
+    turned, camera = _before(rotation, translation, xyz)
     depth = camera[:, 2, None]
-    px, by_direction, by_lens = project(lens, camera[:, :2] / depth)
+    px, by_direction = project(lens, camera[:, :2] / depth)
     by_camera = np.empty((len(xyz), 2, 3))
     by_camera[:, :, :2] = by_direction / depth[:, None]
     by_camera[:, :, 2] = -np.einsum("nij,nj->ni", by_direction, camera[:, :2]) / depth**2
     by_all = np.empty((len(xyz), 2, 15))
-    by_all[:, :, :9] = by_lens
+    by_all[:, :, :9] = lens_slopes(lens, camera[:, :2] / depth)
     by_all[:, :, 9:12] = np.cross(turned[:, None, :], by_camera)  # (ω × X) · g = ω · (X × g)
     by_all[:, :, 12:] = by_camera
     return px, by_all, by_camera @ rotation
@@ -159,7 +208,7 @@ def rays(lens: FloatArray, px: FloatArray) -> FloatArray:
     aim = np.asarray(px, float).reshape(-1, 2)
     xy = (aim - lens[2:4]) / (lens[0] * np.array([1.0, lens[1]]))
     for _ in range(20):
-        shown, by_xy, _ = project(lens, xy)
+        shown, by_xy = project(lens, xy)
         miss = aim - shown
         if np.abs(miss).max(initial=0.0) < 1e-9 * lens[0]:
             return xy

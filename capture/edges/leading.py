@@ -323,7 +323,7 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
 
 def _searched(search: RoundSearch, height: float) -> Candidate:
     coarse = search.coarse(0.6)
-    circles = tuple(search.fine(coarse, r) for r in ROUNDINGS)
+    circles = tuple(search.fine(coarse, ROUNDINGS))
     score = max(c.score for c in circles)
     return Candidate(circles=circles, scale_px=search.strip.px_per_mm, height=height, score=score)
 

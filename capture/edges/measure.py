@@ -199,7 +199,7 @@ def _settle_rounding(
     outline: FloatArray,
 ) -> tuple[FaceKnowledge, list[Circle], Edge]:
     """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
-    options = _ranked([[search.fine(starts, r) for r in ROUNDINGS] for search, starts in searches])
+    options = _ranked([search.fine(starts, ROUNDINGS) for search, starts in searches])
     sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
     followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
     edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]

@@ -129,9 +129,7 @@ def _distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.in
     along = np.arange(0.0, float(path.chain.lengths.sum()), _STEP_MM)
     places, heading, piece = locate(path.chain, along)
     flat = path.frame.flat(points.xyz)[:, :2]
-    nearest = np.concatenate(
-        [((part[:, None] - places) ** 2).sum(axis=2).argmin(axis=1) for part in np.array_split(flat, 8)]
-    )
+    nearest = ((places**2).sum(axis=1) - 2 * flat @ places.T).argmin(axis=1)  # of |p − q|², less what is p's alone
     away, tangent = flat - places[nearest], unit(heading[nearest])
     return np.abs(away[:, 0] * tangent[:, 1] - away[:, 1] * tangent[:, 0]), piece[nearest]
 

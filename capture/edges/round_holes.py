@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -55,22 +56,16 @@ class RoundSearch:
         rows = len(self.strip.total)
         return float((self.strip.between(np.full(rows, -0.9), np.full(rows, 0.9)) > 0.5).mean())
 
-    def offsets(self, moves: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Outward offset and seen wall, both (G, M), of circles moved by (dx, dy, dr), moves (G, 3) mm."""
-        radius = self.start.radius + moves[:, 2]
-        upper = self._radial(moves[:, :2], radius)
+    def offsets(self, moves: FloatArray, every: int = 1) -> tuple[FloatArray, FloatArray]:
+        """Outward offset and seen wall, both (G, M), of circles moved by (dx, dy, dr), moves (G, 3) mm, at each n-th row."""
+        ray, radius = self._ray[::every], self.start.radius + moves[:, 2]
+        upper = _radial(ray, moves[:, :2], radius)
         depth = self._eye[2] - self._sheet.height
         ratio = depth / (depth + self._sheet.thickness)
         centre = np.array([self.start.x, self.start.y])
         lower_centre = self._eye[:2] + ratio * (centre + moves[:, :2] - self._eye[:2]) - centre
-        lower = self._radial(lower_centre, ratio * radius)
+        lower = _radial(ray, lower_centre, ratio * radius)
         return self.start.radius - upper, upper - lower
-
-    def _radial(self, centre: FloatArray, radius: FloatArray) -> FloatArray:
-        """Distance (G, M) from the strip's centre along its rays to circles about other centres."""
-        along = centre @ self._ray.T
-        across = centre @ np.array([-self._ray[:, 1], self._ray[:, 0]])
-        return along + np.sqrt(np.maximum(radius[:, None] ** 2 - across**2, 0.0))
 
     def coarse(self, span: float) -> list[FloatArray]:
         """Best moves (3,) of a sharp and of a rounded edge, within ± span mm, good to about 0.1 mm."""
@@ -80,23 +75,29 @@ class RoundSearch:
         best = np.zeros(3)
         for step, reach in _COARSE:
             moves = best + _grid(step, span)
-            best = moves[self._score(moves, rounding, reach, _COARSE_ROWS).argmax()]
+            best = moves[self._scores(moves, (rounding,), reach, _COARSE_ROWS)[0].argmax()]
             span = step
         return best
 
-    def fine(self, starts: list[FloatArray], rounding: float) -> Circle:
-        """The best circle near any of the coarse starts for one rounding."""
+    def fine(self, starts: list[FloatArray], roundings: Sequence[float]) -> list[Circle]:
+        """The best circle near any of the coarse starts for each rounding."""
         moves = np.concatenate([start + _grid(_FINE_STEP, _FINE_SPAN) for start in starts])
-        score = self._score(moves, rounding, _FINE_REACH, _FINE_ROWS)
-        best = moves[score.argmax()]
-        return Circle(self.start.x + best[0], self.start.y + best[1], self.start.radius + best[2], float(score.max()))
+        scores = self._scores(moves, roundings, _FINE_REACH, _FINE_ROWS)
+        x, y, radius = (np.array([self.start.x, self.start.y, self.start.radius]) + moves[scores.argmax(axis=1)]).T
+        return [Circle(*(float(v) for v in one)) for one in zip(x, y, radius, scores.max(axis=1), strict=True)]
 
-    def _score(self, moves: FloatArray, rounding: float, reach: float, rows: int) -> FloatArray:
-        offset, wall = self.offsets(moves)
-        sheet = replace(self._sheet, rounding=rounding)
+    def _scores(self, moves: FloatArray, roundings: Sequence[float], reach: float, rows: int) -> FloatArray:
+        """(K, G) under each rounding."""
         every = max(1, len(self.strip.total) // rows)
-        strip = self.strip.thinned(every)
-        return contour_score(strip, sheet, offset[:, ::every], wall[:, ::every], reach).mean(axis=1)
+        offset, wall = self.offsets(moves, every)
+        strip, sheets = self.strip.thinned(every), [replace(self._sheet, rounding=r) for r in roundings]
+        return np.array([contour_score(strip, sheet, offset, wall, reach).mean(axis=1) for sheet in sheets])
+
+
+def _radial(ray: FloatArray, centre: FloatArray, radius: FloatArray) -> FloatArray:
+    """Distance (G, M) along rays (M, 2) from a strip's centre to circles about other centres (G, 2)."""
+    across = centre @ np.stack([-ray[:, 1], ray[:, 0]])
+    return centre @ ray.T + np.sqrt(np.maximum(radius[:, None] ** 2 - across**2, 0.0))
 
 
 def _grid(step: float, span: float) -> FloatArray:

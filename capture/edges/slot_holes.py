@@ -22,7 +22,7 @@ _WIDE, _FINE = ((0.2, 1.4, 0.2), (0.1, 0.3, 0.12)), ((0.1, 0.3, 0.12), (0.05, 0.
 _LOOK, _LOOK_IN_MM, _LOOK_DEEP_MM, _LOOK_STEP_MM, _DEPTHS = 0.6, 2.4, 3.0, 0.1, 2
 """Score lost where what lies beside an edge is not the material, how far outside the slot that is asked, mm, and at how
 many depths: of a slot near another edge little material is to be seen."""
-_REACH_PX, _LEAST_SCORE, _LEAST_RING = 0.6, 0.1, 0.7
+_REACH_PX, _LEAST_SCORE, _LEAST_RING = 0.6, 0.15, 0.7
 _SWEEPS = 2
 _ROWS = 160
 # How the centres of both caps move along and across the slot, and its radius: a turn, each side, each end.
@@ -160,14 +160,23 @@ def _searched(
 def _ascent(
     scores: Callable[[FloatArray, float], FloatArray], levels: tuple[tuple[float, float, float], ...], turn: int
 ) -> tuple[float, FloatArray]:
-    """Best score and move (5,); `turn` says how far the order of moves is rolled."""
+    """Best score and move (5,); `turn` says how far the order of moves is rolled. What scores too little is left at that:
+    a level with a smaller tolerance hardly ever finds more.
+    """
     move, best = np.zeros(5), -np.inf
     for step, span, reach in levels:
         ticks = np.arange(-span, span + 1e-9, step)[:, None]
+        unmoved = 0
         for direction in _SWEEPS * [*np.roll(_MOVES, turn, axis=0)]:
             tried = move + ticks * direction
             told = scores(tried, reach)
-            move, best = tried[told.argmax()], float(told.max())
+            top = int(told.argmax())
+            unmoved = unmoved + 1 if top == len(ticks) // 2 else 0
+            move, best = tried[top], float(told[top])
+            if unmoved == len(_MOVES):
+                break
+        if best < _LEAST_SCORE:
+            break
     return best, move
 
 

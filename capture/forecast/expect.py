@@ -12,7 +12,7 @@ import numpy as np
 from capture.camera.bench import Bench, solve_bench
 from capture.camera.detect import FoundPiece
 from capture.camera.image import Exif, Image
-from capture.camera.lens import lens_prior, see
+from capture.camera.lens import lens_prior, shown_at
 from capture.camera.profile import CameraProfile
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
@@ -144,7 +144,7 @@ class Camera:
 
     def shows(self, xyz: FloatArray, size: tuple[int, int], margin: float = 0.0) -> np.ndarray:
         """Which points (N, 3) are in the picture, clear of its rim by a share of its size."""
-        px = see(self.lens, self.rotation, self.translation, xyz)[0]
+        px = shown_at(self.lens, self.rotation, self.translation, xyz)
         spare = margin * np.array(size)
         return np.asarray(((px > spare) & (px < np.array(size) - 1 - spare)).all(axis=1))
 
@@ -205,7 +205,7 @@ def _solved(setup: SetUp, camera: Camera) -> Bench:
         xy = piece.corner_xy(ids) @ _turn(place).T + place[1:]
         xyz = np.column_stack([xy, np.zeros(len(ids))])
         seen = camera.shows(xyz, setup.size, 0.005)
-        px = see(camera.lens, camera.rotation, camera.translation, xyz[seen])[0]
+        px = shown_at(camera.lens, camera.rotation, camera.translation, xyz[seen])
         px = px + rng.normal(0, _CORNER_PX, px.shape)
         cov = np.broadcast_to(_CORNER_PX**2 * np.eye(2), (len(px), 2, 2))
         if len(px) >= 6:

@@ -18,7 +18,7 @@ from fit.points import FloatArray
 __all__ = ["Cut", "best_cut", "group_size"]
 
 _ROWS, _COLUMNS = 16, 64
-_MOST_GROUPS = 700
+_MOST_GROUPS = 300
 _COARSER = 8
 _LEAST_LINE, _LEAST_ARC = 3, 4
 
@@ -35,7 +35,7 @@ class Cut:
 
 
 def group_size(n: int) -> int:
-    """Points per group that keep the search near linear: single points up to about a thousand."""
+    """Points per group that keep the search near linear: single points up to 450."""
     return max(1, round(n / _MOST_GROUPS)) if n > 1.5 * _MOST_GROUPS else 1
 
 
@@ -43,8 +43,21 @@ def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
     """Cut points (N, 2) with weights 1/σ² (N,) into lines and arcs.
 
     penalty : cost of one free number, in units of χ²; a line counts three (two of its own and its end), an arc four.
+    Where points are many they are cut by groups, then once more with single points near the joints found: a group that
+    straddles a corner would leave a short piece of its own there.
     """
-    chunks, state = _solved(xy, weight, group_size(len(xy)), penalty)
+    size = group_size(len(xy))
+    first = np.arange(0, len(xy), size)
+    cut = _cut(xy, weight, first, penalty)
+    if size == 1:
+        return cut
+    near = cut.bounds[1:-1, None] + np.arange(-size, size + 1, max(1, size // _COARSER))
+    return _cut(xy, weight, np.union1d(first, np.clip(near, 0, len(xy) - 1)), penalty)
+
+
+def _cut(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty: float) -> Cut:
+    """The best cut between groups of points, of which the first points (C,) are given."""
+    chunks, state = _solved(xy, weight, first, penalty)
     count = len(chunks.weight)
     _, came_from, as_arc = state
     ends = [count]
@@ -54,19 +67,19 @@ def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
     return Cut(chunks.first[order], as_arc[order[1:]])
 
 
-def _solved(xy: FloatArray, weight: FloatArray, size: int, penalty: float) -> tuple[Chunks, _State]:
-    """Least cost of each end on the grid of groups of `size` points, the start of its last piece, and that piece's kind.
+def _solved(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty: float) -> tuple[Chunks, _State]:
+    """Least cost of each end on the grid of groups, the start of its last piece, and that piece's kind.
 
     A cut on a coarser grid, solved first, is a cut on the fine one too: its costs are bounds that prune starts early.
     """
-    chunks = chunk_points(xy, weight, size)
+    chunks = chunk_points(xy, weight, first)
     count = len(chunks.weight)
     cost = np.full(count + 1, np.inf)
     cost[0] = 0.0
     came_from = np.zeros(count + 1, dtype=int)
     as_arc = np.zeros(count + 1, dtype=bool)
     if count > _COARSER * _ROWS:
-        coarse, (high, back, arc) = _solved(xy, weight, size * _COARSER, penalty)
+        coarse, (high, back, arc) = _solved(xy, weight, first[::_COARSER], penalty)
         place = np.searchsorted(chunks.first, coarse.first)
         cost[place], came_from[place], as_arc[place] = high, place[back], arc
     for top in range(0, count, _ROWS):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
@@ -37,9 +38,8 @@ class Chunks:
     ee: FloatArray
 
 
-def chunk_points(xy: FloatArray, weight: FloatArray, size: int) -> Chunks:
-    """Gather each `size` consecutive points (N, 2) with weights (N,) into one group."""
-    first = np.arange(0, len(xy), size)
+def chunk_points(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_]) -> Chunks:
+    """Gather consecutive points (N, 2) with weights (N,) into groups, each from its first point (C,) to the next one's."""
     total = np.add.reduceat(weight, first)
     centre = np.add.reduceat(xy * weight[:, None], first) / total[:, None]
     bounds = np.append(first, len(xy))
@@ -121,7 +121,7 @@ def arc_misfit(n: FloatArray, *moments: FloatArray) -> FloatArray:
 
 def free_curvature(xy: FloatArray, weight: FloatArray) -> float:
     """Signed curvature (1/mm, left turn positive) of Taubin's circle through ordered points (N, 2)."""
-    chunks = chunk_points(xy, weight, len(xy))
+    chunks = chunk_points(xy, weight, np.zeros(1, dtype=int))
     sums = [column[0, 0] for column in shifted(chunks, slice(0, 1), chunks.centre)]
     _, _, _, xx, sxy, yy, xz, yz, zz = central(sums)
     root = float(taubin_root(*(np.asarray(m) for m in (xx, sxy, yy, xz, yz, zz))))

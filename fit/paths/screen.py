@@ -105,7 +105,7 @@ def _free_losses(edge: Edge, fit: Fit, first: int, last: int) -> tuple[float, fl
     part, now = _trimmed(edge, fit, first, last)
     if len(part.xy) < 5:
         return 0.0, 0.0
-    chunk = chunk_points(part.xy, part.weight, len(part.xy))
+    chunk = chunk_points(part.xy, part.weight, np.zeros(1, dtype=int))
     n, _, _, *moments = central([sums[0, 0] for sums in shifted(chunk, slice(0, 1), chunk.centre)])
     values = [np.asarray(m) for m in moments]
     return float(line_misfit(n, *values[:3])) - now, float(arc_misfit(n, *values)) - now

@@ -151,12 +151,11 @@ def _first_pass(xy: FloatArray, near: float, step: float) -> NDArray[np.int_]:
         tail = xy[order[-40:]]
         forward = tail[-1] - tail[-min(4, len(tail))] if len(tail) > 1 else xy[i] - tail[-1]
         advance = float((xy[i] - tail[-1]) @ forward) / max(float(np.hypot(*forward)), 1e-12)
-        on_trail = _off_trail(tail, xy[i]) < near
-        if on_trail and len(order) > 3 and advance < (0.0 if held else -0.3 * step):
+        if advance < 0 and _off_trail(tail, xy[i]) >= near:
+            order.extend(held)  # it left the trail sideways: a sharp corner, not a way back
+        elif len(order) > 3 and advance < (0.0 if held else -0.3 * step):
             held.append(i)
             continue
-        if not on_trail and advance < 0:
-            order.extend(held)  # it left the trail sideways: a sharp corner, not a way back
         held = []
         order.append(i)
     return np.array(order)

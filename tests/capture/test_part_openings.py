@@ -150,7 +150,7 @@ def test_round_holes(shot, plate):
         x, y = plate.on_bench([(hole.x, hole.y)])[0]
         search = RoundSearch(lit, bench, Sheet(2.0, 2.0), Circle(x + 0.4, y - 0.3, hole.diameter / 2 + 0.3))
         assert search.ring() > 0.7
-        best = search.fine(search.coarse(0.6), 0.0)
+        (best,) = search.fine(search.coarse(0.6), (0.0,))
         assert (best.x, best.y, 2 * best.radius) == pytest.approx((x, y, hole.diameter), abs=0.08)
     nothing = RoundSearch(lit, bench, Sheet(2.0, 2.0), Circle(*plate.on_bench([(-10, 25)])[0], 5.0))
     assert nothing.ring() < 0.5

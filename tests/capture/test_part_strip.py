@@ -135,8 +135,8 @@ def test_hue_tells_part_from_shadow():
     paper, part = np.array([0.74, 0.77, 0.78]), np.array([0.05, 0.07, 0.18])
     hues = paper / paper.sum(), part / part.sum()
     palette = Palette(hues[0], hues[1] - hues[0])
-    np.testing.assert_allclose(palette.part_share(np.array([paper, 0.2 * paper])), 0, atol=1e-9)
-    np.testing.assert_allclose(palette.part_share(np.array([part, 0.5 * part])), 1, atol=1e-9)
+    np.testing.assert_allclose(palette.part_share(np.float32([[paper, 0.2 * paper]])), 0, atol=1e-6)
+    np.testing.assert_allclose(palette.part_share(np.float32([[part, 0.5 * part]])), 1, atol=1e-6)
 
 
 def test_summing_steps():

@@ -25,6 +25,7 @@ from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import Rounding, settled_rounding
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
+from capture.edges.tinted import told_by_colour
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -138,6 +139,7 @@ def _fitted(
     edge = one.taken.edges[which]
     if one.other or one.pick.edge != "clearest":
         edge = replace(edge, rival=None)
+    edge = told_by_colour(lit, bench, known.sheet, edge)
     notices = [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
     if kind == "slot":
         feature, points, edge = refined_slot(lit, bench, known, edge)
@@ -149,7 +151,7 @@ def _fitted(
         path, more = outline_path(points, closed=one.pick.closed, clean=edge.clean, twofold=known.twofold)
         return path.feature, path.points, [*notices, *more]
     if kind == "arc":
-        feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float))
+        feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float), edge.strip.px_per_mm)
         return feature, points, [*notices, *more]
     feature, points, more = fit_picked_line(points, edge.strip.px_per_mm)
     return feature, points, [*notices, *more]

@@ -10,6 +10,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.edges.outline import path_through
 from fit.errors import CannotDetermine
@@ -23,18 +24,24 @@ __all__ = ["fit_picked_arc"]
 
 _NOISES_MM = (0.04, 0.08, 0.16, 0.3)
 _MOST_POINTS = 120
-_LEAST_SHARE = 0.4
-"""Least share of the way-points' stretch that the arc meant must cover."""
+_JUMP_MM, _JUMP_PX, _JUMP_TIMES = 0.15, 1.0, 7.0
+"""From one row to the next an edge moves across itself by no more than this, nor by so many times what is usual on it."""
+_ISLAND_ROWS = 4
+"""Fewer points in a row that lie aside are strays, not another edge."""
+_LEAST_SHARE, _UNBROKEN_SHARE = 0.4, 0.6
+"""Least share of the way-points' stretch that the arc meant must cover, and that must be free of leaps."""
 _LEAST_POINTS, _VAGUE = 8, 0.4
 """Fewer points, or a U95 of more than this share of the radius, tell no radius: its ± would be far from even."""
 
 
-def fit_picked_arc(points: Points, near: FloatArray) -> tuple[Feature, Points, list[Notice]]:
+def fit_picked_arc(points: Points, near: FloatArray, px_per_mm: float) -> tuple[Feature, Points, list[Notice]]:
     """Fit the arc that way-points (K, 2) mm mean to an edge's points (N) in order, which run some mm past them.
 
-    Where the edge turns from the arc into something else within its points, it is tangent there. Raises CannotDetermine
-    where the edge is no arc between the way-points.
+    Where the edge turns from the arc into something else within its points, it is tangent there. Where the points leap to
+    another edge, those on one side of the leap are left out. Raises CannotDetermine where the edge is no arc between the
+    way-points.
     """
+    points, leapt = _without_leaps(points, near, max(_JUMP_MM, _JUMP_PX / px_per_mm))
     every = max(1, len(points) // _MOST_POINTS)
     path = path_through(points.select(slice(None, None, every)), _NOISES_MM, closed=False)
     first, last = _stretch(path, near)
@@ -49,7 +56,44 @@ def fit_picked_arc(points: Points, near: FloatArray) -> tuple[Feature, Points, l
     arc = _plain(path.feature.segments[which], every, int(mine.sum()))
     _refuse_vague(arc)
     told = short_arc(arc)
-    return arc, path.points.select(mine), [told] if told else []
+    return arc, path.points.select(mine), [*leapt, *([told] if told else [])]
+
+
+def _without_leaps(points: Points, near: FloatArray, least: float) -> tuple[Points, list[Notice]]:
+    """The stretch of points without a leap across the edge that holds most of what lies between the way-points."""
+    leap = max(least, _JUMP_TIMES * float(np.median(_jumps(points))))
+    stretches = _stretches(points, leap)
+    if len(stretches) == 1:
+        return points, []
+    long = [rows for rows in stretches if len(rows) >= _ISLAND_ROWS]
+    points = points.select(np.concatenate(long)) if long else points
+    stretches = _stretches(points, leap)
+    first, last = sorted(int(np.argmin(((points.xyz[:, :2] - end) ** 2).sum(axis=1))) for end in near[[0, -1]])
+    held = [int(((rows >= first) & (rows <= last)).sum()) for rows in stretches]
+    best = stretches[int(np.argmax(held))]
+    if max(held) < _UNBROKEN_SHARE * (last - first + 1) or len(best) < _LEAST_POINTS:
+        message = (
+            "The points found leap between two edges; put the way-points nearer the edge, or say on which side the metal "
+            "lies (metal)."
+        )
+        raise CannotDetermine(message)
+    if max(held) == last - first + 1:
+        return points.select(best), []
+    text = (
+        f"The steps found leap to another edge {_jumps(points).max():.1f} mm beside this one; what lies past the leap is "
+        "left out. Look at the overlay: is the rest the edge?"
+    )
+    return points.select(best), [Notice("stray-stretch", text)]
+
+
+def _stretches(points: Points, leap: float) -> list[NDArray[np.int_]]:
+    return np.split(np.arange(len(points)), np.flatnonzero(_jumps(points) > leap) + 1)
+
+
+def _jumps(points: Points) -> FloatArray:
+    """How far (N - 1,) each point lies across the edge from the one before, mm; none on a line or a circle."""
+    mean = (points.normal[1:] + points.normal[:-1]) / 2
+    return np.abs((np.diff(points.xyz, axis=0) * mean).sum(axis=1))
 
 
 def _refuse_vague(arc: Feature) -> None:

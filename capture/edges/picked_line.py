@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from capture.edges.outline import path_through
 from capture.edges.rim_fit import trimmed_fit
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -15,6 +16,9 @@ __all__ = ["fit_picked_line"]
 
 _JUMP_MM, _JUMP_PX = 0.25, 2.0
 _LEAST_SHARE, _NEARLY_ALL = 0.6, 0.9
+_CURL_MM, _END_SHARE, _STRAIGHT_SHARE = 0.15, 0.05, 0.4
+_NOISES_MM = (0.04, 0.08, 0.16)
+_MOST_POINTS = 120
 
 
 def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, list[Notice]]:
@@ -27,7 +31,7 @@ def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, 
     across = _across(points, feature)
     stretches = np.split(np.arange(len(points)), np.flatnonzero(np.abs(np.diff(across)) > leap) + 1)
     if len(stretches) == 1 or (len(kept) > _NEARLY_ALL * len(points) and not _leaps(kept, feature, leap)):
-        return feature, kept, []
+        return _without_corners(points, across) or (feature, kept, [])
     longest = points.select(max(stretches, key=len))
     straight, _ = trimmed_fit(fit_line, longest)
     off = np.abs(_across(points, straight))
@@ -42,6 +46,31 @@ def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, 
     text = (
         f"Over {1 - len(near) / len(points):.0%} of its length the steps found run up to {off.max():.1f} mm beside this "
         "edge; they are left out. Look at the overlay: is the rest the edge?"
+    )
+    return feature, kept, [Notice("stray-stretch", text)]
+
+
+def _without_corners(points: Points, across: FloatArray) -> tuple[Feature, Points, list[Notice]] | None:
+    """The straight part of an edge that turns away at an end, as where a way-point lies round a corner; else None."""
+    ends = max(1, round(_END_SHARE * len(points)))
+    if max(abs(float(np.median(part))) for part in (across[:ends], across[-ends:])) < _CURL_MM:
+        return None
+    every = max(1, len(points) // _MOST_POINTS)
+    try:
+        path = path_through(points.select(slice(None, None, every)), _NOISES_MM, closed=False)
+    except CannotDetermine:
+        return None
+    lengths = path.chain.lengths
+    which = int(np.argmax(np.where(path.chain.arcs, -np.inf, lengths)))
+    if path.chain.arcs[which] or len(lengths) == 1 or lengths[which] < _STRAIGHT_SHARE * lengths.sum():
+        return None
+    first = float(lengths[:which].sum())
+    mine = np.flatnonzero((path.along >= first) & (path.along <= first + lengths[which]))
+    rows = path.index[mine] * every
+    feature, kept = trimmed_fit(fit_line, points.select(slice(int(rows.min()), int(rows.max()) + 1)))
+    text = (
+        f"Over {1 - lengths[which] / lengths.sum():.0%} of what is marked the edge turns away; only its straight part is "
+        "taken. Put the way-points clear of the corners."
     )
     return feature, kept, [Notice("stray-stretch", text)]
 

@@ -13,10 +13,13 @@ from capture.camera.image import open_image
 from capture.edges.guide import past_its_ends
 from capture.edges.leading import Pick
 from capture.edges.picked import measure_picks
+from capture.edges.picked_arc import fit_picked_arc
 from capture.edges.rim_fit import FaceKnowledge
 from capture.edges.rims import Sheet
 from capture.edges.strip import Lit, linear_light
 from capture.pieces import frame
+from fit.errors import CannotDetermine
+from fit.points import Points
 
 RADII = (5.0, 7.0, 9.0, 14.0)
 
@@ -78,3 +81,23 @@ def test_ends_are_put_on_in_the_direction_of_the_line():
     assert len(longer) == len(line) + 16
     assert longer[0] == pytest.approx([20.0, -4.0], abs=0.2)
     assert np.hypot(*np.diff(longer, axis=0).T).max() < 0.55
+
+
+def arc_points(aside: np.ndarray, radius: float = 20.0) -> tuple[Points, np.ndarray]:
+    """A quarter of a circle, moved across itself by `aside` mm, with 0.01 mm of noise, and way-points on it."""
+    angle = np.linspace(0, math.pi / 2, len(aside))
+    out = np.column_stack([np.cos(angle), np.sin(angle)])
+    reach = radius + aside + np.random.default_rng(5).normal(0, 0.01, len(aside))
+    xyz = np.column_stack([reach[:, None] * out, np.zeros(len(aside))])
+    points = Points(xyz, np.full(len(aside), 0.01), np.column_stack([out, np.zeros(len(aside))]))
+    return points, radius * out[[0, len(aside) // 2, -1]]
+
+
+def test_past_a_leap_to_another_edge_an_arc_is_not_read():
+    share = np.linspace(0, 1, 120)
+    points, near = arc_points(np.where(share > 0.7, 0.6 * share, 0.0))
+    arc, kept, notices = fit_picked_arc(points, near, 8.0)
+    assert abs(arc["radius"] - 20.0) <= arc.value("radius").u95 < 1.0 and len(kept) <= 84
+    assert notices[0].code == "stray-stretch"
+    with pytest.raises(CannotDetermine, match="leap between two edges"):
+        fit_picked_arc(*arc_points(np.where(share > 0.5, 0.6, 0.0)), 8.0)

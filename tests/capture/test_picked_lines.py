@@ -49,3 +49,13 @@ def test_a_bow_and_lone_strays_are_no_leap():
     lone[[20, 90, 150]] = 1.0
     line, kept, notices = fit_picked_line(edge_points(lone), 8.0)
     assert not notices and len(kept) >= len(ALONG) - 8 and slope(line) == pytest.approx(SLOPE, abs=3e-4)
+
+
+@pytest.mark.parametrize("ends", [(True, False), (False, True), (True, True)])
+def test_a_line_marked_into_a_rounded_corner_keeps_its_straight_part(ends):
+    """3 mm past the tangent point of a 5 mm corner the edge lies 5 - sqrt(25 - 9) = 1 mm beside the line."""
+    past = [np.maximum(ALONG - 57.0, 0.0) * ends[1], np.maximum(3.0 - ALONG, 0.0) * ends[0]]
+    aside = sum(5.0 - np.sqrt(25.0 - p**2) for p in past)
+    line, kept, (notice,) = fit_picked_line(edge_points(aside), 8.0)
+    assert notice.code == "stray-stretch" and "turns away" in notice.text
+    assert slope(line) == pytest.approx(SLOPE, abs=5e-4) and 0.8 * len(ALONG) < len(kept) < len(ALONG)

@@ -36,7 +36,7 @@ FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
         (FLAT, {"points": "surface", "sides": ("up",)}, "must be left, right, in or out"),
         (FLAT, {"points": "surface", "sides": ("hole=in",)}, "no feature has that name; there are deck"),
         (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
-        (FLAT, {"points": "centre", "tip": -1.0}, "The tip diameter must be between"),
+        (FLAT, {"points": "centre", "tip": -1.0}, "must be above 0"),
         (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),
     ],
 )  # fmt: skip

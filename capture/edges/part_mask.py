@@ -76,9 +76,10 @@ def find_part(flat: Flat, margin: float) -> PartMask:
         raise CannotDetermine(message)
     part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
     paper = cv2.dilate(part, disc(0.6, flat.step)) == 0
-    mask = _ridge(relative, part, paper | ~inner, flat.step, _CORE_MM)
-    touching = _meets(part, inner, flat.step) and _over_print(relative, part, paper & inner, inner, flat.step)
-    bays = _bays(mask, _ridge(relative, part, paper | ~inner, flat.step, _NEAR_MM), flat.step)
+    smooth = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
+    mask = _ridge(smooth, part, paper | ~inner, flat.step, _CORE_MM)
+    touching = _meets(part, inner, flat.step) and _over_print(smooth, part, paper & inner, inner, flat.step)
+    bays = _bays(mask, _ridge(smooth, part, paper | ~inner, flat.step, _NEAR_MM), flat.step)
     return PartMask(flat, mask, relative, touching, bays)
 
 
@@ -166,13 +167,13 @@ def _meets(part: Mask, inner: NDArray[np.bool_], step: float) -> bool:
 
 
 def _over_print(
-    relative: NDArray[np.float32], part: Mask, paper: NDArray[np.bool_], inner: NDArray[np.bool_], step: float
+    smooth: NDArray[Any], part: Mask, paper: NDArray[np.bool_], inner: NDArray[np.bool_], step: float
 ) -> bool:
     """Whether it is the part that meets the print, not its shadow: the print is left open to part and paper alike."""
-    return _meets(_ridge(relative, part, paper, step, _CORE_MM), inner, step)
+    return _meets(_ridge(smooth, part, paper, step, _CORE_MM), inner, step)
 
 
-def _ridge(relative: NDArray[np.float32], part: Mask, paper: NDArray[np.bool_], step: float, core: float) -> Mask:
+def _ridge(smooth: NDArray[Any], part: Mask, paper: NDArray[np.bool_], step: float, core: float) -> Mask:
     """Draw the contour along the strongest tone ridge between the bare paper and the part more than `core` mm in."""
     import cv2
 
@@ -180,8 +181,7 @@ def _ridge(relative: NDArray[np.float32], part: Mask, paper: NDArray[np.bool_], 
     markers = np.zeros(part.shape, np.int32)
     markers[depth > min(core, 0.5 * float(depth.max()))] = 2
     markers[paper] = 1
-    picture: Any = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
-    mask = (cv2.watershed(picture, markers) == 2).astype(np.uint8)
+    mask = (cv2.watershed(smooth, markers) == 2).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1.0, step)).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     if count < 2:

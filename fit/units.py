@@ -182,8 +182,10 @@ def format_length(
 ) -> str:
     """A length for people, ``8.012 ±0.021``: as many figures as its U95 supports, U95 rounded up to two figures.
 
+    One typed without a ± has a U95 of 0: none is told of it, for nobody knows it to be exact.
     short stops one decimal earlier (0.01 mm, 0.001 in; ``1 3/8" +.003 ±.006``), for drawings.
     """
+    u95 = u95 or None
     if unit_out == "fraction":
         told = format_fraction(mm) + ("" if u95 is None else f' ±{_plain(u95 / MM_PER_INCH, 3, up=True)}"')
         return re.sub(r'([+±-])0(\.\d+)"', r"\1\2", told) if short else told
@@ -204,9 +206,9 @@ def format_angle(radians: float, u95: float | None = None, *, with_unit: bool = 
 
 def format_plain(value: float, u95: float | None, most: int = 3) -> str:
     """A number and its U95 at the number of decimals that U95 supports, at most `most`."""
-    if u95 is None:
+    if not u95:
         return _plain(value, min(most, 2))
-    decimals = most if u95 <= 0 else min(most, max(0, 1 - math.floor(math.log10(u95))))
+    decimals = min(most, max(0, 1 - math.floor(math.log10(u95))))
     return f"{_plain(value, decimals)} ±{_plain(u95, decimals, up=True)}"
 
 

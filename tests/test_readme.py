@@ -11,7 +11,7 @@ import tomllib
 import click
 import pytest
 
-from fit.commands import COMMANDS, edgewright
+from fit.commands.table import COMMANDS, edgewright
 
 PAGES = ("README.md", "DEVELOPERS.md")
 

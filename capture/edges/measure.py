@@ -43,6 +43,7 @@ __all__ = ["MeasuredPart", "measure_part"]
 
 _STEP_MM = 0.2
 _RIM_MM = 0.8
+_USUAL_HEIGHT = 10.0
 _MARGIN_MM = 4.0
 _RING = 0.7
 _LEAST_SCORE = 0.15
@@ -95,7 +96,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     )
     flat = flatten(pixels, bench, known.sheet.height, bounds, _STEP_MM)
     part = find_part(flat, _MARGIN_MM)
-    _refuse_cut_off(part)
+    _refuse_cut_off(part, known.sheet.height)
     lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
     part = _without_bays(lit, bench, known.sheet, part)
     openings = find_openings(part)
@@ -119,12 +120,14 @@ def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height
     return slice(max(first[1], 0), max(last[1], 1)), slice(max(first[0], 0), max(last[0], 1))
 
 
-def _refuse_cut_off(part: PartMask) -> None:
+def _refuse_cut_off(part: PartMask, height: float) -> None:
     if part.touches_border:
         message = (
             "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
             "with blank paper all round. A larger or raised part is measured edge by edge: use 'edgewright run'."
         )
+        if height > _USUAL_HEIGHT:
+            message += f" Or is the height meant in another unit? It was read as {height:g} mm."
         raise CannotDetermine(message)
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from html import escape
 
-from fit.drawing.lettering import CAP_HEIGHT
+from fit.drawing.lettering import CAP_HEIGHT, text_width
 from fit.drawing.model import Arc, Circle, Line
 from fit.drawing.sheet import Drawn, Filled, Sheet, Stroke, Written, replay
 
@@ -108,5 +108,7 @@ class _SvgPen:
         turn = f' transform="rotate({_f(-item.angle)} {self._xy(item.x, item.y)})"' if item.angle else ""
         weight = ' font-weight="bold"' if item.bold else ""
         size = _f(item.height / CAP_HEIGHT)
-        style = f'font-size="{size}" text-anchor="{anchor}" fill="#000"{weight}{turn}'
+        # Readers without Helvetica take a wider font, whose words would lie over their neighbours.
+        wide = f'textLength="{_f(text_width(item.text, item.height, bold=item.bold))}" lengthAdjust="spacingAndGlyphs"'
+        style = f'font-size="{size}" text-anchor="{anchor}" {wide} fill="#000"{weight}{turn}'
         self.rows.append(f"<text {place} {style}>{escape(item.text, quote=False)}</text>")

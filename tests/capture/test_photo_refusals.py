@@ -45,6 +45,11 @@ def refused(edgewright, tmp_path):
     return run
 
 
+def test_a_height_in_another_unit_is_asked_about(photo, refused):
+    line = refused(photo, "--height", "2in", *READINGS[2:])
+    assert "It was read as 50.8 mm." in line
+
+
 def test_no_target(drawn, scene, refused, tmp_path):
     bare = drawn.draw(replace(scene, pieces=(), places=np.zeros((0, 3))))
     assert "target" in refused(drawn.save(tmp_path / "bare.jpg", bare), *READINGS)

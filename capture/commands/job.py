@@ -16,7 +16,7 @@ def job() -> None:
     """Make a job file for 'edgewright run', or print the schema of its keys."""
 
 
-@job.command()
+@job.command(short_help="Write a commented starter job.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @click.option("-o", "out", type=OUT, help="The job file; job.toml beside the first FILE if left out.")
 @click.option("--replace", is_flag=True, help="Write over an earlier file of that name.")
@@ -41,7 +41,7 @@ def new(files: tuple[Path, ...], out: Path | None, replace: bool) -> None:
         click.echo(f"written {path.parent / name}")
 
 
-@job.command()
+@job.command(short_help="Print the JSON Schema of job files.")
 def schema() -> None:
     """Print the JSON Schema of job files, for editors that check while you type."""
     from capture.jobs.schema import schema_text

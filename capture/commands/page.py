@@ -10,7 +10,7 @@ __all__ = ["page"]
 
 _HELP = """Mark edges on a photo in the browser, and see every size with its ±.
 
-PATH is a job file or a photo; with neither, the page offers the samples, the printed targets, and the jobs and photos of
+Give a job file or a photo; without either, the page offers the samples, the printed targets, and the jobs and photos of
 this folder. The server listens on this machine only, under an address with a random word in it; nobody else can reach
 it. Marks are saved to the job file at once. Stop it with Ctrl-C.
 

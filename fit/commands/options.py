@@ -51,7 +51,11 @@ def list_options(command: F) -> F:
         click.option("--unit", type=click.Choice(["mm", "inch"]), help="Unit of the list where it does not say."),
         click.option("--tip", type=LENGTH, help="Tip diameter, mm."),
         click.option(
-            "--tip-u", type=LENGTH, default="0.003", show_default=True, help="Standard uncertainty of it, mm."
+            "--tip-u",
+            type=LENGTH,
+            default="0.003",
+            show_default=True,
+            help="Standard uncertainty of the tip's diameter, mm.",
         ),
         click.option(
             "--points",

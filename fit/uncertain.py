@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from fit.points import FloatArray, align_shared
 
-__all__ = ["Estimate", "Value", "budget_word", "coverage_factor", "propagate", "student_factor"]
+__all__ = ["Estimate", "Value", "budget_word", "chi2_95", "coverage_factor", "propagate", "student_factor"]
 
 
 def coverage_factor(dof: float) -> float:
@@ -69,6 +69,12 @@ def _log_student(dof: float, factor: float, log_scale: float) -> tuple[float, fl
             break
     log_beyond = front + 0.5 * math.log(ratio / (1 + ratio)) + math.log(fraction / a)
     return log_beyond, front + math.log(2.0) - 0.5 * math.log(dof) - 0.5 * math.log1p(ratio)
+
+
+def chi2_95(dof: int) -> float:
+    """95 % point of χ² (Wilson & Hilferty 1931; within 1 % from one degree of freedom on)."""
+    part = 2 / (9 * dof)
+    return float(dof * (1 - part + 1.6448536 * math.sqrt(part)) ** 3)
 
 
 def budget_word(shared_name: str) -> str:

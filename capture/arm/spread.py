@@ -15,10 +15,11 @@ import numpy as np
 
 from fit.feature import Feature
 
-__all__ = ["Spread", "pool"]
+__all__ = ["LEAST_DOF", "Spread", "pool", "pooled"]
 
 _PRIOR_DOF = 20.0
-_LEAST_DOF = 10
+LEAST_DOF = 10
+"""Degrees of freedom from which on a pooled spread is worth believing."""
 _ROUGH = 3.0
 
 
@@ -42,17 +43,22 @@ class Spread:
 
 
 def pool(features: Sequence[Feature]) -> Spread | None:
-    """Pooled spread of features fitted without known noise; None where too few touches are over.
-
-    Features three times rougher in variance than the middle one are left out: their form is not the arm's spread.
-    """
+    """Pooled spread of features fitted without known noise; None where too few touches are over."""
     told = [(f.rms**2 * f.points / f.dof, f.dof) for f in features if math.isfinite(f.dof) and f.dof >= 1]
-    if sum(dof for _, dof in told) < _LEAST_DOF:
+    found = pooled(told, LEAST_DOF)
+    return Spread(*found) if found and found[0] > 0 else None
+
+
+def pooled(told: Sequence[tuple[float, float]], least_dof: int) -> tuple[float, float] | None:
+    """Standard deviation and degrees of freedom of all (variance, degrees of freedom); None where there are too few.
+
+    Variances three times the middle one are left out: they hold more than the arm's spread.
+    """
+    if sum(dof for _, dof in told) < least_dof:
         return None
     order = sorted(told)
     cumulated = np.cumsum([dof for _, dof in order])
     middle = order[int(np.searchsorted(cumulated, cumulated[-1] / 2))][0]
     even = [(square, dof) for square, dof in told if square <= _ROUGH * middle]
     total = sum(dof for _, dof in even)
-    sigma = math.sqrt(sum(square * dof for square, dof in even) / total)
-    return Spread(sigma, total) if sigma > 0 else None
+    return math.sqrt(sum(square * dof for square, dof in even) / total), total

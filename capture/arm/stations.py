@@ -14,6 +14,7 @@ import numpy as np
 
 from capture.arm.bundle import Bundle, solve_bundle
 from capture.arm.rigid import Registration, lever, line_ratio, register
+from capture.arm.spread import LEAST_DOF, pooled
 from capture.arm.ties import TIE_NOISE, Tie, find_ties, pooled_spread
 from fit.errors import CannotDetermine, InputError
 from fit.lists import PointList
@@ -88,6 +89,9 @@ def join_stations(lists: Sequence[PointList], patterns: Sequence[str]) -> Joined
         message = f"No feature is named like --tie {' '.join(patterns)}; there are {', '.join([*names][:12])}."
         raise InputError(message)
     _check_kinds(lists, ties)
+    even = pooled([(tie.square / tie.dof, tie.dof) for found in ties for tie in found.values() if tie.dof], LEAST_DOF)
+    if even and even[0] > 0:
+        ties = tuple(find_ties(listed, patterns, even[0]) for listed in lists)
     spread, dof = pooled_spread([tie for found in ties for tie in found.values()])
     starts: list[Registration | None] = [None] * len(lists)
     checks: list[TieCheck] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -49,28 +50,31 @@ def matches(name: str, patterns: Sequence[str]) -> bool:
     return any(fnmatchcase(name.lower(), pattern.lower()) for pattern in patterns)
 
 
-def find_ties(listed: PointList, patterns: Sequence[str]) -> Mapping[str, Tie]:
+def find_ties(listed: PointList, patterns: Sequence[str], spread: float = math.nan) -> Mapping[str, Tie]:
     """Tie features of a station by name: a ball where the touches spread and make one, else the mean of the touches.
+
+    Where the spread of a touch, mm, is known from all ties, strays show that hide in the scatter of one ball.
 
     Raises InputError where a tie can be neither.
     """
     names = [name for name in dict.fromkeys(listed.names.tolist()) if matches(name, patterns)]
-    return {name: _tie(listed, name) for name in names}
+    return {name: _tie(listed, name, spread) for name in names}
 
 
-def _tie(listed: PointList, name: str) -> Tie:
+def _tie(listed: PointList, name: str, spread: float) -> Tie:
     rows = np.flatnonzero(listed.names == name)
     touches = listed.xyz[rows]
     middle = touches.mean(axis=0)
     if float(np.linalg.norm(touches - middle, axis=1).max()) < _POINT_SIZE:
         square = float(np.sum((touches - middle) ** 2))
         return Tie(name, False, rows, touches, middle, np.eye(3) / len(rows), 0.0, square, 3 * (len(rows) - 1))
-    return _ball(listed.path, name, rows, touches)
+    return _ball(listed.path, name, rows, Points(touches, noise=np.full(len(rows), spread)))
 
 
-def _ball(path: str, name: str, rows: NDArray[np.int_], touches: FloatArray) -> Tie:
+def _ball(path: str, name: str, rows: NDArray[np.int_], points: Points) -> Tie:
     from fit.shapes import fit_sphere
 
+    touches = points.xyz
     if len(rows) < _BALL_TOUCHES:
         message = (
             f"{path}: tie '{name}' has {len(rows)} touches up to {np.ptp(touches, axis=0).max():.3g} mm apart; "
@@ -78,7 +82,7 @@ def _ball(path: str, name: str, rows: NDArray[np.int_], touches: FloatArray) -> 
         )
         raise InputError(message)
     try:
-        found = fit_sphere(Points(touches))
+        found = fit_sphere(points)
     except CannotDetermine as error:
         message = f"{path}: tie '{name}' is no ball: {error}"
         raise InputError(message) from error

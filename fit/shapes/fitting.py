@@ -13,6 +13,7 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
 from fit.shapes.solve import Model, Solution, residuals_of, solve
 from fit.shapes.stray import find_kept
+from fit.uncertain import chi2_95
 
 __all__ = ["Cloud", "Fitted", "cloud_of", "fit_model"]
 
@@ -151,15 +152,9 @@ def _variance(square: float, free: int, noise: FloatArray | None) -> tuple[float
     if noise is None:
         return square / free, float(free)
     known = float(noise.min()) ** 2
-    if free > 0 and square / known > _chi2_95(free):
+    if free > 0 and square / known > chi2_95(free):
         return square / free, float(free)
     return known, math.inf
-
-
-def _chi2_95(dof: int) -> float:
-    """95 % point of χ² (Wilson & Hilferty 1931; within 1 % from one degree of freedom on)."""
-    part = 2 / (9 * dof)
-    return float(dof * (1 - part + 1.6448536 * math.sqrt(part)) ** 3)
 
 
 def _answer(

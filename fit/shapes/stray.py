@@ -18,13 +18,14 @@ from fit.points import FloatArray
 from fit.shapes.search import nearest_share, search
 from fit.shapes.solve import Model, Solution, distances, lengths, solve
 from fit.shapes.sums import blocks, drawn
-from fit.uncertain import student_factor
+from fit.uncertain import chi2_95, student_factor
 
 __all__ = ["find_kept", "limit_of_distance"]
 
 _ALPHA = 0.01
 _MANY = 10_000
 _ROUNDS = 20
+_WIDER = 3.0
 _ROUNDING = 1e-12
 """Spread of points that fit exactly, mm."""
 
@@ -135,12 +136,13 @@ def _settled(
 ) -> tuple[Mask, Solution | None]:
     """Points that hold together about a searched state; begun wider where only a lucky few of them do."""
     size = distances(model, core, rows, noise)
-    spread = _core_spread(model, size) if noise is None else 1.0
-    for width in (2.5, 8.0, 25.0) if noise is None else (4.0, 12.0):
-        kept, inner = _settle(model, rows, noise, weight, (core, size <= width * spread))
-        if inner is not None and _enough(model, kept, noise):
-            break
-    return kept, inner
+    reach = 2.5 * max(_core_spread(model, size), _ROUNDING) if noise is None else 4.0
+    while True:
+        kept, inner = _settle(model, rows, noise, weight, (core, size <= reach))
+        # a few of few points may agree by luck as closely as you like, so it goes on until all are within
+        if not reach < size.max() < math.inf or (inner is not None and _enough(model, kept, noise)):
+            return kept, inner
+        reach *= _WIDER
 
 
 def _settle(
@@ -182,14 +184,17 @@ def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray |
     residuals, jacobian = model.evaluate(found.state, rows)
     size = lengths(residuals, noise)
     dof = per * members - model.parameters
-    spread = math.sqrt(float(np.sum(size[kept] ** 2)) / dof)
-    spread = max(spread, _ROUNDING) if noise is None else max(spread, 1.0)
+    square = float(np.sum(size[kept] ** 2)) / dof
+    known = noise is not None and square <= chi2_95(dof) / dof
+    spread = max(math.sqrt(square), _ROUNDING if noise is None else 1.0)
     if count > 1000:
         return np.asarray(size <= limit_of_distance(count, dof, per) * spread)
     leverage = np.einsum("prn,pq,qrn->n", jacobian, found.inverse, jacobian, optimize=True) / per
     leverage = leverage if noise is None else leverage * (noise.min() / noise) ** 2
     outside = size / (spread * np.sqrt(1 + leverage))
     inside = size / (spread * np.sqrt(np.maximum(1 - leverage, 1e-9)))
+    if known:
+        return np.asarray(np.where(kept, inside, outside) <= limit_of_distance(count, math.inf, per))
     ratio = np.minimum(inside**2 / dof, 1 - 1e-12)
     inside = inside * np.sqrt((dof - 1) / dof / (1 - ratio)) if dof > 1 else np.zeros(count)
     limit_in = limit_of_distance(count, max(dof - 1, 1), per)

@@ -128,6 +128,22 @@ def test_tie_modes_foretell_the_error_of_a_far_point() -> None:
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.2)
 
 
+def test_strays_that_hide_in_the_scatter_of_one_ball_do_not_move_its_station() -> None:
+    """Three of a ball's twelve touches lie 0.2 mm out, ten times what a touch scatters; the others give the spread."""
+    found = 0
+    for seed in range(20):
+        lists = _both(seed)
+        rows = np.flatnonzero(lists[1].names == "ball_2")[:3]
+        xyz = lists[1].xyz.copy()
+        centre = TURN @ BALLS["ball_2"] + SHIFT
+        xyz[rows] += 0.2 * (xyz[rows] - centre) / np.linalg.norm(xyz[rows] - centre, axis=1, keepdims=True)
+        joined = join_stations([lists[0], replace(lists[1], xyz=xyz)], ["ball_*"])
+        if not np.isin(rows, joined.ties[1]["ball_2"].rows).any():
+            found += 1
+            assert joined.spread == pytest.approx(join_stations(lists, ["ball_*"]).spread, rel=0.05)
+    assert found >= 17
+
+
 @pytest.mark.parametrize("order", [(0, 1, 2), (0, 2, 1)])
 def test_chain_of_three_stations(order: tuple[int, ...]) -> None:
     """The third shares ties with the second alone, whatever order they are given in."""

@@ -85,7 +85,16 @@ def adjust(views: Sequence[View], observed: Observed, start: State, flat_u: floa
 
     Raises CannotDetermine where the corners do not fit one flat target.
     """
-    observed = observed.with_flatness(views[0].flat_names, flat_u)
+    try:
+        return _adjusted(views, observed.with_flatness(views[0].flat_names, flat_u), start)
+    except np.linalg.LinAlgError as error:
+        message = (
+            "The corners found fit no camera over one flat target; lay every piece flat, uncover it, and shoot again."
+        )
+        raise CannotDetermine(message) from error
+
+
+def _adjusted(views: Sequence[View], observed: Observed, start: State) -> Adjustment:
     kept = tuple(np.ones(len(view.px), dtype=bool) for view in views)
     state, scale = start, 1.0
     for _ in range(8):
@@ -94,6 +103,8 @@ def adjust(views: Sequence[View], observed: Observed, start: State, flat_u: floa
         new_kept = _without_outliers(misfits, kept)
         used = _parameters_used(views, observed, state, new_kept, scale)
         new_scale = _noise_scale([m[k] for m, k in zip(misfits, new_kept, strict=True)], used)
+        if not np.isfinite(new_scale):
+            raise np.linalg.LinAlgError
         same = all((a == b).all() for a, b in zip(kept, new_kept, strict=True))
         settled = same and abs(new_scale / scale - 1) < 0.02
         kept, scale = new_kept, new_scale
@@ -130,6 +141,8 @@ def _parameters_used(
     normal, _, _ = _equations(views, observed, state, kept, scale)
     full = _with_inputs(normal, observed)
     size = np.sqrt(np.diag(full))
+    if not (size > 0).all():
+        raise np.linalg.LinAlgError
     return float(np.trace(np.linalg.solve(full / np.outer(size, size), normal / np.outer(size, size))))
 
 

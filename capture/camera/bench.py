@@ -17,12 +17,20 @@ from numpy.typing import ArrayLike
 from capture.camera.adjust import Adjustment, Observed
 from capture.camera.detect import MIN_CORNERS, MIN_MARKERS, FoundPiece
 from capture.camera.face import Face
-from capture.camera.flatness import bent_notice, is_bent, solve_bent, solve_view
+from capture.camera.flatness import (
+    bent_notice,
+    is_bent,
+    left_out_notice,
+    loosened,
+    odd_one,
+    solve_bent,
+    solve_view,
+)
 from capture.camera.image import Image
-from capture.camera.lens import lens_prior, rays, see, shown_at
+from capture.camera.lens import LensPrior, lens_prior, rays, see, shown_at
 from capture.camera.modes import camera_modes
 from capture.camera.profile import CameraProfile
-from capture.camera.scale import print_observations
+from capture.camera.scale import ScaleRow, print_observations
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -215,12 +223,42 @@ def solve_bench(
     prior = camera.prior_for(image) if camera else lens_prior(image)
     rows, notices = print_observations(ordered[0].piece, print_x, print_y, print_u)
     observed = Observed.of(prior, rows)
-    view, solved = solve_view(ordered, observed, prior)
-    if is_bent(view, solved):
+    try:
+        view, solved = solve_view(ordered, observed, prior)
+        sound = not is_bent(view, solved)
+    except CannotDetermine:
+        odd = odd_one(ordered, observed, prior)
+        if odd is None:
+            raise
+        sound = False
+    else:
+        odd = None if sound else odd_one(ordered, observed, prior)
+    if odd is not None:
+        return _without(image, ordered, odd, prior, (rows, notices))
+    if not sound:
         view, solved = solve_bent(ordered, observed, prior, solved)
         notices.append(bent_notice(ordered, observed, prior, solved))
     names, modes = camera_modes(solved, view)
     return Bench(image, ordered, observed, solved, names, modes, tuple(notices))
+
+
+def _without(
+    image: Image,
+    pieces: tuple[FoundPiece, ...],
+    odd: int,
+    prior: LensPrior,
+    scale: tuple[list[ScaleRow], list[Notice]],
+) -> Bench:
+    """The bench by the other pieces alone; readings of the piece left out say nothing of the others."""
+    rows, notices = scale
+    measured = odd == 0 and any(name.startswith("caliper") for name, *_ in rows)
+    if measured:
+        rows, notices = print_observations(pieces[0].piece, None, None, 1.0)[0], []
+    observed, loose = Observed.of(prior, rows), loosened(pieces, odd)
+    view, solved = solve_view(loose, observed, prior)
+    names, modes = camera_modes(solved, view)
+    told = (*notices, left_out_notice(pieces[odd], measured=measured))
+    return Bench(image, loose, observed, solved, names, modes, told)
 
 
 def _refuse_too_little(image: Image, pieces: Sequence[FoundPiece]) -> None:

@@ -60,7 +60,48 @@ def test_a_strip_that_lies_on_something(synthetic):
     for bench in (doubtful, plain):
         assert [n.code for n in bench.notices] == ["target-bent"]
     assert doubtful.notices[0].text.startswith("Either strip 1 or strip 2 is not flat")
-    assert plain.notices[0].text.startswith("The strip 2 is not flat")
+    assert plain.notices[0].text.startswith("The strip 2 does not fit the other pieces: it is not flat")
+
+
+@pytest.mark.parametrize("odd", range(4))
+@pytest.mark.parametrize(("lift", "scale"), [(5.0, 1.0), (0.0, 0.97), (0.0, 1.02)])
+def test_a_strip_with_an_end_up_or_of_another_print_is_named_and_spoils_no_size(synthetic, odd, lift, scale):
+    shot, found = four_strips(synthetic, odd, lift, scale)
+    first = np.array([45.0, 240.0]) * (scale if odd == 0 else 1.0)
+    bench = solve_bench(synthetic.blank_image(), found, print_x=first[0], print_y=first[1])
+    (bent,) = [n for n in bench.notices if n.code == "target-bent"]
+    assert bent.text.startswith(f"The strip {odd} does not fit") and ("caliper" in bent.text) == (odd == 0)
+    xyz = np.array([[60.0, 60, 1.5], [480, 300, 1.5], [450, 80, 1.5], [100, 280, 1.5]])
+    points = bench.points_on_face(shot.project(xyz), 0.0, 1.5, 0.02)
+    for a, b in ((0, 1), (2, 3), (0, 2)):
+        away = points.xyz[b] - points.xyz[a]
+        length = np.linalg.norm(away)
+        u95 = 1.96 * np.linalg.norm((points.shared[:, b] - points.shared[:, a]) @ (away / length))
+        assert abs(length - np.linalg.norm(xyz[b] - xyz[a])) <= u95 < (20.0 if odd == 0 else 1e-3 * length)
+
+
+def test_two_odd_strips_of_four_are_not_laid_to_one(synthetic):
+    _, found = four_strips(synthetic, 1, 5.0, 1.0)
+    found[2] = four_strips(synthetic, 2, 0.0, 0.97)[1][2]
+    try:
+        bench = solve_bench(synthetic.blank_image(), found, print_x=45.0, print_y=240.0)
+    except CannotDetermine as error:
+        assert "flat" in str(error)
+    else:
+        (bent,) = [n for n in bench.notices if n.code == "target-bent"]
+        assert "left out of account" not in bent.text
+
+
+def four_strips(synthetic, odd: int, lift: float, scale: float):
+    """A shot of four strips, one of them with its far end up by `lift` mm and printed at `scale`."""
+    shot = synthetic.Shot(LENS, *synthetic.look(20, 200, 850, (270, 180)), np.ones(2), PLACES)
+    found = synthetic.make_pieces(shot, [strip(i) for i in range(4)], 0.02, np.random.default_rng(2))
+    angle, x, y = PLACES[odd]
+    c, s = np.cos(angle), np.sin(angle)
+    xy = scale * found[odd].xy
+    raised = np.column_stack([xy @ np.array([[c, s], [-s, c]]) + [x, y], lift * found[odd].xy[:, 1] / 240])
+    found[odd] = replace(found[odd], px=shot.project(raised))
+    return shot, found
 
 
 def test_left_out_parts_are_predicted(synthetic):

@@ -1,6 +1,7 @@
 """Speed of `edgewright photo` against the bare library calls on the same photo: whole processes, interleaved, medians.
 
-Run: python tests/bench/photo_speed.py [PHOTO] [RUNS]. Exits 1 where a bar is missed.
+Run: python tests/bench/photo_speed.py [PHOTO [RUNS [READINGS…]]], readings as `edgewright photo` takes them; without, those
+of the sample. Exits 1 where a bar is missed.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import time
 from pathlib import Path
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_sets" / "bench_plate" / "photo1.jpg"
+READINGS = ["--print-x", "179.1", "--print-y", "239.4", "--height", "1.93", "--height-u", "0.02"]
 WALL_SECONDS, CPU_RATIO, PEAK_MB = 2.5, 3.0, 700.0
 
 BARE = """
@@ -53,7 +55,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         program = str(Path(sysconfig.get_path("scripts")) / "edgewright")
         ours = [program, "photo", photo, "-o", f"{folder}/out"]
-        ours += ["--print-x", "179.1", "--print-y", "239.4", "--height", "1.93", "--height-u", "0.02"]
+        ours += sys.argv[3:] or READINGS
         bare = [sys.executable, "-c", BARE, photo]
         run(ours), run(bare)  # compiled code and file cache warm for both
         pairs = [(run(ours), run(bare)) for _ in range(runs)]

@@ -2,10 +2,17 @@
 
 What is meant by the true gap: the smallest distance between the true places of the same points. The smallest distance
 of noisy points comes out too small where many pairs compete, the more so the denser the clouds; so the interval is not
-that of one pair. Around the closest places the points' heights along the gap are split into a smooth surface and what
-deviates from it; deviations that the noise explains are taken out (empirical Bayes, Efron & Morris, JASA 70 (1975)
-311), the true gap is drawn many times from what is left, and U95 is the half-width about the gap as measured that
-holds 95 % of the draws.
+that of one pair. Three things are done about it:
+
+1. Around the closest places the points' heights along the gap are split into a smooth surface and what deviates from
+   it (`fit.clearance.local_surface`); deviations that the noise explains are taken out (empirical Bayes, Efron & Morris,
+   JASA 70 (1975) 311). A point's own error so averages over its neighbours; what all share does not.
+2. The lowest place of surfaces that are themselves uncertain is too low. How much, and how uncertain it is, is read off
+   worlds: surfaces that might be the true ones, measured and averaged anew.
+3. Places apart that cannot be told from the lowest are drawn together, and what choosing among them costs is read off
+   worlds in which they stand level, where it costs most.
+
+U95 is the half-width about the gap as measured that holds 95 % of the draws.
 """
 
 from __future__ import annotations
@@ -18,15 +25,14 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.clearance.local_surface import balanced, surface_through, worlds
 from fit.clearance.spheretree import SphereTree, points_within
 from fit.points import FloatArray
 
 __all__ = ["GapError", "Side", "gap_error", "symmetric_halfwidth"]
 
-DRAWS = 300
 _PAIRS, _PLACES = 200, 4
 _REACHES = (3.6, 2.6, 1.9)
-_TERMS = (1, 3, 6, 7, 11, 15)
 _SEED = 20260
 
 
@@ -52,7 +58,8 @@ class GapError:
 class _Layer:
     """Points of one side that compete for the smallest gap.
 
-    across : (n, 2) mm, places across the gap. drawn : (DRAWS, n) mm, heights towards the other side. mean : (n,) mm.
+    across : (n, 2) mm, places across the gap. mean : (n,) mm, heights towards the other side. true, seen : (DRAWS, n)
+    mm, heights as they may be and as they would be found if so; (1, n) where that is the same in all draws.
     common : variance (mm²) of the errors that all of them share. noise : mm, of each by itself.
     pulled : height that is left of the closest point, which was measured as 0, mm.
     smooth : whether a smooth surface runs through them; where none does, all that compete may stand level.
@@ -60,7 +67,8 @@ class _Layer:
 
     across: FloatArray
     mean: FloatArray
-    drawn: FloatArray
+    true: FloatArray
+    seen: FloatArray
     common: float
     noise: float
     pulled: float
@@ -88,10 +96,13 @@ def gap_error(
     rng = np.random.default_rng(_SEED)
     noise = math.hypot(sides[0].noise[pairs[0][1]], sides[1].noise[pairs[0][2]])
     crowd = sum(distance <= measured + 4.0 * noise for distance, _, _ in pairs)
-    place = _lowest([_true_gaps(sides, pose, (f, m), crowd, rng) for _, f, m in pairs[:_PLACES]])
+    first = _true_gaps(sides, pose, pairs[0][1:], crowd, rng)
+    further = _separate(sides, pairs) if first.smooth else [pair[1:] for pair in pairs]
+    place = _lowest([first, *(_true_gaps(sides, pose, pair, crowd, rng) for pair in further[1:_PLACES])])
     bias = float(place.draws.mean()) - measured
     spread = math.sqrt(float(place.draws.var()) + place.common + shared)
-    u95 = max(symmetric_halfwidth(bias, spread), symmetric_halfwidth(bias + place.lift, spread))
+    misses, apart = place.draws - measured, math.sqrt(place.common + shared)
+    u95 = max(symmetric_halfwidth(misses, apart), symmetric_halfwidth(misses + place.lift, apart))
     return GapError(u95, bias, spread)
 
 
@@ -107,27 +118,57 @@ class _Place:
 
 
 def _lowest(places: list[_Place]) -> _Place:
-    """The lowest of several places.
+    """The lowest of several places; smooth ones that cannot be told from the lowest are levelled first.
 
-    Smooth places that cannot be told from the lowest are taken as one level, since the lowest of several noisy levels is
-    too low.
+    How far the lowest found misses the lowest there is, is told by worlds in which all stand level, where it misses most.
     """
     means = np.array([place.draws.mean() for place in places])
     width = np.array([math.sqrt(float(place.draws.var()) + place.common) for place in places])
     low = int(np.argmin(means))
     alike = means - means[low] <= 2.5 * np.hypot(width, width[low])
-    alike &= np.array([place.smooth for place in places]) & places[low].smooth
-    shift = float(np.mean(means[alike])) - means[low] if alike.any() else 0.0
-    return replace(places[low], draws=places[low].draws + shift)
+    alike &= np.array([place.smooth for place in places])
+    if not places[low].smooth or alike.sum() < 2:
+        return places[low]
+    draws = np.stack([place.draws for place, near in zip(places, alike, strict=True) if near])
+    mean, own2 = draws.mean(axis=1, keepdims=True), draws.var(axis=1, keepdims=True) + 1e-18
+    level = float(_levelled(mean, own2).min())
+    return replace(places[low], draws=level - _levelled(mean - draws, own2).min(axis=0))
 
 
-def symmetric_halfwidth(bias: float, spread: float) -> float:
-    """Half-width U with P(|N(bias, spread²)| <= U) = 0.95."""
-    low, high = 0.0, abs(bias) + 3.0 * spread + 1e-15
-    for _ in range(60):
+def _levelled(found: FloatArray, own2: FloatArray) -> FloatArray:
+    """Gaps (K, n) found at K places, drawn towards their mean as far as their noise (variances (K, 1)) explains that
+    they differ; what is left is estimated from them (DerSimonian & Laird, Controlled Clinical Trials 7 (1986) 177).
+    """
+    weight = 1.0 / own2
+    mean = (weight * found).sum(axis=0) / weight.sum()
+    excess = (weight * (found - mean) ** 2).sum(axis=0) - (len(found) - 1)
+    apart2 = np.maximum(0.0, excess / float(weight.sum() - (weight**2).sum() / weight.sum()))
+    return np.asarray(mean + apart2 / (apart2 + own2) * (found - mean))
+
+
+def _separate(sides: tuple[Side, Side], pairs: Sequence[tuple[float, int, int]]) -> list[tuple[int, int]]:
+    """The closest pairs that lie in places apart, so that no place counts twice."""
+    chosen: list[tuple[int, int]] = []
+    for _, f, m in pairs:
+        if all(_apart(sides[0].tree, f, g) or _apart(sides[1].tree, m, n) for g, n in chosen):
+            chosen.append((f, m))
+    return chosen
+
+
+def _apart(tree: SphereTree, one: int, other: int) -> bool:
+    reach = _REACHES[0] * max(tree.leaf_radius(one), tree.leaf_radius(other))
+    return bool(np.linalg.norm(tree.xyz[one] - tree.xyz[other]) > reach)
+
+
+def symmetric_halfwidth(misses: FloatArray | float, spread: float) -> float:
+    """Half-width U that holds 95 % of N(miss, spread²), each of the misses (n,) as likely as the other."""
+    from scipy.special import ndtr
+
+    sizes = np.abs(np.atleast_1d(misses))
+    low, high, spread = 0.0, float(sizes.max()) + 3.0 * spread + 1e-15, spread + 1e-12
+    for _ in range(40):
         middle = 0.5 * (low + high)
-        width = spread * math.sqrt(2.0) + 1e-300
-        inside = 0.5 * (math.erf((middle - bias) / width) + math.erf((middle + bias) / width))
+        inside = float(np.mean(ndtr((middle - sizes) / spread) - ndtr((-middle - sizes) / spread)))
         low, high = (low, middle) if inside >= 0.95 else (middle, high)
     return high
 
@@ -174,10 +215,11 @@ def _across_frame(apart: FloatArray, normals: tuple[tuple[float, FloatArray], tu
 
 
 def _smallest(fixed: _Layer, moving: _Layer, apart: FloatArray, crowd: int) -> tuple[FloatArray, float]:
-    """Smallest distance of each draw, over the pairs that are nearest after the noise is taken out; and the lift.
+    """Draws of the true smallest distance, over each point's nearest partner after the noise is taken out; and the lift.
 
-    The lowest place of a surface that is itself uncertain is too low; the draws about it show by how much, and are
-    turned round it to take that out (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, 10.3).
+    The lowest place of a surface that is itself uncertain is too low. How far the smallest distance seen in a world
+    misses the true one of that world is how far it misses here (Efron & Tibshirani, An Introduction to the Bootstrap,
+    1993, 10.3).
     """
     side = fixed.across[:, None, :] - (moving.across + apart[1:])[None]
     square = np.einsum("ijk,ijk->ij", side, side)
@@ -185,11 +227,15 @@ def _smallest(fixed: _Layer, moving: _Layer, apart: FloatArray, crowd: int) -> t
     low = float(mean.min())
     rivals = mean <= low + 4.0 * math.hypot(fixed.noise, moving.noise)
     lift = fixed.lift(crowd * int(rivals.any(axis=1).sum())) + moving.lift(crowd * int(rivals.any(axis=0).sum()))
-    nearest = np.argsort(mean, axis=None)[:_PAIRS] if mean.size > _PAIRS else np.arange(mean.size)
-    i, j = np.unravel_index(nearest, mean.shape)
-    height = apart[0] - fixed.drawn[:, i] - moving.drawn[:, j]
-    drawn = np.sqrt((square[i, j] + height**2).min(axis=1))
-    return 2.0 * low - drawn if fixed.smooth and moving.smooth else drawn, lift
+    partners = np.zeros(mean.shape, bool)
+    partners[np.arange(len(mean)), mean.argmin(axis=1)] = True
+    partners[mean.argmin(axis=0), np.arange(mean.shape[1])] = True
+    i, j = np.nonzero(partners & (mean <= np.sort(mean[partners])[:_PAIRS][-1]))
+
+    def lowest(f: FloatArray, m: FloatArray) -> FloatArray:
+        return np.asarray(np.sqrt((square[i, j] + (apart[0] - f[:, i] - m[:, j]) ** 2).min(axis=1)))
+
+    return low + lowest(fixed.true, moving.true) - lowest(fixed.seen, moving.seen), lift
 
 
 def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) -> _Layer:
@@ -197,21 +243,16 @@ def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) 
     sigma = float(side.noise[point])
     for reach in _REACHES:
         local, near = _around(side.tree, point, frame, reach, sigma)
-        smooth = _smooth(local[:, 0], local[:, 1:], sigma)
+        smooth = surface_through(local[:, 0], local[:, 1:], sigma)
         if smooth.shrink == 1.0:
-            drawn = smooth.level[near] + _balanced(rng, smooth.root.shape[1]) @ smooth.root[near].T
-            return _Layer(local[near, 1:], smooth.level[near], drawn, smooth.common, sigma, 0.0, True)
-    mean = (smooth.level + (1.0 - smooth.shrink) * (local[:, 0] - smooth.level))[near]
-    drawn = mean + math.sqrt(1.0 - smooth.shrink) * sigma * _balanced(rng, len(mean))
+            level = smooth.root[near] @ smooth.kept
+            true, seen = (factors @ smooth.root[near].T for factors in worlds(smooth, rng))
+            return _Layer(local[near, 1:], level, true, seen, smooth.common, sigma, 0.0, True)
+    level = smooth.root @ smooth.kept
+    mean = (level + (1.0 - smooth.shrink) * (local[:, 0] - level))[near]
+    true = mean + math.sqrt(1.0 - smooth.shrink) * sigma * balanced(rng, len(mean))
     pulled = float(mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))])
-    return _Layer(local[near, 1:], mean, drawn, smooth.common, sigma, pulled, False)
-
-
-def _balanced(rng: np.random.Generator, count: int) -> FloatArray:
-    """Standard normal draws (DRAWS, count), each with its opposite and scaled to a spread of just one."""
-    half = rng.normal(size=(DRAWS // 2, count))
-    half /= np.sqrt(np.mean(half**2, axis=0))
-    return np.concatenate([half, -half])
+    return _Layer(local[near, 1:], mean, true, mean[None], smooth.common, sigma, pulled, False)
 
 
 def _highest_of(count: int) -> float:
@@ -229,69 +270,3 @@ def _around(
     local = (tree.xyz[points_within(tree, tree.xyz[point], radius, 1000)] - tree.xyz[point]) @ frame.T
     local = local[local[:, 0] >= -max(10.0 * sigma, 0.35 * radius)]
     return local, np.linalg.norm(local[:, 1:], axis=1) <= 0.6 * radius
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Smooth:
-    """level : (n,) mm. root : (n, p) mm, its errors. common : variance (mm²) of an error of all the points. shrink :
-    share of each deviation that is noise, 1 where the noise explains all of it."""
-
-    level: FloatArray
-    root: FloatArray
-    common: float
-    shrink: float
-
-
-def _smooth(height: FloatArray, across: FloatArray, sigma: float) -> _Smooth:
-    """Smooth surface through heights, an average over polynomials of 1 to 15 terms.
-
-    No surface is one of these, so none is chosen: each counts by exp(-AIC / 2), and what they differ by is an error
-    like the others (Burnham & Anderson, Model Selection and Multimodel Inference, 2002, 4.2). The closest point
-    itself, the origin, is left out: it was chosen for its error. Points that scatter less than stated are wrong
-    together: the rest of the stated variance is common.
-    """
-    count = len(height)
-    if sigma == 0.0 or count < 7:
-        return _Smooth(height, np.zeros((count, 1)), 0.0, float(sigma == 0.0))
-    powers = _powers(across / max(float(np.abs(across).max(initial=0.0)), 1e-12))
-    others = (height != 0.0) | across.any(axis=1)
-    fits = [_fit(powers[:, :terms], height, others) for terms in _TERMS if count >= terms + 6]
-    score = np.array([square / sigma**2 + 2.0 * root.shape[1] for _, root, square in fits])
-    best = fits[int(np.argmin(score))]
-    dof = count - 1 - best[1].shape[1]
-    scatter, slack = best[2] / dof, 2.5 * math.sqrt(2.0 / dof)
-    own2 = scatter if scatter < sigma**2 * max(1.0 - slack, 0.0) else sigma**2
-    level, root = _averaged(fits, score, own2)
-    shrink = 1.0 if scatter <= own2 * (1.0 + slack) else own2 / scatter
-    return _Smooth(level, root, sigma**2 - own2, shrink)
-
-
-def _powers(across: FloatArray) -> FloatArray:
-    """(n, 15) terms up to the fourth order; the round bowl goes before the cubics, as balls and tubes need it."""
-    u, v = across.T
-    powers = [u ** (total - k) * v**k for total in range(5) for k in range(total + 1)][:-1]
-    return np.stack([*powers[:6], (u**2 + v**2) ** 2, *powers[6:]], axis=1)
-
-
-def _averaged(
-    fits: list[tuple[FloatArray, FloatArray, float]], score: FloatArray, own2: float
-) -> tuple[FloatArray, FloatArray]:
-    """Level (n,) and root of its covariance (n, p), mm, of fits weighted by exp(-score / 2)."""
-    share = np.exp(-0.5 * (score - score.min()))
-    share /= share.sum()
-    level = np.asarray(np.sum([part * fit[0] for part, fit in zip(share, fits, strict=True)], axis=0))
-    roots = [math.sqrt(part * own2) * fit[1] for part, fit in zip(share, fits, strict=True)]
-    apart = [math.sqrt(part) * (fit[0] - level)[:, None] for part, fit in zip(share, fits, strict=True)]
-    return level, np.concatenate([*roots, *apart], axis=1)
-
-
-def _fit(design: FloatArray, height: FloatArray, others: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, float]:
-    """Least-squares surface through the other points: level, root of its covariance for unit noise, sum of squared
-    deviations.
-    """
-    upper = np.asarray(np.linalg.qr(design[others])[1])
-    root = (
-        np.linalg.solve(upper.T, design.T).T if np.abs(np.diag(upper)).min() > 1e-9 else np.ones((len(height), 1)) * 1e3
-    )
-    level = root @ (root[others].T @ height[others])
-    return level, root, float(np.sum((height - level)[others] ** 2))

@@ -1,11 +1,15 @@
 """How often the stated U95 of a smallest gap holds the smallest gap of the true points, by shape and noise.
 
 Run: python tests/bench/clearance_coverage.py [--repeats 200] [--noise 0.03 0.1] [--shared 0 0.05] [--shapes ball edge …]
-Measured 2026-11-25 on two shared cores of a server (AMD EPYC), 50 to 100 repeats, noise 0.03 and 0.1 mm: one pair 95,
-lone points 95 to 97, ball 90 to 97, sparse ball 90 to 96, tubes 98 to 100, waves 97 to 99, bump 98 to 99, edge and
-plates 96 to 100, ridge and corner 98 to 100, rough plates 100 %. Where thousands of pairs compete the gap as measured is
-two to seven times the noise too small, which is known to 0.1 to 0.3 of the noise; U95 about it is nearly one-sided, so that
-a little to spare in it reads as 100 % though the interval is within 10 % of the least that would do.
+Measured 2026-11-26 on a busy machine, --repeats 100 --noise 0.05 (± 2 to 3 % by chance), without / with a shared error of
+0.05 mm: level and bent plates and tubes 91 to 99 / 93 to 98 %, edges 99 to 100 / 95 to 96 %, ball, bump 94 to 99 / 95 to
+97 %, waves, ridge, lone points, one pair 95 to 98 / 92 to 96 %, corner, rough plates, few_tubes 99 to 100 / 100 %.
+edges_across, rounded_lips, scanned_dome, few_tubes: 99, 92, 92, 99 / 96, 95, 96, 100 %; they came late, but the last choice
+(places judged as level) was made with them in sight, so that no shape here is quite unseen.
+400 repeats of scanned_dome hold 92 %. The bar of 93 to 97 % is missed without a
+shared error: where thousands of pairs compete the gap as measured is two to seven times the noise too small, known to 0.1
+to 0.3 of the noise, and U95 about it is nearly one-sided, so that a tenth of the noise decides between 91 and 99 %.
+The truth is that of the points, not of the surface between them: sparse clouds are held to what they can show.
 
 Each row: share of intervals that hold the truth, median U95, the half-width about the measured gap that would just hold
 95 % of the truths, and how much too small noise makes the gap look (stated and true), all in units of the noise.
@@ -116,6 +120,37 @@ def sparse_ball(rng: np.random.Generator) -> Pair:
     return plate(rng, count=500), 15 * out / np.linalg.norm(out, axis=1)[:, None] + [0, 0, 20]
 
 
+def edges_across(rng: np.random.Generator) -> Pair:
+    """Two sheet edges that cross at 40° with 5 mm between."""
+    x, y = rng.uniform(-25, 25, 700), rng.uniform(-25, 25, 900)
+    across = np.c_[0.766 * y, 0.643 * y, np.full(900, 5.0)]
+    return np.c_[x, np.zeros((700, 2))], across
+
+
+def rounded_lips(rng: np.random.Generator) -> Pair:
+    """Two flanges with lips of 3 and 2 mm, 120 mm long, the upper one bowed by 1 mm."""
+    turn, x = rng.uniform(0, np.pi, (2, 7000)), rng.uniform(-60, 60, (2, 7000))
+    lower = np.c_[x[0], 3 * np.cos(turn[0]), 3 * np.sin(turn[0]) - 3]
+    return lower, np.c_[x[1], 2 * np.cos(turn[1]), 7 - 2 * np.sin(turn[1]) + (x[1] / 60) ** 2]
+
+
+def scanned_dome(rng: np.random.Generator) -> Pair:
+    """A flat dome of radius 120 over a tilted plate, both on a grid of 1.5 mm as a scanner walks it."""
+    x, y = (axis.ravel() for axis in np.meshgrid(np.arange(-30, 30, 1.5), np.arange(-30, 30, 1.5)))
+    dx, dy = rng.uniform(0, 1.5, 2)
+    dome = 6 + 120 - np.sqrt(120**2 - (x + dx) ** 2 - (y + dy) ** 2)
+    return np.c_[x, y, 0.05 * x], np.c_[x + dx, y + dy, dome]
+
+
+def few_tubes(rng: np.random.Generator) -> Pair:
+    """Two hoses side by side, 250 points each."""
+    sides = []
+    for radius in (6, 8):
+        turn = rng.uniform(0, 2 * np.pi, 250)
+        sides.append(np.c_[radius * np.cos(turn), radius * np.sin(turn), rng.uniform(-20, 20, 250)])
+    return sides[0], sides[1] + [0, 20, 0]
+
+
 SHAPES: dict[str, Callable[[np.random.Generator], Pair]] = {
     shape.__name__: shape
     for shape in (
@@ -129,6 +164,7 @@ SHAPES: dict[str, Callable[[np.random.Generator], Pair]] = {
             crossed_tubes,
             parallel_tubes,
         ),
+        *(edges_across, rounded_lips, scanned_dome, few_tubes),
         *(ball, sparse_ball, bump, waves, ridge, corner, lone_points, one_pair),
     )
 }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capture.camera.bench import Bench
+from capture.edges.flanks import StepShapes, rounded_share, step_shapes
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import follow_edge, worth_along
 from capture.edges.likely_circles import settled_rounds
@@ -202,7 +203,8 @@ def _settle_rounding(
     outline: FloatArray,
 ) -> tuple[FaceKnowledge, list[Circle], Edge]:
     """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
-    options = _ranked([search.fine(starts, ROUNDINGS) for search, starts in searches])
+    tried = [search.fine(starts, ROUNDINGS) for search, starts in searches]
+    options = _ranked(tried)
     sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
     followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
     edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]
@@ -213,10 +215,26 @@ def _settle_rounding(
         rims = 2 * np.pi * np.array([option[0].radius for option in distinct])
         worth.append(rims @ np.array([[circle.score for circle in option] for option in distinct]))
         length += float(rims.sum())
-    rounding = settled_rounding(np.array(worth), length, followed[0][0].px_per_mm)
+    strip, at, wall = followed[0]
+    shapes = [step_shapes(strip, bench, at, wall, bench.blur), *_hole_shapes(bench, searches, tried)]
+    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded_share(shapes))
     settled = known.with_rounding(rounding)
     circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
     return settled, circles, edges[rounding.which]
+
+
+def _hole_shapes(
+    bench: Bench, searches: list[tuple[RoundSearch, list[FloatArray]]], tried: list[list[Circle]]
+) -> list[StepShapes]:
+    """What the rims of the sure holes show, along the circle of a sharp edge."""
+    shapes = []
+    for (search, _), (sharp, *_) in zip(searches, tried, strict=True):
+        if sharp.score < _SURE_ROUND:
+            continue
+        move = np.array([sharp.x - search.start.x, sharp.y - search.start.y, sharp.radius - search.start.radius])
+        at, wall = (rows[0] for rows in search.offsets(move[None]))
+        shapes.append(step_shapes(search.strip, bench, at, wall, bench.blur))
+    return shapes
 
 
 def _ranked(options: list[list[Circle]]) -> list[list[Circle]]:

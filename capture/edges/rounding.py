@@ -17,6 +17,12 @@ _TOLD_APART = 0.015
 _RIM_SHARE = 0.3
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
+_SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
+"""How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
+rounding by nothing, so the scores of the holes must agree that edges are sharp."""
+_FAINT_U_MM = (0.05, 0.02)
+"""What a rounding that shows by nothing may still move the rim by, where pixels do not resolve the usual one and where
+they do (standard uncertainty, mm): a third of the plates of matt paint that looked sharp at 5 MP were rounded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,30 +40,45 @@ class Rounding:
         return ROUNDINGS[self.which]
 
 
-def settled_rounding(worth: FloatArray, length: float, px_per_mm: float) -> Rounding:
+def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded: float | None = None) -> Rounding:
     """Choose the rounding.
 
     Parameters
     ----------
     worth : (R,) or (K, R) sum of mean score times length over the edges, or over each kind of edge (outline, holes).
     length : of all these edges, mm.
+    rounded : how likely the edges are rounded at all, 0 to 1, by the shape of their steps
+        (`capture.edges.flanks.rounded_share`); None where the scores alone must tell.
 
     A rounding loses credit by a factor e for each loss of `_TOLD_APART` in mean score; the rim of another rounding lies
     about a third of their difference away. One that spans less than two pixels or so cannot be told by its twin lines;
     where even the usual one cannot, it is taken to be there or not, half and half, unless all kinds of edge show its
     band, which blur makes look wider.
     """
-    radii, kinds = np.array(ROUNDINGS), np.atleast_2d(worth)
-    usual_seen = USUAL_MM * px_per_mm >= _RESOLVED_PX
-    if usual_seen:
-        told = (radii == 0) | (radii * px_per_mm >= _RESOLVED_PX)
+    kinds = np.atleast_2d(worth)
+    sharp = bool((kinds[1:, 0] >= kinds[1:, 1:].max(axis=1)).all())
+    if rounded is not None and rounded < _SURE_SHARP and sharp:
+        faint = _FAINT_U_MM[USUAL_MM * px_per_mm >= _RESOLVED_PX]
+        return Rounding(0, 0.0, float(np.hypot(faint, _USUAL_U_MM * 2 * np.sqrt(rounded * (1 - rounded)))))
+    return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)
+
+
+def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:
+    radii = np.array(ROUNDINGS)
+    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
+        told = (radii * px_per_mm >= _RESOLVED_PX) | ((radii == 0) & (not banded))
     else:
         shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
         told = radii == (USUAL_MM if shown else 0)
-    mean = np.where(told, kinds.sum(axis=0) / length, -np.inf)
+    return _best(np.where(told, kinds.sum(axis=0) / length, -np.inf), px_per_mm)
+
+
+def _best(mean: FloatArray, px_per_mm: float) -> Rounding:
+    """The rounding of the best mean score (R,); -inf for those that are not to be chosen."""
+    radii = np.array(ROUNDINGS)
     best = int(np.argmax(mean))
     credit = np.exp((mean - mean[best]) / _TOLD_APART)
     doubt = _RIM_SHARE * float((credit * np.abs(radii - radii[best])).max())
-    if usual_seen:
+    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
         return Rounding(best, 0.0, doubt)
     return Rounding(best, 0.0 if best else _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))

@@ -6,12 +6,12 @@ Renders COUNT seeds in a temporary folder, or takes the scene folders of DIR. Ev
 picture, so that its cause can be looked for; then a table by kind of value. 'edge' is the distance from the first hole to
 an outline's straight edge, 'lost' counts holes, slots, straight edges and arcs of 60° or more that were not found.
 
-2026-11-26, seeds 1 to 16 (8 and 9 at 12 MP, the others at 5), 384 values: 95.6 % held; 16 lost, none invented or refused.
-Held, median U95, 95th percentile of the error in mm: diameter 97.1 %, 0.281, 0.203; distance of holes 100 %, 0.137, 0.137;
-edge 93.1 %, 0.230, 0.400; slot length 92.9 %, 0.307, 0.561; slot width 92.9 %, 0.293, 0.384; radius 90.9 %, 0.382, 0.560.
-Seeds 17 to 40 at 5 MP, 571 values: 95.6 % held; 18 lost, 1 invented, none refused: diameter 96.3 %, 0.300, 0.282; distance
-94.6 %, 0.155, 0.190; edge 96.1 %, 0.263, 0.275; slot length 90 %, 0.385, 0.396; slot width 95 %, 0.336, 0.281; radius
-97.8 %, 0.429, 0.572. Most misses are small corners of notches and dark bands beside edges.
+2026-11-26, 5 MP, seeds 1 to 16, 381 values: 93.4 % held; 17 to 40, 571 values: 94.0 %; together 35 lost, 1 invented, none
+refused. 12 MP, seeds 61 to 69, 224 values: 94.2 %; 1 lost. Held, median U95, 95th percentile of the error in mm for the
+three: diameter 91.2 %, 0.279, 0.310; 93.6 %, 0.256, 0.317; 100 %, 0.148, 0.078; distance of holes 98.4 %, 0.158, 0.170;
+94.1 %, 0.150, 0.198; 93.6 %, 0.095, 0.140; edge 94.4 %, 0.228, 0.298; 94.4 %, 0.228, 0.250; 94.2 %, 0.137, 0.188; radius
+89.5 %, 0.390, 0.538; 95.6 %, 0.394, 0.596; 94.9 %, 0.144, 0.383; slots 83 to 90 % at 5 MP. Most misses are small corners of
+notches, dark bands beside edges, and at 5 MP paint whose rounding shows by nothing.
 """
 
 from __future__ import annotations

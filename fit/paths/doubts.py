@@ -82,7 +82,8 @@ def _text(here: Plan, rival: Rival, name: str) -> str:
     stop = len(rival.plan) - right
     new = _words(rival.plan.curvatures[left:stop], rival.plan.corners[left:stop])
     where = f"{name} {first % k + 1} to {(last - 1) % k + 1}"
-    return f"{where}: read as {own}; {new} fits about as well, and the points cannot decide: take more of them there."
+    text = f"{where}: read as {own}; {new} fits about as well, and the points cannot decide"
+    return f"{text}: touch it more closely there, or shoot from nearer."
 
 
 def _words(curvatures: np.ndarray, corners: np.ndarray) -> str:

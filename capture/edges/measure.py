@@ -44,7 +44,7 @@ __all__ = ["MeasuredPart", "measure_part"]
 
 _STEP_MM = 0.2
 _RIM_MM = 0.8
-_USUAL_HEIGHT = 10.0
+_USUAL_HEIGHT_MM = 10.0
 _MARGIN_MM = 4.0
 _RING = 0.7
 _LEAST_SCORE = 0.15
@@ -127,7 +127,7 @@ def _refuse_cut_off(part: PartMask, height: float) -> None:
             "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
             "with blank paper all round. A larger or raised part is measured edge by edge: use 'edgewright run'."
         )
-        if height > _USUAL_HEIGHT:
+        if height > _USUAL_HEIGHT_MM:
             message += f" Or is the height meant in another unit? It was read as {height:g} mm."
         raise CannotDetermine(message)
 

@@ -64,6 +64,7 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
 
 
 def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:
+    """The rounding whose steps score best; banded : whether a band is sure, so that where it can be resolved none is sharp."""
     radii = np.array(ROUNDINGS)
     if USUAL_MM * px_per_mm >= _RESOLVED_PX:
         told = (radii * px_per_mm >= _RESOLVED_PX) | ((radii == 0) & (not banded))

@@ -20,6 +20,7 @@ from capture.arm.tipcheck import check_tip, tip_from_ball
 from capture.arm.touched import Touched
 from capture.arm.touches import Touches, gather
 from capture.arm.touchfit import FitOptions, Fitted, fit_touches
+from capture.arm.touchnotices import told_of_ties
 from capture.arm.unitcheck import check_unit
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
@@ -72,6 +73,7 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     _check_points(options)
     lists, notices = _lists(files, options)
     touches, joined = _gathered(lists, options, notices)
+    notices += told_of_ties(joined)
     tip, told = _tip(touches, options)
     places = frozenset(_places(touches, joined, options))
     fitted = fit_touches(touches, FitOptions(rules, tip, sides, places))

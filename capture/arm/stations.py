@@ -16,10 +16,10 @@ from capture.arm.bundle import Bundle, solve_bundle
 from capture.arm.rigid import Registration, lever, line_ratio, register
 from capture.arm.spread import LEAST_DOF, pooled
 from capture.arm.ties import TIE_NOISE, Tie, find_ties, pooled_spread
+from capture.arm.tiescale import tie_scale
 from fit.errors import CannotDetermine, InputError
 from fit.lists import PointList
 from fit.points import FloatArray, Points
-from fit.uncertain import coverage_factor
 
 __all__ = ["Joined", "TieCheck", "join_stations", "placed"]
 
@@ -52,6 +52,7 @@ class Joined:
 
     spread : mm, standard deviation of one touch; spread_dof 0 where it is assumed.
     scale : mm, standard deviation that the modes are multiplied with (with Student's factor for few ties).
+    disagreement : of the ties between stations, in what their touches' scatter allows; 1 where chance explains it.
     ties : per station, the ties found.
     """
 
@@ -61,6 +62,7 @@ class Joined:
     spread: float
     spread_dof: int
     scale: float
+    disagreement: float
 
     @property
     def mode_names(self) -> tuple[str, ...]:
@@ -106,10 +108,9 @@ def join_stations(lists: Sequence[PointList], patterns: Sequence[str]) -> Joined
         for name, tie in ties[s].items():
             known.setdefault(name, (pose.apply(tie.centre[None])[0], pose.rotation @ tie.unit_cov @ pose.rotation.T))
     bundle = solve_bundle(ties, starts)
-    sigma = math.sqrt(bundle.square / bundle.dof) if dof else max(math.sqrt(bundle.square / bundle.dof), 1e-6)
-    factor = coverage_factor(bundle.dof) / coverage_factor(math.inf)
     checks.sort(key=lambda check: check.station)
-    return Joined(bundle, ties, tuple(checks), spread, dof, sigma * factor)
+    scale, disagreement = tie_scale(bundle, [tie for found in ties for tie in found.values()], dof > 0)
+    return Joined(bundle, ties, tuple(checks), spread, dof, scale, disagreement)
 
 
 def _check_kinds(lists: Sequence[PointList], ties: Sequence[Mapping[str, Tie]]) -> None:

@@ -8,13 +8,14 @@ import numpy as np
 
 from capture.arm.kinds import is_hole
 from capture.arm.spread import Spread
+from capture.arm.stations import Joined
 from capture.arm.tip import surface_normals
 from capture.arm.touched import Touched
 from capture.arm.touches import Touches
 from fit.feature import Feature
 from fit.results import Notice
 
-__all__ = ["told_of_touches"]
+__all__ = ["told_of_ties", "told_of_touches"]
 
 _ROUGH = 8.0
 """Times the scatter of a touch from which on a feature is no shape of its kind (common practice, no source)."""
@@ -31,6 +32,20 @@ def told_of_touches(touches: Touches, fitted: Sequence[Touched], spread: Spread 
     if spread and spread.sigma > _ARM_SCATTER:
         told.append(_scatter_notice(spread))
     return told + [_stray_notice(touches, t) for t in fitted if len(t.feature.rejected) > t.turned.sum()]
+
+
+def told_of_ties(joined: Joined | None) -> list[Notice]:
+    """What the ties show beyond their touches' scatter, and that the ± was widened for it."""
+    if joined is None or joined.disagreement <= 1:
+        return []
+    worst = max(joined.checks, key=lambda check: check.ratio)
+    size = worst.residual if worst.left_out is None else worst.left_out
+    text = (
+        f"The ties disagree between the stations by {joined.disagreement:.1f} times what their touches' scatter allows, "
+        f"most of all {worst.name} ({size:.3f} mm); the ± of what was touched from other places than the first is "
+        "widened to match."
+    )
+    return [Notice("ties-disagree", text)]
 
 
 def _rough_notice(feature: Feature, sigma: float) -> Notice:

@@ -184,6 +184,12 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "The report gives the scatter of one touch.",
             "Check the unit first; then tighten the tip, clamp the part and the arm's base, and touch again.",
         ),
+        "ties-disagree": Advice(
+            "Seen from two places of the arm, the ties lie apart by more than the scatter of their touches.",
+            "The table of stations gives each tie's error; chance alone does this in one job out of twenty.",
+            "Nothing needs doing if the ± is small enough. Else clamp the ties and the arm's base and touch them again; "
+            "if it comes back, have the arm checked.",
+        ),
         "points-assumed": Advice(
             "Nobody said whether the list holds tip centres or surface points; surface points were taken.",
             "A hole is too small, or a peg too large, by a whole tip diameter if that is wrong.",

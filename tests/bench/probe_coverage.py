@@ -1,6 +1,8 @@
 """Share of 95 % intervals that hold the truth through the whole point-list chain; run on demand.
 
-python tests/bench/probe_coverage.py [FIRST] [COUNT]
+python tests/bench/probe_coverage.py [FIRST] [COUNT] [TIE] [SCALE]
+
+TIE and SCALE are faults of the stations after the first, as `probe_world.Faults` says.
 """
 
 from __future__ import annotations
@@ -13,19 +15,19 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
-from probe_world import make_world, score
+from probe_world import Faults, make_world, score
 
 from capture.arm.probing import ProbeOptions, measure
 from fit.errors import EdgewrightError
 
 
-def main(first: int, count: int) -> None:
+def main(first: int, count: int, faults: Faults) -> None:
     """Print coverage by kind and value, and the worst misses."""
     rows = defaultdict(list)
     refused = 0
     for seed in range(first, first + count):
         with tempfile.TemporaryDirectory() as folder:
-            world = make_world(seed, Path(folder))
+            world = make_world(seed, Path(folder), faults)
             try:
                 found = measure(world.files, ProbeOptions(**world.options))
             except EdgewrightError as error:
@@ -47,4 +49,6 @@ def main(first: int, count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1, int(sys.argv[2]) if len(sys.argv) > 2 else 60)
+    typed = [float(word) for word in sys.argv[1:]]
+    begin, number, tie, scale = [*typed, *(1, 60, 0, 0)[len(typed) :]]
+    main(int(begin), int(number), Faults(tie, scale))

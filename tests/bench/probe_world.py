@@ -12,7 +12,21 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-__all__ = ["World", "make_world", "score"]
+__all__ = ["SOUND", "Faults", "World", "make_world", "score"]
+
+
+@dataclass(frozen=True)
+class Faults:
+    """What may be wrong beyond a touch's noise: standard deviations, drawn anew for every station after the first.
+
+    tie : in touches' noise, by which a tie has moved along each axis. scale : of an arm, along each of its axes.
+    """
+
+    tie: float = 0.0
+    scale: float = 0.0
+
+
+SOUND = Faults()
 
 
 @dataclass
@@ -111,12 +125,12 @@ def _ball_touches(rng: np.random.Generator, count: int) -> Array:
     return np.column_stack([flat * np.cos(angle), flat * np.sin(angle), high])
 
 
-def make_world(seed: int, folder: Path) -> World:
+def make_world(seed: int, folder: Path, faults: Faults = SOUND) -> World:
     """Make a part touched from one to three stations and write its lists.
 
     The true tip differs from the nominal one by its own standard uncertainty, 0.003 mm of diameter.
     """
-    rng = np.random.default_rng(seed)
+    rng, wrong = np.random.default_rng(seed), np.random.default_rng((seed, 1))
     nominal = float(rng.choice([2.0, 3.0, 6.0]))
     noise = float(rng.choice([0.01, 0.025, 0.05]))
     stations = int(rng.integers(1, 4))
@@ -132,7 +146,11 @@ def make_world(seed: int, folder: Path) -> World:
         part.kinds[name] = "sphere"
         for s in range(stations):
             out = _ball_touches(rng, int(rng.integers(10, 18)))
-            rows[s] += [(name, t, o) for t, o in zip(place + (radius + part.tip / 2) * out, out, strict=True)]
+            moved = place + (wrong.normal(0, faults.tie * noise, 3) if s else 0.0)
+            rows[s] += [(name, t, o) for t, o in zip(moved + (radius + part.tip / 2) * out, out, strict=True)]
+    for s in range(1, stations):
+        arm = 1 + wrong.normal(0, faults.scale, 3)
+        rows[s] = [(name, tip * arm, out) for name, tip, out in rows[s]]
     files = [_write(rng, folder / f"place_{s + 1}.csv", rows[s], noise, s) for s in range(stations)]
     fits = tuple(f"{name}={kind}" for name, kind in part.kinds.items())
     options = {"tip": nominal, "points": "centre", "fits": fits, "ties": ("ball_*",) if stations > 1 else ()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import runpy
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
@@ -212,6 +213,25 @@ def test_dxf_is_clean_true_and_in_mm(version: str, caplog: pytest.LogCaptureFixt
     corners = np.array([tuple(v) for v in square.control_vertices()])[:, :2]
     np.testing.assert_allclose(np.ptp(corners, axis=0), [100.0, 100.0])
     assert square.is_closed
+
+
+@pytest.mark.parametrize("version", ["R2010", "R12"])
+def test_blank_drawings_are_what_ezdxf_writes(version: str) -> None:
+    """The stored frames round our shapes are whole: layers and line types are those that our code names."""
+    maker = runpy.run_path(str(Path(__file__).with_name("blank_dxf.py")))
+    if ezdxf.__version__ != maker["MADE_BY"]:
+        pytest.skip("another ezdxf may order its tables otherwise")
+    assert maker["stored"](version).read_text() == maker["blank"](version)
+
+
+@pytest.mark.parametrize("version", ["R2010", "R12"])
+def test_no_two_records_of_a_dxf_share_a_handle(version: str) -> None:
+    """Shapes take handles from where the blank drawing stops, and the header says where the next may start."""
+    document = read(sketch_dxf(SLOTTED, version=version))
+    text = sketch_dxf(SLOTTED, version=version).decode()
+    handles = re.findall(r"\n  (?:5|105)\n([0-9A-F]+)(?=\n)", text.split("\nENDSEC\n", 1)[1])
+    assert len(handles) == len(set(handles)) and len(handles) > 20
+    assert max(int(handle, 16) for handle in handles) < int(document.header["$HANDSEED"], 16)
 
 
 def test_dxf_lengths_against_shapely() -> None:

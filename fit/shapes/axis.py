@@ -53,21 +53,21 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     count = part.shape[1]
     centre = part.sum(axis=1) / count
     unit = part - centre[:, None]
-    scatter = unit @ unit.T / count
-    size = math.sqrt(float(scatter.trace()))
-    if not size > 0:
+    squares, principal = np.linalg.eigh(unit @ unit.T / count)
+    size = math.sqrt(max(float(squares[2]), 0.0))
+    if not float(squares[0]) > 1e-18 * size**2:
         return None
-    unit /= size
-    direction, allowed = quadric_axis(unit)
-    frame = frame_at(np.zeros(3), direction)
-    u, v, radius, growth = _along(frame.axes.T @ unit, taper)
+    unit = (principal / size).T @ unit
+    direction, allowed = quadric_axis(unit, squares / size**2)
+    frame = frame_at(np.zeros(3), principal @ direction)
+    u, v, radius, growth = _along(frame.axes.T @ principal @ unit, taper)
     if not radius > 0:
         return None
     origin = centre + size * (frame.axes[:, :2] @ [u, v])
     down = lowered(model, state_of((Frame(origin, frame.axes), size * radius, growth)), rows)
     variance = down.total / (rows.shape[1] - model.parameters)
     as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + 1e-20)
-    return down if as_good and variance <= _THIN**2 * float(np.linalg.eigvalsh(scatter)[0]) else None
+    return down if as_good and variance <= _THIN**2 * float(squares[0]) else None
 
 
 def _along(local: FloatArray, taper: bool) -> tuple[float, float, float, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,11 +62,11 @@ class Frame:
         """Coordinates (3, N) of points (3, N) seen in this frame."""
         return np.asarray(self.axes.T @ (rows - self.origin[:, None]))
 
-    def moved(self, shift: ArrayLike, tilt: ArrayLike) -> Frame:
+    def moved(self, shift: Iterable[float], tilt: Iterable[float]) -> Frame:
         """Shift the origin by local (3,) and lean n by local (2,) towards e1 and e2, keeping the axes orthonormal."""
         # plain numbers: of so few, NumPy spends ten times as long on the calls
         (ax, bx, nx), (ay, by, ny), (az, bz, nz) = self.axes.tolist()
-        (sa, sb, sn), (ta, tb) = np.asarray(shift, float).tolist(), np.asarray(tilt, float).tolist()
+        (sa, sb, sn), (ta, tb) = map(float, shift), map(float, tilt)
         nx, ny, nz = nx + ta * ax + tb * bx, ny + ta * ay + tb * by, nz + ta * az + tb * bz
         size = math.sqrt(nx * nx + ny * ny + nz * nz)
         nx, ny, nz = nx / size, ny / size, nz / size

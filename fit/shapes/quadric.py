@@ -10,12 +10,13 @@ from fit.shapes.sums import gram
 __all__ = ["quadric_axis"]
 
 
-def quadric_axis(rows: FloatArray) -> tuple[FloatArray, float]:
+def quadric_axis(rows: FloatArray, squares: FloatArray) -> tuple[FloatArray, float]:
     """Direction (3,) of the axis, and the mean square of the points' distances from the quadric, to first order.
 
-    The ten coefficients come from the least eigenvector of the scatter of 1, x … yz (Bookstein 1979, without his
-    norm); the axis belongs to the eigenvalue of the second-order part that stands apart from the other two. Distances
-    are f / |grad f| (Sampson 1982). rows (3, N), best centred and of size one.
+    rows (3, N) must be centred and seen along their principal axes, of mean squares (3,): the mean products of the
+    gradients of x … yz are then zero but for each one's own, so that the least Σ f² / Σ |grad f|² (Taubin, IEEE Trans.
+    PAMI 13 (1991) 1115) is an eigenvector. The axis belongs to the eigenvalue of the second-order part that stands apart
+    from the other two. Distances are f / |grad f| (Sampson 1982).
     """
     x, y, z = rows
     table = np.empty((10, rows.shape[1]))
@@ -24,11 +25,16 @@ def quadric_axis(rows: FloatArray) -> tuple[FloatArray, float]:
     np.multiply(x, y, out=table[7])
     np.multiply(x, z, out=table[8])
     np.multiply(y, z, out=table[9])
-    a = np.linalg.eigh(gram(table, table))[1][:, 0]
-    form = np.array([[2 * a[4], a[7], a[8]], [a[7], 2 * a[5], a[9]], [a[8], a[9], 2 * a[6]]])
+    sums = gram(table, table) / rows.shape[1]
+    mean = sums[0, 1:]
+    xx, yy, zz = squares.tolist()
+    steep = np.sqrt([1.0, 1.0, 1.0, 4 * xx, 4 * yy, 4 * zz, xx + yy, xx + zz, yy + zz])
+    spread = (sums[1:, 1:] - mean * mean[:, None]) / steep / steep[:, None]
+    q = np.linalg.eigh(spread)[1][:, 0] / steep
+    a, b, c, ab, ac, bc = q[3:].tolist()
+    form = np.array([[2 * a, ab, ac], [ab, 2 * b, bc], [ac, bc, 2 * c]])
     values, directions = np.linalg.eigh(form)
     apart = 0 if values[1] - values[0] > values[2] - values[1] else 2
-    slope = form @ rows + a[1:4, None]
-    miss = a @ table
-    steep = (slope * slope).sum(axis=0)
-    return directions[:, apart], float((miss * miss / (steep + 1e-300)).sum()) / rows.shape[1]
+    slope = form @ rows + q[:3, None]
+    miss = q @ table[1:] - float(q @ mean)
+    return directions[:, apart], float((miss * miss / ((slope * slope).sum(axis=0) + 1e-300)).sum()) / rows.shape[1]

@@ -22,7 +22,7 @@ _WHOLE = 120_000
 """Points up to which the derivatives of all are kept: some megabytes."""
 _NEAR = 0.1
 """A step this short, in times the root of the sum of squares, may lead to where the derivatives' products are alike."""
-_ALIKE = 1e-3
+_ALIKE = 1e-2
 """A step this much shorter than the one before it finds the derivatives' products all but unchanged."""
 _ROUNDS = 200
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.camera.codes import DICTIONARY, places_of_codes
 from capture.camera.corners import Corners, refine_corners
 from capture.camera.image import Image
 from capture.pieces import MAX_STRIPS, Piece, frame, piece_of_id, sheet, strip
@@ -17,13 +18,10 @@ from fit.points import FloatArray
 
 __all__ = ["FoundPiece", "find_pieces", "read_markers"]
 
-DICTIONARY = "DICT_5X5_1000"
-
 MIN_MARKERS, MIN_CORNERS = 4, 12
 """Fewer prove nothing about a lens and a pose (common practice, no source)."""
 MAX_BLUR_PX = 4.0
 """Standard deviation of the blur, in a picture of the usual size, beyond which edges of a part melt into each other."""
-_THRESHOLD_WINDOW = 23
 _SCALES, _USUAL_SIDE = (4, 2, 1), 4000
 """Reductions tried in turn for a picture of the usual long side; larger pictures are reduced further to like size."""
 _ENOUGH = 0.95
@@ -90,19 +88,6 @@ def _pieces_present(markers: Mapping[int, Any], kinds: Collection[str]) -> list[
     return [p for p in pieces.values() if sum(i in p.marker_cells() for i in markers) >= 2]
 
 
-def _detector(codes: Sequence[int], dictionary: str) -> Any:
-    """An ArUco detector that knows only the codes given: comparing with all 1000 takes most of its time."""
-    import cv2
-
-    full = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
-    cut = cv2.aruco.Dictionary(
-        np.ascontiguousarray(full.bytesList[list(codes)]), full.markerSize, full.maxCorrectionBits
-    )
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = _THRESHOLD_WINDOW
-    return cv2.aruco.ArucoDetector(cut, parameters)
-
-
 def read_markers(
     grey: NDArray[Any], codes: Sequence[int], scale: int, dictionary: str = DICTIONARY
 ) -> dict[int, list[FloatArray]]:
@@ -115,11 +100,9 @@ def read_markers(
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     else:
         factor = np.ones(2)
-    corners, which, _ = _detector(codes, dictionary).detectMarkers(grey)
     seen: dict[int, list[FloatArray]] = {}
-    for place, index in zip(corners, [] if which is None else np.ravel(which), strict=True):
-        px = (np.asarray(place, float).reshape(4, 2) + 0.5) * factor - 0.5
-        seen.setdefault(codes[int(index)], []).append(px)
+    for code, place in places_of_codes(grey, codes, dictionary):
+        seen.setdefault(code, []).append((place.astype(float) + 0.5) * factor - 0.5)
     return seen
 
 

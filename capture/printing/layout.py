@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
-
 import numpy as np
 
 from capture.pieces import STICKER_MARKER_MM, Piece, frame, sheet, strip
@@ -11,6 +9,7 @@ from capture.printing.page import PAPERS, Ink, Page, Text, bars
 from capture.printing.pattern import piece_rects, sticker_rects
 from capture.printing.words import STEPS
 from fit.points import FloatArray
+from fit.version import EDGEWRIGHT
 
 __all__ = ["board_page", "sticker_page", "stickers_per_page", "strip_page", "strips_per_page"]
 
@@ -95,14 +94,14 @@ def _sticker_grid(paper: str) -> tuple[int, int]:
 
 
 def _title(name: str, paper: str) -> str:
-    return f"edgewright {version('edgewright')}: {name}, {paper.capitalize()}, print at 100 %"
+    return f"edgewright {EDGEWRIGHT}: {name}, {paper.capitalize()}, print at 100 %"
 
 
 def _head(kind: str, name: str, paper: str, left: float, hint: str) -> tuple[Ink, list[Text]]:
     """Name, first steps in two columns and the level check bar, under the paper's upper edge."""
     width, height = PAPERS[paper]
     column = (width - 2 * left) / 2 + 1
-    detail = f"edgewright {version('edgewright')} – {paper.capitalize()} – DICT_5X5_1000, OpenCV 4.6+ layout"
+    detail = f"edgewright {EDGEWRIGHT} – {paper.capitalize()} – DICT_5X5_1000, OpenCV 4.6+ layout"
     words = [
         Text(left, height - 8.2, f"{name} – print at 100 %", 3.3),
         Text(width - left, height - 8.2, detail, 1.8, _GREY, anchor="end"),
@@ -134,7 +133,7 @@ def _caliper_places(piece: Piece, x: float, y: float) -> tuple[Ink, list[Text]]:
 def _strip_words(piece: Piece, x: float, y: float) -> list[Text]:
     """The words in a strip's white border, so that they stay on it when it is cut out."""
     middle = x + piece.width / 2
-    tool = f"print at 100 % – edgewright {version('edgewright')}"
+    tool = f"print at 100 % – edgewright {EDGEWRIGHT}"
     side = f"{piece.name} – y: caliper over the outer sides, nominal 240 mm – {tool}"
     return [
         Text(middle, y - 4, f"{piece.name} – x: caliper here, nominal 45 mm", 1.9, _GREY, anchor="middle"),

@@ -6,11 +6,11 @@ import os
 import sys
 from contextlib import suppress
 from importlib import import_module
-from importlib.metadata import version
 
 import click
 
 from fit.errors import EdgewrightError
+from fit.version import EDGEWRIGHT
 
 __all__ = ["COMMANDS", "edgewright", "run"]
 
@@ -51,7 +51,7 @@ class _CommandTable(click.Group):
 
 
 @click.group(cls=_CommandTable, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version("edgewright"), prog_name="edgewright")
+@click.version_option(EDGEWRIGHT, prog_name="edgewright")
 def edgewright() -> None:
     """Measure what is there, with an honest ± on every number, and make the part that fits it."""
 

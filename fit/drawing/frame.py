@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from importlib.metadata import PackageNotFoundError, version
 
 from fit.drawing.lettering import clean, fitted, text_width
 from fit.drawing.marks import SMALL, TEXT, arrow, line
 from fit.drawing.model import Line, Polyline, TitleBlock
 from fit.drawing.sheet import WIDE, Drawn, Item, Stroke, Written
 from fit.units import unit_words
+from fit.version import EDGEWRIGHT
 
 __all__ = [
     "BLOCK_HEIGHT",
@@ -34,10 +34,7 @@ _BORDER = Stroke(0.7)
 
 def tool_version() -> str:
     """Name and version of this tool as a sheet states it."""
-    try:
-        return f"edgewright {version('edgewright')}"
-    except PackageNotFoundError:
-        return "edgewright"
+    return f"edgewright {EDGEWRIGHT}"
 
 
 def space_of(width: float, height: float) -> tuple[float, float, float, float]:

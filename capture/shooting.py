@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from capture.camera.bench import Bench, solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.health import check_bench, outside_target
-from capture.camera.image import open_image
-from capture.camera.profile import read_profile
+from capture.camera.image import Image, open_image
+from capture.camera.profile import CameraProfile, read_profile
 from capture.edges.lying import UNKNOWN_HEIGHT, UNKNOWN_SHEET, Typed, knowledge_of
 from capture.edges.measure import MeasuredPart, measure_part
 from capture.edges.overlay import flattened_png, overlay_png
@@ -61,14 +62,10 @@ def shoot(path: Path, options: ShotOptions) -> Shot:
     known, notices = _face_knowledge(options)
     profile = read_profile(options.camera) if options.camera else None
     image = open_image(path)
-    pieces = find_pieces(image)
-    if all(found.piece.kind != "frame" for found in pieces):
-        message = f"{path}: shows strips but no frame; strips need to be told what to measure: use 'edgewright run'."
-        raise CannotDetermine(message)
-    bench = solve_bench(
-        image, pieces, print_x=options.print_x, print_y=options.print_y, print_u=options.print_u, camera=profile
-    )
-    pixels = image.colour()
+    with ThreadPoolExecutor(1) as beside:  # OpenCV leaves the interpreter free while it decodes or encodes a picture
+        colour = beside.submit(image.colour)
+        bench = _solved_bench(image, options, profile)
+        pixels = colour.result()
     part = measure_part(bench, pixels, known)
     notices = [*bench.notices, *notices, *part.notices, *_feature_notices(bench, part, profile is not None)]
     health = check_bench(bench, heights=[known.sheet.height])
@@ -80,11 +77,22 @@ def shoot(path: Path, options: ShotOptions) -> Shot:
         warnings=tuple(notices),
         details={"camera": health.record(bench)},
     )
-    files = {
-        "overlay.png": overlay_png(image, pixels, bench, part),
-        "flattened.png": flattened_png(pixels, bench, part),
-    }
+    with ThreadPoolExecutor(1) as beside:
+        flattened = beside.submit(flattened_png, pixels, bench, part)
+        files = {"overlay.png": overlay_png(image, pixels, bench, part), "flattened.png": flattened.result()}
     return Shot(results, part.points, files)
+
+
+def _solved_bench(image: Image, options: ShotOptions, profile: CameraProfile | None) -> Bench:
+    pieces = find_pieces(image)
+    if all(found.piece.kind != "frame" for found in pieces):
+        message = (
+            f"{image.path}: shows strips but no frame; strips need to be told what to measure: use 'edgewright run'."
+        )
+        raise CannotDetermine(message)
+    return solve_bench(
+        image, pieces, print_x=options.print_x, print_y=options.print_y, print_u=options.print_u, camera=profile
+    )
 
 
 def _face_knowledge(options: ShotOptions) -> tuple[FaceKnowledge, list[Notice]]:

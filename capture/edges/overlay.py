@@ -44,7 +44,7 @@ def marked_png(
     import cv2
 
     scale = min(1.0, _MOST_PX / max(pixels.shape[:2]))
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    small = _reduced(pixels, scale)
     shown = np.ascontiguousarray(upright(small, image.orientation))
     shown = cv2.addWeighted(shown, 0.75, np.full_like(shown, 255), 0.25, 0)
     size = max(shown.shape[:2]) / _LETTERS_PX
@@ -63,6 +63,17 @@ def marked_png(
     for feature in sorted(features, key=lambda f: f.kind in ("path", "line", "arc")):
         _label(words, feature, place, size)
     return _png(shown)
+
+
+def _reduced(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """The picture at a scale of 1 at most: by a whole number first, which takes a fifth of the time of any other."""
+    import cv2
+
+    size = (round(scale * pixels.shape[1]), round(scale * pixels.shape[0]))
+    whole = int(1 / scale + 1e-9)
+    if whole > 1:
+        pixels = cv2.resize(pixels, None, fx=1 / whole, fy=1 / whole, interpolation=cv2.INTER_AREA)
+    return pixels if pixels.shape[1::-1] == size else cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR)
 
 
 def _label(words: _Words, feature: Feature, place: Any, size: float) -> None:

@@ -146,9 +146,13 @@ class Strip:
         if self.tone is None:
             message = "Only strips made from a picture know their tone."
             raise ValueError(message)
-        sums, rows = _summed(np.sqrt(self.tone)), np.arange(len(self.tone))
+        sums = _summed(np.sqrt(self.tone))
+        flat, row = sums.reshape(-1, sums.shape[2]), np.arange(len(sums)) * sums.shape[1]
         columns = [(self._column(low), self._column(high)) for low, high in spans]
-        return [(sums[rows, b] - sums[rows, a]) / np.maximum(b - a, 1)[..., None] for a, b in columns]
+        return [
+            (flat.take(row + b, axis=0) - flat.take(row + a, axis=0)) / np.maximum(b - a, 1)[..., None]
+            for a, b in columns
+        ]
 
     def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
         """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
@@ -164,18 +168,20 @@ class Strip:
         widths = np.diff(reach)[:, None] / self.step
         return np.asarray(np.clip(np.abs(np.diff(at, axis=0)) / widths, 0, 1).min(axis=0))
 
-    def _column(self, offset: FloatArray) -> NDArray[np.int_]:
+    def _column(self, offset: FloatArray) -> NDArray[np.int32]:
         column = np.asarray(offset - self.start)
         column /= self.step
         np.rint(column, out=column)
-        np.maximum(column, 0, out=column)  # two calls take half the time of NumPy's clip
-        np.minimum(column, self.total.shape[1] - 1, out=column)
-        return column.astype(int)
+        whole = column.astype(
+            np.int32
+        )  # processors turn floats into short integers several at once, into long ones not
+        np.maximum(whole, 0, out=whole)  # two calls take half the time of NumPy's clip
+        return np.minimum(whole, self.total.shape[1] - 1, out=whole)
 
     def _upto(self, total: FloatArray, offset: FloatArray) -> FloatArray:
         """The running sums (M, T + 1) at offsets (..., M)."""
         place = self._column(offset)
-        place += np.arange(len(total)) * total.shape[1]
+        place += np.arange(len(total), dtype=np.int32) * total.shape[1]
         return total.take(place)
 
     def nearest(self, offset: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
@@ -226,8 +232,7 @@ def unroll(
     texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
     strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
     hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
-    over = largest_channel(tone) > _CLIPPED
-    clipped = _summed(over.astype(float)) if over.any() else None
+    clipped = _summed((largest_channel(tone) > _CLIPPED).astype(float)) if tone.max() > _CLIPPED else None
     return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
 
 

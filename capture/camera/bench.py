@@ -136,17 +136,22 @@ class Bench:
         height_u: float,
         face: str = "top",
         normal_px: ArrayLike | None = None,
+        *,
+        alone: bool = False,
     ) -> Points:
         """Points on a face parallel to the bench; see `points_on`."""
-        return self.points_on(px, noise_px, Face.level(face, height, height_u), normal_px)
+        return self.points_on(px, noise_px, Face.level(face, height, height_u), normal_px, alone=alone)
 
-    def points_on(self, px: ArrayLike, noise_px: ArrayLike, face: Face, normal_px: ArrayLike | None = None) -> Points:
+    def points_on(
+        self, px: ArrayLike, noise_px: ArrayLike, face: Face, normal_px: ArrayLike | None = None, *, alone: bool = False
+    ) -> Points:
         """Measured points where the rays of edge pixels meet a face, with own noise and every shared error.
 
         Parameters
         ----------
         px : (N, 2) stored pixels. noise_px : (N,) or scalar standard uncertainty, across the edge where that is known.
         face : the plane of the edges. normal_px : (N, 2) direction across the edge in the picture, any length.
+        alone : leave the shared errors out, where only places and noise are asked for.
         """
         places = np.asarray(px, float).reshape(-1, 2)
         sigma = np.broadcast_to(np.asarray(noise_px, float), (len(places),))
@@ -156,14 +161,13 @@ class Bench:
         in_plane = np.array([[1.0, 0.0], [0.0, 1.0], [b, c]])  # xyz moves by this for moves of x and y within the face
         to_px = by_xyz @ in_plane
         to_mm = np.linalg.inv(to_px)
-        shared = self._shared(by_camera, by_xyz, to_mm, in_plane, face, xyz)
         noise, normal = _across(to_px, in_plane, sigma, normal_px)
         return Points(
             xyz,
             noise=noise,
             normal=normal,
-            shared=shared,
-            shared_names=(*self.names, *face.names),
+            shared=None if alone else self._shared(by_camera, by_xyz, to_mm, in_plane, face, xyz),  # type: ignore[arg-type]
+            shared_names=() if alone else (*self.names, *face.names),
             frame=self.frame,
             source=str(self.image.path),
         )

@@ -77,9 +77,15 @@ def find_part(flat: Flat, margin: float) -> PartMask:
     part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
     paper = cv2.dilate(part, disc(0.6, flat.step)) == 0
     smooth = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
-    mask = _ridge(smooth, part, paper | ~inner, flat.step, _CORE_MM)
-    touching = _meets(part, inner, flat.step) and _over_print(smooth, part, paper & inner, inner, flat.step)
-    bays = _bays(mask, _ridge(smooth, part, paper | ~inner, flat.step, _NEAR_MM), flat.step)
+    depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * flat.step
+    mask = _ridge(smooth, part, depth, paper | ~inner, (flat.step, _CORE_MM))
+    touching = _meets(part, inner, flat.step) and _meets(
+        # It is the part that meets the print, not its shadow, where the print is left open to part and paper alike.
+        _ridge(smooth, part, depth, paper & inner, (flat.step, _CORE_MM)),
+        inner,
+        flat.step,
+    )
+    bays = _bays(mask, _ridge(smooth, part, depth, paper | ~inner, (flat.step, _NEAR_MM)), flat.step)
     return PartMask(flat, mask, relative, touching, bays)
 
 
@@ -166,18 +172,16 @@ def _meets(part: Mask, inner: NDArray[np.bool_], step: float) -> bool:
     return bool(((cv2.dilate(part, disc(0.6, step)) > 0) & (edge > 0)).any())
 
 
-def _over_print(
-    smooth: NDArray[Any], part: Mask, paper: NDArray[np.bool_], inner: NDArray[np.bool_], step: float
-) -> bool:
-    """Whether it is the part that meets the print, not its shadow: the print is left open to part and paper alike."""
-    return _meets(_ridge(smooth, part, paper, step, _CORE_MM), inner, step)
+def _ridge(
+    smooth: NDArray[Any], part: Mask, depth: NDArray[Any], paper: NDArray[np.bool_], sizes: tuple[float, float]
+) -> Mask:
+    """Draw the contour along the strongest tone ridge between the bare paper and the part some way in.
 
-
-def _ridge(smooth: NDArray[Any], part: Mask, paper: NDArray[np.bool_], step: float, core: float) -> Mask:
-    """Draw the contour along the strongest tone ridge between the bare paper and the part more than `core` mm in."""
+    depth : mm, how far inside the part each pixel lies. sizes : mm, of a pixel, and how far in it is the part for sure.
+    """
     import cv2
 
-    depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * step
+    step, core = sizes
     markers = np.zeros(part.shape, np.int32)
     markers[depth > min(core, 0.5 * float(depth.max()))] = 2
     markers[paper] = 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -122,31 +123,47 @@ class Edge:
         return [Notice("two-edges", text, name)]
 
 
-def edge_at(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour) -> Edge:
-    """Look for the sheet's edge at a true contour: its upper rim shows inside it by the inset, its lower rim does not."""
+def edge_at(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, *, told: bool = True) -> Edge:
+    """Look for the sheet's edge at a true contour: its upper rim shows inside it by the inset, its lower rim does not.
+
+    told : whether to say how well it is explained, and by which other line; on the way to a better contour nobody asks.
+    """
     wall = known.sheet.wall(bench, contour)
     strip = unroll(lit, bench, contour, (-1.9, max(0.0, float(wall.max())) + 0.6), smooth=0.2)
     inset = known.rim_inset
-    return edge_of(strip, known.sheet, np.full(len(wall), -inset), wall + inset * (wall > 0), inset / 2)
+    where = np.full(len(wall), -inset), wall + inset * (wall > 0), inset / 2
+    if told:
+        return edge_of(strip, known.sheet, *where)
+    picked = _picked(strip, known.sheet, *where)
+    return Edge(strip, picked, len(picked.row) / len(wall), math.nan)
+
+
+def _picked(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray, slack: float) -> RimPoints:
+    return rim_points(strip, sheet, offset, wall, _reach_on(strip, _STEP_REACH) + slack)
+
+
+def _reach_on(strip: Strip, least: tuple[float, float]) -> float:
+    return max(least[0], least[1] / strip.px_per_mm)
 
 
 def edge_of(strip: Strip, sheet: Sheet, offset: FloatArray, wall: FloatArray, slack: float = 0.0) -> Edge:
     """Pick the steps along an edge whose outward offsets (M,) on the strip are known, to `slack` mm more than usual."""
-    reach, score_reach = (max(mm, px / strip.px_per_mm) + slack for mm, px in (_STEP_REACH, _SCORE_REACH))
-    picked = rim_points(strip, sheet, offset, wall, reach)
+    picked = _picked(strip, sheet, offset, wall, slack)
+    score_reach = _reach_on(strip, _SCORE_REACH) + slack
     told = contour_score(strip, sheet, offset, wall, score_reach)
     rival = rival_offset(strip, sheet, offset, wall)
     return Edge(strip, picked, len(picked.row) / len(wall), float(told.mean()), rival, told)
 
 
-def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
+def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge, *, alone: bool = False) -> Points:
     """The picked steps as points in order along the edge, with own and shared errors.
 
     Upper rims are cut with the face's plane, lower rims with the lower face's, so both lie on the contour in plan; all
     are given the face's height. Shared errors of light are added: how far all upper rims (``edge:rim``), besides those
     whose wall is hidden (``edge:hidden``) or shows (``edge:wall``), and all lower rims (``edge:foot``) of this sheet may
     lie to one side, since shading and a rounding move them together; that another edge was meant (``edge:choice``); and
-    slow waves along this edge (``wave:k``), to be turned into the feature's own errors by `waves_to_own`.
+    slow waves along this edge (``wave:k``), to be turned into the feature's own errors by `waves_to_own`. alone : leave
+    the shared errors out, where only places and noise are asked for.
     """
     picked, contour, sheet = edge.picked, edge.strip.contour, known.sheet
     outward = contour.outward[picked.row]
@@ -162,42 +179,53 @@ def measured_points(bench: Bench, known: FaceKnowledge, edge: Edge) -> Points:
         (lower, sheet.height - sheet.thickness, known.foot_u, "foot"),
     ):
         if chosen.any():
-            parts.append(bench.points_on_face(px[chosen], _STEP_NOISE_PX, height, u, name, across[chosen]))
+            parts.append(bench.points_on_face(px[chosen], _STEP_NOISE_PX, height, u, name, across[chosen], alone=alone))
             order.append(np.flatnonzero(chosen))
-    if known.raised and lower.any():
+    if known.raised and lower.any() and not alone:
         foot = parts[-1].shared[parts[-1].shared_names.index("height:foot")]
         parts[-1] = parts[-1].with_shared(("height:top",), known.height_u / known.foot_u * foot[None])
     joined = join_points(parts)
     joined = joined.select(np.argsort(np.concatenate(order)))
-    seen = sheet.wall(bench, contour)[picked.row] > WALL_SEEN_MM
-    return _with_light(joined, known, edge, seen)
-
-
-def _with_light(points: Points, known: FaceKnowledge, edge: Edge, seen: NDArray[np.bool_]) -> Points:
-    """seen : (N,) whether the wall below each step shows."""
-    picked, sheet, contour = edge.picked, known.sheet, edge.strip.contour
-    outward, lower = contour.outward[picked.row], picked.kind == LOWER
     glare = edge.strip.glare(picked.row, picked.offset) / edge.strip.px_per_mm
+    joined = _placed(joined, known, edge, glare)
+    if alone:
+        return joined
+    seen = sheet.wall(bench, contour)[picked.row] > WALL_SEEN_MM
+    return _with_light(joined, known, edge, (seen, glare))
+
+
+def _placed(points: Points, known: FaceKnowledge, edge: Edge, glare: FloatArray) -> Points:
+    """The picked steps moved to the contour that they tell of, with their own noise; glare (N,) mm with its side."""
+    picked, outward = edge.picked, edge.strip.contour.outward[edge.picked.row]
+    lower = picked.kind == LOWER
     xyz = points.xyz.copy()
     xyz[:, :2] += (picked.inset + np.where(lower, 0.0, known.rim_inset) + _GLARE_PX * glare)[:, None] * outward
-    xyz[:, 2] = sheet.height
+    xyz[:, 2] = known.sheet.height
     noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
+    return replace(points, xyz=xyz, noise=noise, normal=np.column_stack([outward, np.zeros(len(outward))]))
+
+
+def _with_light(
+    points: Points, known: FaceKnowledge, edge: Edge, beside: tuple[NDArray[np.bool_], FloatArray]
+) -> Points:
+    """beside : (N,) whether the wall below each step shows, and its glare."""
+    picked, sheet, (seen, glare) = edge.picked, known.sheet, beside
+    lower = picked.kind == LOWER
     unresolved = min(_ROUNDING_PX / edge.strip.px_per_mm, 0.6)
     weak = float(np.clip(_SURE_SCORE / max(edge.score, 1e-3), 1.0, _WEAK_MOST))
     light_u = weak * float(np.hypot(_RIM_PX / edge.strip.px_per_mm, unresolved * sheet.rounding))
     rim_u = float(np.linalg.norm([light_u, known.rim_u, _RIVAL_DOUBT * abs(edge.rival or 0)]))
     # What is in doubt about the rounding holds for all rims alike; only half of it is given to the waves.
     wave_u = (_WAVE_SHARE if edge.clean else _WAVE_SHARE_POOR) * float(np.hypot(light_u, known.rim_u / 2))
-    out3 = np.column_stack([outward, np.zeros(len(outward))])
     waves = slow_waves(edge.strip.contour, picked.row)
     own_u = np.hypot(np.where(lower, _FOOT_MM, rim_u), _GLARE_U_PX * glare)
-    choice = np.full(len(outward), known.choice_u)
+    choice = np.full(len(lower), known.choice_u)
     # Whether an edge is rounded moves all its rims alike; which way a rounding shades differs where it faces the camera.
     half = np.sqrt(0.5) * own_u
     kinds = [np.where(rows, half, 0.0) for rows in (~lower, ~lower & ~seen, ~lower & seen)]
     sizes = np.vstack([*kinds, np.where(lower, own_u, 0.0), choice, wave_u * waves])
     names = (*_LIGHT, *(f"{WAVE}:{i}" for i in range(1, len(waves) + 1)))
-    return replace(points, xyz=xyz, noise=noise, normal=out3).with_shared(names, sizes[:, :, None] * out3)
+    return points.with_shared(names, sizes[:, :, None] * points.normal)
 
 
 def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, Points]:
@@ -231,10 +259,11 @@ def refined_round(
 
     x, y, radius = start
     for turn in range(_ROUNDS):
-        edge = edge_at(lit, bench, known, contour_of(x, y, radius))
+        last = turn == _ROUNDS - 1
+        edge = edge_at(lit, bench, known, contour_of(x, y, radius), told=last)
         _refuse_bare(edge)
-        points = measured_points(bench, known, edge)
-        if turn < _ROUNDS - 1:
+        points = measured_points(bench, known, edge, alone=not last)
+        if not last:
             x, y, radius = _quick_circle(points.xyz[:, :2], 1 / points.noise**2)
     points = points.select(_near_circle(points, x, y, radius))
     return fit_circle(points, robust=False, correlated=True), points, edge

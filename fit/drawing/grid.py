@@ -48,14 +48,32 @@ class Occupancy:
         """Take the cells of points (N, 2)."""
         cells = np.floor(points / _CELL).astype(int)
         inside = (cells >= 0).all(axis=1) & (cells[:, 0] < self.shape[1]) & (cells[:, 1] < self.shape[0])
-        self._taken[cells[inside, 1], cells[inside, 0]] = True
-        self._sums = None
+        if not inside.any():
+            return
+        columns, rows = cells[inside].T
+        window = np.s_[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
+        before = self._taken[window].copy()
+        self._taken[rows, columns] = True
+        self._grow(window, self._taken[window] & ~before)
 
     def add_box(self, box: Box) -> None:
         """Take every cell that a box touches."""
         x0, y0, x1, y1 = (max(0, math.floor(side / _CELL)) for side in box)
-        self._taken[y0 : y1 + 1, x0 : x1 + 1] = True
-        self._sums = None
+        window = np.s_[y0 : min(y1 + 1, self.shape[0]), x0 : min(x1 + 1, self.shape[1])]
+        fresh = ~self._taken[window]
+        self._taken[window] = True
+        self._grow(window, fresh)
+
+    def _grow(self, window: tuple[slice, slice], fresh: NDArray[np.bool_]) -> None:
+        """Add a window's freshly taken cells to the sums, which are zero left of the window and below it."""
+        if self._sums is None or not fresh.size:
+            return
+        more = np.cumsum(np.cumsum(fresh, axis=0, dtype=np.int32).T, axis=0)
+        (y0, y1), (x0, x1) = ((side.start + 1, side.stop + 1) for side in window)
+        self._sums[x0:x1, y0:y1] += more
+        self._sums[x1:, y0:y1] += more[-1]
+        self._sums[x0:x1, y1:] += more[:, -1:]
+        self._sums[x1:, y1:] += more[-1, -1]
 
     def hits(self, boxes: FloatArray) -> FloatArray:
         """Number of taken cells in each of (N, 4) boxes; boxes that leave the sheet count as taken."""

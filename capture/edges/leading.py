@@ -8,30 +8,28 @@ what each leaves unexplained.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import replace
+from functools import cache, partial
 
 import numpy as np
 
 from capture.camera.bench import Bench
+from capture.edges.candidates import KINDS, Candidate, Lead, Pick
 from capture.edges.flatten import flatten
 from capture.edges.follow import contour_along, line_beside, settle_edge, trace_edge
 from capture.edges.guide import past_its_ends, smooth_line, straight_line
 from capture.edges.openings import find_openings
 from capture.edges.part_mask import PartMask
-from capture.edges.rim_fit import Edge, FaceKnowledge, edge_of
+from capture.edges.rim_fit import Edge, edge_of
 from capture.edges.rims import contour_score, twin_share
-from capture.edges.round_holes import Circle, RoundSearch, circle_contour
+from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
 from capture.edges.siding import LEAST_SHARE, face_tone
 from capture.edges.strip import Contour, Lit, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["KINDS", "Candidate", "Lead", "Pick", "chosen", "lead"]
-
-KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
-"""Kinds of feature that a pick can be, and how many way-points each needs."""
+__all__ = ["chosen", "lead"]
 
 _WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
 _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
@@ -44,87 +42,6 @@ walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Pick:
-    """What a user points at.
-
-    name, kind (line, arc, path, circle, slot), way-points (K, 2) mm on the feature's own face, the face it lies on, rough
-    diameter (or slot width) if known, whether a path closes. edge : of two close edges the clearest, the one on the
-    metal's side or the one on the open side. metal : the side on which metal lies, seen along the way-points or (in, out)
-    from within; None if that is to be found.
-    """
-
-    name: str
-    kind: str
-    near: FloatArray
-    known: FaceKnowledge
-    about: float | None = None
-    closed: bool = False
-    edge: Literal["clearest", "metal", "open"] = "clearest"
-    metal: Literal["left", "right", "in", "out"] | None = None
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Candidate:
-    """One edge that a pick may mean: one edge, or one circle, for each rounding tried. One that explains too little to be
-    what is meant has neither, only its line.
-
-    away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
-    the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal :
-    which side is taken for metal; tone : what that metal looks like (`capture.edges.siding.face_tone`).
-    """
-
-    line: Contour | None = None
-    edges: tuple[Edge, ...] = ()
-    twins: tuple[float, ...] = ()
-    circles: tuple[Circle, ...] = ()
-    scale_px: float = 0.0
-    height: float = 0.0
-    score: float = 0.0
-    away: float = 0.0
-    stray: float = 0.0
-    metal: bool = True
-    tone: FloatArray = field(default_factory=lambda: np.zeros(3))
-
-    @property
-    def px_per_mm(self) -> float:
-        return self.scale_px if self.circles else self.edges[0].strip.px_per_mm
-
-    @property
-    def contour(self) -> Contour:
-        """Where it runs, on the face's plane: to be drawn."""
-        if self.circles:
-            circle = max(self.circles, key=lambda c: c.score)
-            return circle_contour(circle.x, circle.y, circle.radius, self.height)
-        assert self.line is not None
-        return self.line
-
-    def worth(self) -> tuple[FloatArray, float]:
-        """Score times length for each rounding, and the length, mm."""
-        if self.circles:
-            length = 2 * np.pi * self.circles[0].radius
-            return length * np.array([c.score for c in self.circles]), length
-        strip = self.edges[0].strip
-        length = len(strip.total) * strip.contour.spacing
-        scores = [e.score + 0.5 * t for e, t in zip(self.edges, self.twins, strict=True)]
-        return length * np.array(scores), length
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Lead:
-    """A pick led to its edge: the candidate taken, the other one that would do nearly as well, if any, and all, best first."""
-
-    pick: Pick
-    taken: Candidate
-    other: Candidate | None
-    candidates: tuple[Candidate, ...]
-
-    @property
-    def apart(self) -> float:
-        """Distance from the edge taken outward to the other one, seen from the metal, mm; 0 where there is none."""
-        return self.other.away - self.taken.away if self.other else 0.0
 
 
 def lead(lit: Lit, bench: Bench, pick: Pick) -> Lead:
@@ -191,7 +108,7 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     found = _with_starts(lit, bench, pick, [], starts)
     found = _with_starts(lit, bench, pick, found, _turned(found, sides))
     least = min(share * max(candidate.score for candidate in found) for share in (LEAST_SHARE, 1.0))
-    return [_settled(lit, bench, pick, c) if c.score >= least else c for c in found]
+    return [_to_settle(lit, bench, pick, c) if c.score >= least else c for c in found]
 
 
 def _lines(lit: Lit, bench: Bench, pick: Pick) -> list[FloatArray]:
@@ -243,14 +160,17 @@ def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[boo
     return starts
 
 
-def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
-    """The candidate with its edge for every rounding."""
+def _to_settle(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
+    """The candidate with a way to its edge for every rounding; what was asked for once is kept with it."""
+    return replace(candidate, settle=cache(partial(_settled, lit, bench, pick, candidate)))
+
+
+def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> tuple[tuple[Edge, ...], tuple[float, ...]]:
     sheets = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
     line = candidate.contour
     followed = settle_edge(lit, bench, sheets, line.xy, material_inside=candidate.metal, closed=line.closed)
     edges = tuple(edge_of(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
-    twins = tuple(twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
-    return replace(candidate, edges=edges, twins=twins)
+    return edges, tuple(twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
 
 
 def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -> list[FloatArray]:
@@ -345,4 +265,4 @@ def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     sheet, rough = pick.known.sheet, min(near, key=lambda o: o.misfit).contour
     xy = line_beside(lit, bench, sheet, rough, material_inside=False, first="near")
     line = contour_along(xy, sheet.height, material_inside=False)
-    return [_settled(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=False))]
+    return [_to_settle(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=False))]

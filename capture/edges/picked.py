@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.leading import Candidate, Lead, Pick, chosen, lead
+from capture.edges.candidates import Candidate, Lead, Pick
+from capture.edges.leading import chosen, lead
 from capture.edges.rim_fit import (
     Edge,
     FaceKnowledge,

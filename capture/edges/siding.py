@@ -16,7 +16,7 @@ from capture.edges.strip import Contour, Lit
 from fit.points import FloatArray
 
 if TYPE_CHECKING:
-    from capture.edges.leading import Candidate, Lead
+    from capture.edges.candidates import Candidate, Lead
 
 __all__ = ["LEAST_SHARE", "face_tone", "metal_tones", "of_this_metal"]
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from capture.camera.bench import Bench
     from capture.camera.face import Face
     from capture.camera.image import Image
-    from capture.edges.leading import Lead
+    from capture.edges.candidates import Lead
     from capture.edges.picked import Leader, Pick, PickedFeature
     from capture.edges.strip import Lit
     from capture.jobs.keys import FeatureKeys, Job, PhotoKeys

@@ -24,7 +24,7 @@ from fit.points import Points
 from fit.results import Results
 
 if TYPE_CHECKING:
-    from capture.edges.leading import Lead
+    from capture.edges.candidates import Lead
     from capture.jobs.keys import FeatureKeys
     from capture.jobs.shots import Picked
     from capture.jobs.stage import Stage
@@ -77,7 +77,7 @@ class Desk:
         if self._read is not None and self._read[0] == revision:
             return self._read[1]
         if self.book.exists:
-            file = read_job(self.book.path)
+            file = self.book.checked(revision) or read_job(self.book.path)
         else:
             part = self.book.scratch()
             try:

@@ -68,11 +68,14 @@ def _add(text: str, head: str, keys: Record, known: Sequence[str]) -> str:
 def _from_last(text: str, head: str) -> tuple[str, str]:
     """The text cut where the last entry of a kind begins: parsing a long job takes longer than finding an edge.
 
-    It is left whole where what comes before is no TOML by itself, since the head may then be words in a long text.
+    It is left whole where what comes before is no TOML by itself, since the head may then be words in a text of several
+    lines.
     """
     import tomllib
 
     start = text.rfind(f"\n[[{head}]]\n") + 1
+    if '"""' not in text and "'''" not in text:
+        return text[:start], text[start:]
     try:
         tomllib.loads(text[:start])
     except tomllib.TOMLDecodeError:

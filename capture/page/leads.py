@@ -6,7 +6,9 @@ import threading
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from capture.edges.leading import Lead, Pick, chosen, lead
+from capture.edges.candidates import Lead, Pick
+from capture.edges.leading import chosen, lead
+from capture.edges.rounding import ROUNDINGS
 
 if TYPE_CHECKING:
     from capture.camera.bench import Bench
@@ -42,7 +44,9 @@ class KeptLeads:
 
 
 def _cuts(kept: Lead) -> int:
-    return sum(len(edge.strip.total) for candidate in kept.candidates for edge in candidate.edges)
+    """As many as there are once all its candidates are settled."""
+    lines = [candidate.line.xy for candidate in kept.candidates if candidate.line is not None]
+    return len(ROUNDINGS) * sum(map(len, lines))
 
 
 def _key(pick: Pick) -> Key:

@@ -18,7 +18,7 @@ from fit.results import Dimension, Notice
 from fit.units import MM_PER_INCH, Length, format_angle, format_length, in_unit
 
 if TYPE_CHECKING:
-    from capture.edges.leading import Lead
+    from capture.edges.candidates import Lead
     from capture.jobs.keys import FeatureKeys
     from capture.page.desk import Measured
     from capture.page.held import HeldPhoto

@@ -1,7 +1,8 @@
 """How long the marking page takes: first picture, a tap to the found edge (saving included), frames of zoom and pan.
 
-Run it by hand: ``python tests/bench/page_speed.py``; the figures depend on the machine and on what else it does. The
-second half runs in Debian's chromium, without a screen or graphics card, on the 12 MP photo of the sample.
+Run it by hand: ``python tests/bench/page_speed.py [FIGURES.json]``; the figures depend on the machine and on what else it
+does; the file named keeps those of all kinds of mark. The second half runs in Debian's chromium, without a screen or
+graphics card, on the 12 MP photo of the sample.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ from capture.page.held import HeldPhoto
 SAMPLE = Path(__file__).parent.parent.parent / "sample_sets/bench_plate"
 ROUNDS, BROWSER_ROUNDS = 12, 7
 Places = dict[str, tuple[str, list[list[float]]]]
+Figures = dict[str, dict[str, float]]
+"""Medians, ms, of each kind of mark by what is timed."""
 
 
 def timed(work: Callable[[], object]) -> tuple[float, float]:
@@ -44,7 +47,7 @@ def mark(desk: Desk, kind: str, px: list[list[float]]) -> None:
     marking.state(desk)
 
 
-def without_browser(folder: Path) -> Places:
+def without_browser(folder: Path, kept: Figures) -> Places:
     """Times of the library's side; returns where to tap for each kind."""
     desk = Desk(folder / "job.toml")
     first = timed(lambda: desk.held(desk.job(), 0).picture("raw").jpeg(3, 0, 0))
@@ -69,6 +72,7 @@ def without_browser(folder: Path) -> Places:
         times = [timed(partial(mark, desk, kind, shifted(px, k))) for k in range(ROUNDS)]
         wall, cpu = (statistics.median(column) for column in zip(*times, strict=True))
         print(f"tap to found {word}: median {wall:.0f} ms, processor {cpu:.0f} ms")
+        kept[word] = {"found": round(wall), "processor": round(cpu)}
     again = timed(desk.measured)
     print(f"all marks again {again[0]:.0f} ms, processor {again[1]:.0f} ms")
     return places
@@ -134,7 +138,7 @@ requestAnimationFrame(step);
 """
 
 
-def in_browser(job: Path, places: Places) -> None:
+def in_browser(job: Path, places: Places, kept: Figures) -> None:
     with browser() as driver, served(job) as address:
         begun = time.perf_counter()
         driver.get(address)
@@ -144,6 +148,7 @@ def in_browser(job: Path, places: Places) -> None:
         for word, (kind, px) in places.items():
             times = [tapped(driver, kind, shifted(px, k)) for k in range(BROWSER_ROUNDS)]
             print(f"browser: tap to painted {word}: median {statistics.median(times):.0f} ms, most {max(times):.0f} ms")
+            kept[word]["painted"] = round(statistics.median(times))
         until(driver, SETTLED)
         stamps = driver.execute_async_script(FRAMES)
         gaps = sorted(b - a for a, b in pairwise(stamps))
@@ -161,16 +166,21 @@ def tapped(driver: Any, kind: str, px: list[list[float]]) -> float:
 
 
 def main() -> None:
+    kept: Figures = {}
     with tempfile.TemporaryDirectory() as folder:
         shutil.copytree(SAMPLE, folder, dirs_exist_ok=True)
         job = Path(folder) / "job.toml"
         text = job.read_text(encoding="utf-8")
-        places = without_browser(Path(folder))
-        if not (shutil.which("chromium") and shutil.which("chromedriver")):
-            print("no chromium and chromedriver here: nothing measured in a browser")
-            return
+        places = without_browser(Path(folder), kept)
         job.write_text(text, encoding="utf-8")
-        in_browser(job, places)
+        if shutil.which("chromium") and shutil.which("chromedriver"):
+            in_browser(job, places, kept)
+        else:
+            print("no chromium and chromedriver here: nothing measured in a browser")
+    for word, figures in kept.items():
+        print(f"{word:18}", ", ".join(f"{what} {ms:.0f} ms" for what, ms in figures.items()))
+    for name in sys.argv[1:]:
+        Path(name).write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

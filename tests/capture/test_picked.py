@@ -11,7 +11,10 @@ from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.face import Face
 from capture.camera.image import open_image
-from capture.edges.leading import Pick, lead
+from capture.edges import leading
+from capture.edges.candidates import Pick
+from capture.edges.follow import settle_edge
+from capture.edges.leading import lead
 from capture.edges.picked import measure_picks, measured
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
@@ -75,6 +78,17 @@ def u95_across(line) -> float:
     across = np.tile(normal, 2)
     own = across @ line.cov_own[np.ix_(ends, ends)] @ across
     return 1.96 * float(np.sqrt(own + ((line.shared[:, ends] @ across) ** 2).sum()))
+
+
+def test_only_the_edge_taken_is_settled(shot, monkeypatch):
+    plate, bench, lit = shot
+    asked = []
+    monkeypatch.setattr(leading, "settle_edge", lambda *given, **more: asked.append(1) or settle_edge(*given, **more))
+    one = lead(lit, bench, edge_pick(plate, 0, 0.5))
+    assert len(one.candidates) > 1 and not asked
+    found, _ = measured(lit, bench, [one])
+    assert len(found) == 1 and len(asked) == 1
+    assert one.taken.edges is one.taken.edges and len(asked) == 1
 
 
 @pytest.mark.parametrize("off", [-2.5, -1.0, 0.0, 1.5, 2.5])

@@ -10,8 +10,8 @@ import pytest
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
+from capture.edges.candidates import Pick
 from capture.edges.guide import past_its_ends
-from capture.edges.leading import Pick
 from capture.edges.picked import measure_picks
 from capture.edges.picked_arc import fit_picked_arc
 from capture.edges.rim_fit import FaceKnowledge

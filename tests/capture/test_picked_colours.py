@@ -12,7 +12,7 @@ from PIL import Image as Pil
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
-from capture.edges.leading import Pick
+from capture.edges.candidates import Pick
 from capture.edges.picked import measure_picks
 from capture.edges.rim_fit import FaceKnowledge
 from capture.edges.rims import Sheet

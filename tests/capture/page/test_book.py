@@ -9,6 +9,7 @@ import tomllib
 
 import pytest
 
+from capture.jobs.read import read_job
 from capture.page.book import Book, Conflict
 from capture.page.edits import edited, new_job
 from fit.errors import InputError
@@ -33,6 +34,16 @@ def test_comments_and_order_stay(plate):
     )
     assert "# the shop's own words" in book.text and "# upper left" in book.text and "# stays" in book.text
     assert tomllib.loads(book.text)["feature"][0]["near"] == [[81, 146]]
+
+
+def test_the_job_as_checked_is_the_job_as_saved(plate):
+    book = Book(plate)
+    assert book.checked(book.revision) is None
+    book.change(book.revision, added("second"))
+    kept, read = book.checked(book.revision), read_job(plate)
+    assert (kept.job, kept.path, kept.sha256, kept.lines) == (read.job, read.path, read.sha256, read.lines)
+    plate.write_text(plate.read_text().replace("second", "third"))
+    assert book.checked(book.revision) is None
 
 
 def test_thirty_steps_there_and_back(plate):

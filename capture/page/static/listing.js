@@ -24,7 +24,7 @@ function item(marking, feature) {
   const chosen = feature.name === marking.selected;
   const warned = (marking.store.results.warnings ?? []).filter((w) => w.feature === feature.name && !w.quiet);
   const line = button([el('span', {}, feature.name), el('span', { class: 'value' }, feature.main),
-    el('small', {}, `${feature.kind}${feature.main_word ? ', ' + feature.main_word : ''}`, warned.length ? el('b', { class: 'warn' }, ` look: ${warned.length} warning${warned.length > 1 ? 's' : ''}`) : '')],
+    el('small', {}, `${feature.kind}${feature.main_word ? ', ' + feature.main_word : ''} `, warned.length ? el('b', { class: 'warn' }, `look: ${warned.length} warning${warned.length > 1 ? 's' : ''}`) : '')],
   () => marking.select(chosen && !marking.pair ? null : feature.name), { class: 'name', 'aria-pressed': String(chosen), 'data-feature': feature.name });
   return el('li', {}, line, chosen ? more(marking, feature, warned) : '');
 }

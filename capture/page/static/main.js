@@ -16,6 +16,15 @@ const store = {
 
   tell(text, fault = false) { told.textContent = text; told.classList.toggle('fault', fault); },
 
+  // What was told of a mark measured by itself. Beside the others it may be told apart better: then that is told instead.
+  tellFirst(name, text) { this.tell(text); this.early = { name, text }; },
+  tellSettled(warnings) {
+    if (this.early && told.textContent === this.early.text) {
+      this.tell(warnings.filter((warning) => warning.feature === this.early.name).map((warning) => warning.text).join(' '));
+    }
+    this.early = null;
+  },
+
   async guard(work) {
     try { return await work(); }
     catch (error) {
@@ -119,6 +128,7 @@ const store = {
         return;
       }
       this.results = results;
+      this.tellSettled(results.warnings);
       const fault = results.faults[0];
       if (fault) this.tell(`${fault.source}: ${fault.text}`, true);
       if (this.marking) await this.marking.redraw();

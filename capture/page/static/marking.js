@@ -181,7 +181,7 @@ export class Marking {
     this.marks = [...this.marks.filter((mark) => mark.name !== answer.drawn.name), answer.drawn];
     this.selected = answer.feature.name; this.piece = null; this.aim = null; this.spot = null;
     this.store.first(answer.feature);
-    if (answer.warnings.length) this.store.tell(answer.warnings.join(' '));
+    if (answer.warnings.length) this.store.tellFirst(answer.feature.name, answer.warnings.join(' '));
     this.show();
     // Once it is painted: asked for after the picture's own turn, which `show` asks for.
     queueMicrotask(() => requestAnimationFrame(() => { document.body.dataset.tapMs = String(Math.round(performance.now() - begun)); }));

@@ -41,6 +41,18 @@ def test_thirty_steps_are_undone_and_done_again(window, plate):
     assert window.run("return document.getElementById('redo').disabled")
 
 
+def test_what_one_mark_said_by_itself_gives_way_to_what_all_say(window):
+    told = "document.getElementById('told').textContent"
+    window.run("page.tellFirst('bolt', 'Two edges lie here'); page.measure()")
+    assert window.run(f"return {told}") == "Two edges lie here"
+    window.settled()
+    now = window.run("return page.results.warnings.filter((w) => w.feature === 'bolt').map((w) => w.text).join(' ')")
+    assert window.run(f"return {told}") == now != "Two edges lie here"
+    window.run("page.tellFirst('bolt', 'Two edges lie here'); page.tell('Refused: too long'); page.measure()")
+    window.settled()
+    assert window.run(f"return {told}") == "Refused: too long"
+
+
 def test_a_tab_closed_while_the_server_writes_loses_no_step(browse, serve, plate):
     """Every file seen is a whole job: the one before, or one of those asked for, in their order."""
     from capture.jobs.read import read_job

@@ -11,7 +11,7 @@ from capture.camera.bench import Bench
 from capture.edges.flanks import StepShapes, rounded_share, step_shapes
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import follow_edge, worth_along
-from capture.edges.likely_circles import settled_rounds
+from capture.edges.in_light import measured_in_light
 from capture.edges.openings import Opening, find_openings
 from capture.edges.part_mask import PartMask, disc, find_part
 from capture.edges.rim_fit import (
@@ -103,12 +103,14 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
     outline = _rough_outline(part)
-    known, circles, edge = _settle_rounding(lit, bench, known, searches, outline)
+    known, circles, edge, rounded = _settle_rounding(lit, bench, known, searches, outline)
     holes = _rounds(lit, bench, known, circles)
-    rounds = settled_rounds(lit, bench, known, [(h.feature, h.points, h.edge) for h in holes])
-    holes = [_Found(*one) for one in rounds]
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
-    found = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)] + slots
+    holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
+    alone_rounds, alone_slots = ([(one.feature, one.points, one.edge) for one in kind] for kind in (holes, slots))
+    told = measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, rounded)
+    known, edge = told.known, told.outline
+    found = [_Found(*one) for one in told.rounds + told.slots]
     return _assembled(bench, known, flat, edge, found)
 
 
@@ -201,7 +203,7 @@ def _settle_rounding(
     known: FaceKnowledge,
     searches: list[tuple[RoundSearch, list[FloatArray]]],
     outline: FloatArray,
-) -> tuple[FaceKnowledge, list[Circle], Edge]:
+) -> tuple[FaceKnowledge, list[Circle], Edge, float]:
     """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
     tried = [search.fine(starts, ROUNDINGS) for search, starts in searches]
     options = _ranked(tried)
@@ -217,10 +219,11 @@ def _settle_rounding(
         length += float(rims.sum())
     strip, at, wall = followed[0]
     shapes = [step_shapes(strip, bench, at, wall, bench.blur), *_hole_shapes(bench, searches, tried)]
-    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded_share(shapes))
+    rounded = rounded_share(shapes)
+    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded)
     settled = known.with_rounding(rounding)
     circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
-    return settled, circles, edges[rounding.which]
+    return settled, circles, edges[rounding.which], rounded
 
 
 def _hole_shapes(

@@ -51,6 +51,8 @@ where the edge leaps or hides."""
 _STEP_REACH, _SCORE_REACH = (0.12, 0.9), (0.07, 0.6)
 """How far a step may lie from where it should, in mm or in px, whichever is more: to be picked, to count in the score."""
 _RIVAL_DOUBT = 0.25
+_MOVED_U = 0.3
+"""Share in doubt of what the light on the paper moves a step by."""
 _LEAP_MM, _LEAP_PX = 0.06, 0.5
 _LEAST_COVER, _GAP_DEG, _GAP_LARGE_DEG, _LARGE_MM = 0.5, 75.0, 120.0, 10.0
 _CAP_PARTS = 10
@@ -218,7 +220,7 @@ def _with_light(
     # What is in doubt about the rounding holds for all rims alike; only half of it is given to the waves.
     wave_u = (_WAVE_SHARE if edge.clean else _WAVE_SHARE_POOR) * float(np.hypot(light_u, known.rim_u / 2))
     waves = slow_waves(edge.strip.contour, picked.row)
-    own_u = np.hypot(np.where(lower, _FOOT_MM, rim_u), _GLARE_U_PX * glare)
+    own_u = np.hypot(np.hypot(np.where(lower, _FOOT_MM, rim_u), _GLARE_U_PX * glare), _MOVED_U * np.abs(picked.moved))
     choice = np.full(len(lower), known.choice_u)
     # Whether an edge is rounded moves all its rims alike; which way a rounding shades differs where it faces the camera.
     half = np.sqrt(0.5) * own_u

@@ -79,7 +79,8 @@ class Sheet:
 class RimPoints:
     """Steps taken as the sheet's edge: row of the strip, outward offset (mm) where seen, what each is, how clear.
 
-    inset : how far inside the true contour that line lies, mm.
+    inset : how far inside the true contour that line lies, mm. moved : by how much of that light on the paper, rather than
+    the sheet, tells, mm.
     """
 
     row: NDArray[np.int_]
@@ -87,6 +88,7 @@ class RimPoints:
     kind: NDArray[np.int_]
     strength: FloatArray
     inset: FloatArray
+    moved: FloatArray | float = 0.0
 
 
 def contour_score(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "settled_rounding"]
+__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "settled_rounding"]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
@@ -20,6 +21,8 @@ USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 _SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
+_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.15
+_EVEN_SHAPES, _MOST_LOGIT, _SHAPES_SHARE = 3.5, 4.5, 0.38
 _FAINT_U_MM = (0.05, 0.02)
 """What a rounding that shows by nothing may still move the rim by, where pixels do not resolve the usual one and where
 they do (standard uncertainty, mm): a third of the plates of matt paint that looked sharp at 5 MP were rounded."""
@@ -83,3 +86,21 @@ def _best(mean: FloatArray, px_per_mm: float) -> Rounding:
     if USUAL_MM * px_per_mm >= _RESOLVED_PX:
         return Rounding(best, 0.0, doubt)
     return Rounding(best, 0.0 if best else _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))
+
+
+def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Rounding:
+    """Choose the rounding by how ill edges in known light (`capture.edges.profiles`) are explained by a radius, mean per
+    length of edge, and by how likely they are rounded by the shape of their steps.
+
+    A band fits shadows and texture a little too, so one that helps no more than that is not believed.
+    """
+    usual = cost(USUAL_MM)
+    gain = min(cost(0.0) - usual, _MOST_GAIN)
+    shapes = float(np.clip(np.log(rounded / (1 - rounded)), -_MOST_LOGIT, _MOST_LOGIT))
+    both = 1 / (1 + np.exp((_EVEN_GAIN - gain) / _DOUBTFUL_GAIN - _SHAPES_SHARE * (shapes + _EVEN_SHAPES)))
+    doubt = _USUAL_U_MM * 2 * float(np.sqrt(both * (1 - both)))
+    if both < 0.5:
+        return Rounding(0, 0.0, doubt)
+    others = {radius: cost(radius) + _UNUSUAL_GAIN for radius in ROUNDINGS if radius not in (0.0, USUAL_MM)}
+    costs = {USUAL_MM: usual, **others}
+    return Rounding(ROUNDINGS.index(min(costs, key=lambda radius: costs[radius])), 0.0, doubt)

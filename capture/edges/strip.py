@@ -225,7 +225,7 @@ def unroll(
     reach : outward offsets of the first and last column, mm. smooth : Gaussian sigma along the contour, mm.
     """
     offsets = np.arange(reach[0], reach[1], step)
-    tone, px_per_mm = _sample(picture.pixels, view, contour, offsets)
+    tone, px_per_mm = sampled(picture.pixels, view, contour, offsets)
     tone = _smooth_rows(tone, smooth / contour.spacing, contour.closed)
     sigma = 0.6 / px_per_mm / step
     perceived = _slope(np.sqrt(tone), sigma, step)
@@ -244,7 +244,7 @@ def _summed(values: NDArray[Any]) -> FloatArray:
     return sums
 
 
-def _sample(
+def sampled(
     pixels: NDArray[np.uint16], view: View, contour: Contour, offsets: FloatArray
 ) -> tuple[NDArray[np.float32], float]:
     """Tone (M, T, 3), 0 to 1. The projection along each line is a quadratic through three exact places."""

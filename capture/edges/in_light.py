@@ -1,0 +1,208 @@
+"""All edges of a sheet measured anew, once the light on the paper beside them is known.
+
+Steps of tone find the edges; where a narrow shadow or a rounding's band joins a step, it is moved. So the light is learned
+from all edges as found, every short length of edge is compared with what it would show in that light, and both are done
+again from the better edges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.follow import thread
+from capture.edges.lengths import Lengths, lengths_along
+from capture.edges.paper_light import PaperLight, light_on_paper
+from capture.edges.profiles import SHIFTS, edge_costs
+from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points, stadium_of
+from capture.edges.rims import LOWER, Sheet
+from capture.edges.round_holes import circle_contour
+from capture.edges.rounding import rounding_by_costs
+from capture.edges.strip import Contour, Lit
+from capture.edges.waves import waves_left_out
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+
+__all__ = ["InLight", "Measured", "measured_in_light"]
+
+_LENGTH_MM, _ROUND_MM = 2.5, 2.0
+_SPACING_MM = 0.2
+_TURNS, _EVERY = 2, 4
+_FOUND_U_MM, _ROUND_U_MM = 0.2, 0.15
+_TURN_COST, _STRIDE = 0.15, 7
+_WIDE, _CLOSE = (0.3, 0.03), (0.045, 0.015)
+_LEAST_POINTS = 8
+_SURE_HEIGHT_U = 0.3
+_CREDIT = 0.25
+_SIDE_PX, _SIDE_ROUNDED, _SIDE_WALL = 0.15, 0.2, 0.03
+"""What all lengths of one side of a hole may err by together: pixels, and shares of the rounding and of the seen wall."""
+
+Measured = tuple[Feature, Points, Edge]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class InLight:
+    """What is known of the sheet, its outline's edge, round holes and slots, all measured in the light on the paper."""
+
+    known: FaceKnowledge
+    outline: Edge
+    rounds: list[Measured]
+    slots: list[Measured]
+
+
+def measured_in_light(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    outline: Edge,
+    rounds: Sequence[Measured],
+    slots: Sequence[Measured],
+    rounded: float,
+) -> InLight:
+    """Outline, round holes and slots good to a few tenths of a millimetre, made better."""
+    contour = _contour(bench, known.sheet, outline)
+    circles = [np.array([c["x"], c["y"], c["diameter"] / 2]) for c, _, _ in rounds]
+    moved, light = np.zeros(len(contour.xy)), None
+    for _ in range(_TURNS):
+        around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
+        rings = [_ring(lit, bench, known.sheet, circle) for circle in circles]
+        first = light is None
+        seen = [(ring, float(circle[2])) for ring, circle in zip(rings, circles, strict=True)]
+        light = light_on_paper(around, seen, known.sheet, light)
+        if first:
+            known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
+            light = light.with_rounding(known.sheet.rounding)
+        costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)
+        likely = [_likely_circle(each, ring) for each, ring in zip(others, rings, strict=True)]
+        circles = [circle + move for circle, (move, _) in zip(circles, likely, strict=True)]
+        shift = _shifts(costs, around)
+        contour = replace(contour, xy=contour.xy + shift[:, None] * contour.outward)
+        moved = moved + shift
+    assert light is not None
+    covs = [cov for _, cov in likely]
+    return InLight(
+        known,
+        _moved(outline, moved),
+        [_circle_as(lit, bench, known, *one) for one in zip(rounds, circles, covs, strict=True)],
+        [_slot_in(lit, bench, known, slot, light) for slot in slots],
+    )
+
+
+def _contour(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
+    """The true contour through the steps picked along an edge, at all rows of its strip."""
+    picked, contour = edge.picked, edge.strip.contour
+    wall = sheet.wall(bench, contour)[picked.row]
+    offset = picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
+    rows = len(contour.xy)
+    every = np.interp(np.arange(rows), picked.row, offset, period=rows if contour.closed else None)
+    return replace(contour, xy=contour.xy + every[:, None] * contour.outward)
+
+
+def _ring(lit: Lit, bench: Bench, sheet: Sheet, circle: FloatArray) -> Lengths:
+    x, y, radius = (float(v) for v in circle)
+    return lengths_along(lit, bench, sheet, circle_contour(x, y, radius, sheet.height, _SPACING_MM), _ROUND_MM)
+
+
+def _with_likeliest_rounding(
+    known: FaceKnowledge, everything: Sequence[Lengths], light: PaperLight, rounded: float
+) -> FaceKnowledge:
+    """The sheet with the rounding that explains its edges best."""
+    some = [one.thinned(_EVERY) for one in everything]
+
+    def cost(radius: float) -> float:
+        told = edge_costs(some, replace(known.sheet, rounding=radius), light.with_rounding(radius))
+        return float(np.concatenate([each.min(axis=1) for each in told]).mean())
+
+    return known.with_rounding(rounding_by_costs(cost, rounded))
+
+
+def _shifts(costs: FloatArray, lengths: Lengths) -> FloatArray:
+    """(M,) outward, mm, of a closed contour's rows: the smoothest likely way from length to length."""
+    costs = costs + 0.5 * (SHIFTS / _FOUND_U_MM) ** 2
+    way = np.clip(thread(-costs, _TURN_COST, _STRIDE, closed=True), 1, len(SHIFTS) - 2)
+    each = np.arange(len(costs))
+    before, here, after = (costs[each, way + i] for i in (-1, 0, 1))
+    bend = np.maximum(before - 2 * here + after, 1e-9)
+    best = SHIFTS[way] + (SHIFTS[1] - SHIFTS[0]) * np.clip((before - after) / (2 * bend), -1, 1)
+    rows = np.arange(len(lengths.row))
+    middles = (np.searchsorted(lengths.row, each) + np.searchsorted(lengths.row, each, side="right") - 1) / 2
+    return np.asarray(np.interp(rows, middles, best, period=len(rows)))
+
+
+def _likely_circle(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
+    """Mean move (dx, dy, dr) of a circle and its covariance, from the costs of its lengths."""
+
+    def log_likely(moves: FloatArray) -> FloatArray:
+        at = (ring.facing @ moves[:, :2].T - moves[:, 2] - SHIFTS[0]) / (SHIFTS[1] - SHIFTS[0])
+        at = np.clip(at, 0, len(SHIFTS) - 1.001)
+        low, each = at.astype(int), np.arange(len(costs))[:, None]
+        told = costs[each, low] * (low + 1 - at) + costs[each, low + 1] * (at - low)
+        return np.asarray(-_CREDIT * told.sum(axis=0) - 0.5 * ((moves / _ROUND_U_MM) ** 2).sum(axis=1))
+
+    wide = _grid(*_WIDE)
+    moves = wide[np.argmax(log_likely(wide))] + _grid(*_CLOSE)
+    told = log_likely(moves)
+    share = np.exp(told - told.max())
+    share /= share.sum()
+    mean = share @ moves
+    off = moves - mean
+    return mean, (share[:, None] * off).T @ off
+
+
+def _grid(span: float, step: float) -> FloatArray:
+    ticks = np.arange(-span, span + step / 2, step)
+    return np.stack(np.meshgrid(ticks, ticks, ticks, indexing="ij"), axis=-1).reshape(-1, 3)
+
+
+def _moved(edge: Edge, shift: FloatArray) -> Edge:
+    """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows."""
+    picked = edge.picked
+    moved = shift[picked.row]
+    return replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))
+
+
+def _circle_as(
+    lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, circle: FloatArray, cov: FloatArray
+) -> Measured:
+    """The hole with its circle so and own covariance so; shared errors come from the steps that lie on it."""
+    from fit.shapes import fit_circle
+
+    x, y, radius = (float(v) for v in circle)
+    edge = edge_at(lit, bench, known, circle_contour(x, y, radius, known.sheet.height, _SPACING_MM))
+    if len(edge.picked.row) < _LEAST_POINTS:
+        return found
+    points = measured_points(bench, known, edge)
+    feature = waves_left_out(fit_circle(points, robust=False, correlated=True))
+    at = [feature.index(key) for key in ("x", "y", "diameter")]
+    values, own, as_diameter = feature.values.copy(), np.zeros_like(feature.cov_own), np.array([1.0, 1.0, 2.0])
+    values[at] = circle * as_diameter
+    side = _side_u(bench, known.sheet, edge)
+    own[np.ix_(at, at)] = (cov + np.diag([side, side, side / 2]) ** 2) * np.outer(as_diameter, as_diameter)
+    return replace(feature, values=values, cov_own=own, dof=np.inf), points, edge
+
+
+def _side_u(bench: Bench, sheet: Sheet, edge: Edge) -> float:
+    wall = max(float(sheet.wall(bench, edge.strip.contour).max()), 0.0)
+    return float(np.linalg.norm([_SIDE_PX / edge.strip.px_per_mm, _SIDE_ROUNDED * sheet.rounding, _SIDE_WALL * wall]))
+
+
+def _slot_in(lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, light: PaperLight) -> Measured:
+    from fit.shapes import fit_slot
+
+    contour = stadium_of(found[0]).contour(known.sheet.height, _SPACING_MM)
+    edge = edge_at(lit, bench, known, contour)
+    lengths = lengths_along(lit, bench, known.sheet, contour, _ROUND_MM)
+    (costs,) = edge_costs([lengths], known.sheet, light)
+    shift = _shifts(costs, lengths)
+    picked = edge.picked
+    wall = known.sheet.wall(bench, contour)[picked.row]
+    off = picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
+    moved = shift[picked.row] - off
+    edge = replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))
+    if len(picked.row) < _LEAST_POINTS:
+        return found
+    points = measured_points(bench, known, edge)
+    return fit_slot(points, robust=False, correlated=True), points, edge

@@ -1,0 +1,78 @@
+"""Tone across short lengths of an edge, averaged along each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.camera.bench import Bench
+from capture.edges.rims import Sheet
+from capture.edges.strip import Contour, Lit, sampled
+from fit.points import FloatArray
+
+__all__ = ["ACROSS", "ACROSS_STEP", "FARTHER", "Lengths", "joined", "lengths_along"]
+
+ACROSS_STEP = 0.04
+ACROSS: FloatArray = np.arange(-26, 36) * np.float64(ACROSS_STEP)
+FARTHER: FloatArray = np.arange(1.5, 4.6, 0.2, dtype=np.float64)
+"""Outward offsets at which tone is sampled across an edge, and farther out, mm."""
+_SAMPLED_PX = 0.3
+_BURNT, _MOSTLY = 0.97, 0.9
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lengths:
+    """Short lengths (W) of an edge.
+
+    middle, facing (W, 2) : where, mm, and unit vector away from the metal. wall (W,) : seen, mm. blur (W,) : standard
+    deviation, mm. tone (W, D) : across, at the offsets `ACROSS`; burnt (W, D) : whether the picture clips it. far (W, E) :
+    tone farther out, at `FARTHER`. row (M,) : which length each row of the contour belongs to.
+    """
+
+    middle: FloatArray
+    facing: FloatArray
+    wall: FloatArray
+    blur: FloatArray
+    tone: FloatArray
+    burnt: NDArray[np.bool_]
+    far: FloatArray
+    row: NDArray[np.int_]
+
+    def thinned(self, every: int) -> Lengths:
+        """Every n-th length only."""
+        return Lengths(*(getattr(self, f.name)[::every] for f in fields(self)))
+
+
+def lengths_along(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, length: float) -> Lengths:
+    """Mean tone across each `length` mm of a contour."""
+    many = max(4, round(len(contour.xy) * contour.spacing / length))
+    first = np.linspace(0, len(contour.xy), many + 1).astype(int)[:-1]
+    count = np.diff(np.r_[first, len(contour.xy)])
+
+    def mean(values: FloatArray) -> FloatArray:
+        return np.asarray(np.add.reduceat(values, first, axis=0) / count.reshape(-1, *[1] * (values.ndim - 1)))
+
+    near, _ = sampled(lit.pixels, bench, contour, ACROSS)
+    far, _ = sampled(lit.pixels, bench, contour, FARTHER)
+    half = np.full(len(contour.xy), 0.5)
+    scale = np.linalg.norm(bench.project(contour.at(half)) - bench.project(contour.at(-half)), axis=1)
+    facing = mean(contour.outward)
+    return Lengths(
+        mean(contour.xy),
+        facing / np.hypot(*facing.T)[:, None],
+        mean(sheet.wall(bench, contour)),
+        np.hypot(bench.blur, _SAMPLED_PX) / mean(scale),
+        mean(near.mean(axis=2).astype(float)),
+        mean((near.max(axis=2) > _BURNT).astype(float)) > 1 - _MOSTLY,
+        mean(far.mean(axis=2).astype(float)),
+        np.repeat(np.arange(many), count),
+    )
+
+
+def joined(several: Sequence[Lengths]) -> Lengths:
+    """Lengths of several edges as if of one; their rows are told no more."""
+    names = [f.name for f in fields(Lengths)]
+    return Lengths(*(np.concatenate([getattr(one, name) for one in several]) for name in names))

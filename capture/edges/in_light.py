@@ -37,7 +37,7 @@ _WIDE, _CLOSE = (0.3, 0.03), (0.045, 0.015)
 _LEAST_POINTS = 8
 _SURE_HEIGHT_U = 0.3
 _CREDIT = 0.25
-_SIDE_PX, _SIDE_ROUNDED, _SIDE_WALL = 0.15, 0.2, 0.03
+_SIDE_PX, _SIDE_ROUNDED, _SIDE_WALL = 0.09, 0.2, 0.03
 """What all lengths of one side of a hole may err by together: pixels, and shares of the rounding and of the seen wall."""
 
 Measured = tuple[Feature, Points, Edge]
@@ -62,7 +62,13 @@ def measured_in_light(
     slots: Sequence[Measured],
     rounded: float,
 ) -> InLight:
-    """Outline, round holes and slots good to a few tenths of a millimetre, made better."""
+    """Outline, round holes and slots good to a few tenths of a millimetre, made better.
+
+    rounded : how likely the sheet's edges are rounded, 0 to 1, by the shape of their steps. Where height or thickness are
+    not known to a few tenths, wall and shadows are not where they would be expected: all stays as found.
+    """
+    if max(known.height_u, known.foot_u) > _SURE_HEIGHT_U:
+        return InLight(known, outline, list(rounds), list(slots))
     contour = _contour(bench, known.sheet, outline)
     circles = [np.array([c["x"], c["y"], c["diameter"] / 2]) for c, _, _ in rounds]
     moved, light = np.zeros(len(contour.xy)), None

@@ -12,6 +12,7 @@ import pytest
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
+from capture.edges import in_light
 from capture.edges.rim_fit import edge_at
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import circle_contour
@@ -190,3 +191,13 @@ def test_files_and_record(edgewright, photo, tmp_path):
     assert record["shared"] and "nan" not in ran.out.lower().replace("finance", "")
     again = edgewright("photo", photo, "-o", out, "--height", "2")
     assert again.code == 0 and "hole 1" in again.out and "print-unknown" in again.out
+
+
+@pytest.mark.parametrize(("height", "moved"), [(Length(2.0), True), (Length(2.0, 1.0), False)])
+def test_the_light_is_asked_only_where_the_height_is_known(photo, monkeypatch, height, moved):
+    """A sheet that may lie a millimetre higher has its wall and its shadows elsewhere."""
+    seen = []
+    whole = in_light.light_on_paper
+    monkeypatch.setattr(in_light, "light_on_paper", lambda *told: seen.append(told) or whole(*told))
+    shoot(photo, ShotOptions(height=height, print_x=179.1, print_y=239.4))
+    assert bool(seen) == moved

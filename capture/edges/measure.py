@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.flanks import StepShapes, rounded_share, step_shapes
 from capture.edges.flatten import Flat, flatten
-from capture.edges.follow import follow_edge, worth_along
+from capture.edges.follow import worth_along
 from capture.edges.in_light import measured_in_light
 from capture.edges.openings import Opening, find_openings
 from capture.edges.part_mask import PartMask, disc, find_part
@@ -19,16 +18,15 @@ from capture.edges.rim_fit import (
     FaceKnowledge,
     caps_seen,
     edge_at,
-    edge_of,
     measured_points,
     refined_round,
     refined_slot,
     ring_seen,
     stadium_of,
 )
-from capture.edges.rims import Sheet, twin_share
+from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
-from capture.edges.rounding import ROUNDINGS, settled_rounding
+from capture.edges.sheet_rounding import SURE_ROUND, same_place, settle_rounding
 from capture.edges.slot_holes import Stadium, best_stadium
 from capture.edges.strip import Lit, Palette, linear_light
 from capture.edges.waves import waves_to_noise, waves_to_own
@@ -47,12 +45,11 @@ _RIM_MM = 0.8
 _USUAL_HEIGHT_MM = 10.0
 _MARGIN_MM = 4.0
 _RING = 0.7
-_LEAST_SCORE = 0.15
 _LEAST_SLOT_START, _LEAST_SLOT_SCORE, _SURE_SLOT, _LEAST_SLOT_COVER = 0.2, 0.3, 0.5, 0.72
 _HUE_EVERY = 3
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
-_SURE_ROUND, _SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.45, 0.05, 0.35
+_SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.05, 0.35
 """What a ring must explain as first found to need no rim all round, and as found and fitted together to be believed at all.
 On 40 ray-traced plates rings with a wide gap that were no holes explained up to 0.29 as first found, all ten with more than
 0.45 were holes; together holes explained 0.43 or more, rings of texture and glare up to 0.20."""
@@ -103,7 +100,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
     outline = _rough_outline(part)
-    known, circles, edge, rounded = _settle_rounding(lit, bench, known, searches, outline)
+    known, circles, edge, rounded = settle_rounding(lit, bench, known, searches, outline)
     holes = _rounds(lit, bench, known, circles)
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
     holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
@@ -197,78 +194,12 @@ def _round_candidates(
     return kept
 
 
-def _settle_rounding(
-    lit: Lit,
-    bench: Bench,
-    known: FaceKnowledge,
-    searches: list[tuple[RoundSearch, list[FloatArray]]],
-    outline: FloatArray,
-) -> tuple[FaceKnowledge, list[Circle], Edge, float]:
-    """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
-    tried = [search.fine(starts, ROUNDINGS) for search, starts in searches]
-    options = _ranked(tried)
-    sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
-    followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
-    edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]
-    twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
-    length = len(followed[0][1]) * followed[0][0].contour.spacing
-    worth = [length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])]
-    if distinct := _distinct(options):
-        rims = 2 * np.pi * np.array([option[0].radius for option in distinct])
-        worth.append(rims @ np.array([[circle.score for circle in option] for option in distinct]))
-        length += float(rims.sum())
-    strip, at, wall = followed[0]
-    shapes = [step_shapes(strip, bench, at, wall, bench.blur), *_hole_shapes(bench, searches, tried)]
-    rounded = rounded_share(shapes)
-    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded)
-    settled = known.with_rounding(rounding)
-    circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
-    return settled, circles, edges[rounding.which], rounded
-
-
-def _hole_shapes(
-    bench: Bench, searches: list[tuple[RoundSearch, list[FloatArray]]], tried: list[list[Circle]]
-) -> list[StepShapes]:
-    """What the rims of the sure holes show, along the circle of a sharp edge."""
-    shapes = []
-    for (search, _), (sharp, *_) in zip(searches, tried, strict=True):
-        if sharp.score < _SURE_ROUND:
-            continue
-        move = np.array([sharp.x - search.start.x, sharp.y - search.start.y, sharp.radius - search.start.radius])
-        at, wall = (rows[0] for rows in search.offsets(move[None]))
-        shapes.append(step_shapes(search.strip, bench, at, wall, bench.blur))
-    return shapes
-
-
-def _ranked(options: list[list[Circle]]) -> list[list[Circle]]:
-    """Candidates that are worth a look, best first; a candidate is its circles under every rounding."""
-    told = sorted(((_best(o).score, i) for i, o in enumerate(options)), key=lambda pair: -pair[0])
-    return [options[i] for score, i in told if score >= _LEAST_SCORE]
-
-
-def _best(option: list[Circle]) -> Circle:
-    return max(option, key=lambda circle: circle.score)
-
-
-def _distinct(ranked: list[list[Circle]]) -> list[list[Circle]]:
-    """The best candidate of each place."""
-    kept: list[list[Circle]] = []
-    for option in ranked:
-        if not any(_same_place(_best(option), _best(other)) for other in kept):
-            kept.append(option)
-    return kept
-
-
-def _same_place(circle: Circle, larger: Circle) -> bool:
-    return bool(np.hypot(circle.x - larger.x, circle.y - larger.y) < 0.9 * (larger.radius + 0.3 * circle.radius))
-
-
 def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle]) -> list[_Found]:
     """Round holes from candidates, best first; where the best of a place shows no ring, the next one is tried."""
     found: list[_Found] = []
     height = known.sheet.height
     for circle in circles:
-        if any(_same_place(circle, _circle(hole.feature)) for hole in found):
+        if any(same_place(circle, _circle(hole.feature)) for hole in found):
             continue
         start = np.array([circle.x, circle.y, circle.radius])
         try:
@@ -284,7 +215,7 @@ def _rounds(lit: Lit, bench: Bench, known: FaceKnowledge, circles: list[Circle])
 
 def _round_believed(circle: Circle, hole: _Found) -> bool:
     """Whether a rim is seen all round, or so much is explained that light may hide one side of it."""
-    if circle.score >= _SURE_ROUND and hole.feature.rms < _SURE_ROUND_RMS_MM:
+    if circle.score >= SURE_ROUND and hole.feature.rms < _SURE_ROUND_RMS_MM:
         return True
     explained = circle.score + max(hole.edge.score, 0.0) >= _LEAST_ROUND
     return explained and ring_seen(hole.feature, hole.points, hole.edge)

@@ -1,0 +1,89 @@
+"""The rounding of a sheet's edges from all that may be its edges: the outline and every candidate for a round hole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.flanks import StepShapes, rounded_share, step_shapes
+from capture.edges.follow import follow_edge
+from capture.edges.rim_fit import Edge, FaceKnowledge, edge_of
+from capture.edges.rims import twin_share
+from capture.edges.round_holes import Circle, RoundSearch
+from capture.edges.rounding import ROUNDINGS, settled_rounding
+from capture.edges.strip import Lit
+from fit.points import FloatArray
+
+__all__ = ["SURE_ROUND", "same_place", "settle_rounding"]
+
+SURE_ROUND = 0.45
+"""Score of a ring that is surely a hole's: on 40 ray-traced plates rings that were none reached 0.29."""
+_LEAST_SCORE = 0.15
+
+
+def settle_rounding(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    searches: list[tuple[RoundSearch, list[FloatArray]]],
+    outline: FloatArray,
+) -> tuple[FaceKnowledge, list[Circle], Edge, float]:
+    """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
+    tried = [search.fine(starts, ROUNDINGS) for search, starts in searches]
+    options = _ranked(tried)
+    sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
+    followed = follow_edge(lit, bench, sheets, outline, material_inside=True)
+    edges = [edge_of(strip, sheet, at, wall) for sheet, (strip, at, wall) in zip(sheets, followed, strict=True)]
+    twins = [twin_share(strip, sheet, *rest) for sheet, (strip, *rest) in zip(sheets, followed, strict=True)]
+    length = len(followed[0][1]) * followed[0][0].contour.spacing
+    worth = [length * np.array([edge.score + 0.5 * twin for edge, twin in zip(edges, twins, strict=True)])]
+    if distinct := _distinct(options):
+        rims = 2 * np.pi * np.array([option[0].radius for option in distinct])
+        worth.append(rims @ np.array([[circle.score for circle in option] for option in distinct]))
+        length += float(rims.sum())
+    strip, at, wall = followed[0]
+    shapes = [step_shapes(strip, bench, at, wall, bench.blur), *_hole_shapes(bench, searches, tried)]
+    rounded = rounded_share(shapes)
+    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded)
+    settled = known.with_rounding(rounding)
+    circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
+    return settled, circles, edges[rounding.which], rounded
+
+
+def _hole_shapes(
+    bench: Bench, searches: list[tuple[RoundSearch, list[FloatArray]]], tried: list[list[Circle]]
+) -> list[StepShapes]:
+    """What the rims of the sure holes show, along the circle of a sharp edge."""
+    shapes = []
+    for (search, _), (sharp, *_) in zip(searches, tried, strict=True):
+        if sharp.score < SURE_ROUND:
+            continue
+        move = np.array([sharp.x - search.start.x, sharp.y - search.start.y, sharp.radius - search.start.radius])
+        at, wall = (rows[0] for rows in search.offsets(move[None]))
+        shapes.append(step_shapes(search.strip, bench, at, wall, bench.blur))
+    return shapes
+
+
+def _ranked(options: list[list[Circle]]) -> list[list[Circle]]:
+    """Candidates that are worth a look, best first; a candidate is its circles under every rounding."""
+    told = sorted(((_best(o).score, i) for i, o in enumerate(options)), key=lambda pair: -pair[0])
+    return [options[i] for score, i in told if score >= _LEAST_SCORE]
+
+
+def _best(option: list[Circle]) -> Circle:
+    return max(option, key=lambda circle: circle.score)
+
+
+def _distinct(ranked: list[list[Circle]]) -> list[list[Circle]]:
+    """The best candidate of each place."""
+    kept: list[list[Circle]] = []
+    for option in ranked:
+        if not any(same_place(_best(option), _best(other)) for other in kept):
+            kept.append(option)
+    return kept
+
+
+def same_place(circle: Circle, larger: Circle) -> bool:
+    return bool(np.hypot(circle.x - larger.x, circle.y - larger.y) < 0.9 * (larger.radius + 0.3 * circle.radius))

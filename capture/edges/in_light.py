@@ -30,10 +30,10 @@ __all__ = ["InLight", "Measured", "measured_in_light"]
 
 _LENGTH_MM, _ROUND_MM = 2.5, 2.0
 _SPACING_MM = 0.2
-_TURNS, _EVERY = 2, 4
+_TURNS, _EVERY = 2, 5
 _FOUND_U_MM, _ROUND_U_MM = 0.2, 0.15
 _TURN_COST, _STRIDE = 0.15, 7
-_WIDE, _CLOSE = (0.3, 0.03), (0.045, 0.015)
+_WIDE, _CLOSE = (0.3, 0.05), (0.06, 0.02)
 _LEAST_POINTS = 8
 _SURE_HEIGHT_U = 0.3
 _CREDIT = 0.25

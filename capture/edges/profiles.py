@@ -20,7 +20,7 @@ __all__ = ["SHIFTS", "edge_costs"]
 
 SHIFTS = np.arange(-14, 15) * ACROSS_STEP
 """Outward places of the edge tried, mm."""
-_PAD = 24
+_PAD, _THIN = 24, 2
 _FACE_MM, _PAPER_MM = 0.5, 0.8
 _WALL_MM = 0.02
 _NEAR_FOOT_MM = 0.4
@@ -58,12 +58,15 @@ def _costs(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | N
         face = (inner < ACROSS) & (inner + _FACE_MM / 2 > ACROSS)
         expected[:, list(parts).index("band")] = tone[:, face].mean(axis=1)
     use = (inner < ACROSS) & (np.maximum(lengths.wall, 0)[:, None] + _PAPER_MM > ACROSS) & ~lengths.burnt
+    use = use[:, ::_THIN]  # blur leaves no more to be told
     samples = np.maximum(use.sum(axis=1), 1.0)[:, None]
     firm = np.array([(_NOISE / _LEVELS[name][1]) ** 2 for name in parts]) * samples / _SIGHTINGS
     blurred = _blurred(np.stack(list(parts.values()), axis=1), lengths.blur)
-    starts = _PAD - np.arange(len(SHIFTS)) + len(SHIFTS) // 2
-    tried = (blurred[:, :, start : start + len(ACROSS)] for start in starts)
-    missed = np.stack([_missed(here, tone, use.astype(float), expected, firm) for here in tried], axis=1)
+    halves = [np.ascontiguousarray(blurred[:, :, i::_THIN]) for i in range(_THIN)]
+    starts = (divmod(_PAD - i + len(SHIFTS) // 2, _THIN) for i in range(len(SHIFTS)))
+    some, used = tone[:, ::_THIN], use.astype(float)
+    tried = (halves[phase][:, :, first : first + some.shape[1]] for first, phase in starts)
+    missed = np.stack([_missed(here, some, used, expected, firm) for here in tried], axis=1)
     return np.asarray(_SIGHTINGS / 2 * np.log1p(missed / (samples * _NOISE**2)))
 
 

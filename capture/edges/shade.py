@@ -34,9 +34,9 @@ _NORMAL_AT = np.linspace(-6.5, 6.5, 13001)
 _NORMAL_SHARE = np.cumsum(np.exp(-0.5 * _NORMAL_AT**2)) * 1e-3 / np.sqrt(2 * np.pi)
 _NORMAL_SHARE -= 0.5 * np.exp(-0.5 * _NORMAL_AT**2) * 1e-3 / np.sqrt(2 * np.pi)
 _QUICK, _THOROUGH = 8, 30
-_FEW, _MANY = 700, 2500
+_FEW, _MANY = 700, 1800
 _LEAST_GAIN = 1e-4
-_FINALISTS = 3
+_FINALISTS = 2
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -6,12 +6,12 @@ Renders COUNT seeds in a temporary folder, or takes the scene folders of DIR. Ev
 picture, so that its cause can be looked for; then a table by kind of value. 'edge' is the distance from the first hole to
 an outline's straight edge, 'lost' counts holes, slots, straight edges and arcs of 60° or more that were not found.
 
-2026-11-26, 5 MP, seeds 1 to 16, 381 values: 93.4 % held; 17 to 40, 571 values: 94.0 %; together 35 lost, 1 invented, none
-refused. 12 MP, seeds 61 to 69, 224 values: 94.2 %; 1 lost. Held, median U95, 95th percentile of the error in mm for the
-three: diameter 91.2 %, 0.279, 0.310; 93.6 %, 0.256, 0.317; 100 %, 0.148, 0.078; distance of holes 98.4 %, 0.158, 0.170;
-94.1 %, 0.150, 0.198; 93.6 %, 0.095, 0.140; edge 94.4 %, 0.228, 0.298; 94.4 %, 0.228, 0.250; 94.2 %, 0.137, 0.188; radius
-89.5 %, 0.390, 0.538; 95.6 %, 0.394, 0.596; 94.9 %, 0.144, 0.383; slots 83 to 90 % at 5 MP. Most misses are small corners of
-notches, dark bands beside edges, and at 5 MP paint whose rounding shows by nothing.
+2026-11-26, 2 cores, 5 MP, seeds 1 to 16, 382 values: 95.3 % held; 17 to 40, 577 values: 98.8 %; together 28 lost, 1
+invented, none refused. 12 MP, seeds 61 to 69, 225 values: 98.2 %; none lost. Held, median U95, 95th percentile of the
+error in mm for the three: diameter 94.1 %, 0.242, 0.268; 99.1 %, 0.298, 0.288; 100 %, 0.161, 0.095; distance of holes
+98.4 %, 0.144, 0.105; 100 %, 0.158, 0.097; 100 %, 0.099, 0.062; edge 95.5 %, 0.237, 0.426; 98.4 %, 0.245, 0.214; 98.1 %,
+0.139, 0.216; radius 94.8 %, 0.410, 0.567; 96.8 %, 0.532, 0.604; 92.3 %, 0.172, 0.340; slots 83 % at 5 MP in the first
+lot, 95 to 100 % in the others. Most misses are small corners of notches and places where the light is read wrongly.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from capture.edges.flatten import View, largest_channel
 from fit.points import FloatArray
 
-__all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "unroll"]
+__all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "sampled", "unroll"]
 
 _LEAST_STRENGTH = 0.25
 _MATERIAL_MM = 1.0
@@ -118,27 +118,12 @@ class Strip:
         strength, shift, total = (part[rows].copy() for part in (self.strength, self.shift, self.total))
         return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None, tone=None)
 
-    def steps(self) -> tuple[NDArray[np.int_], FloatArray, FloatArray, FloatArray]:
-        """All steps in order along each row: row, outward offset, strength, and how fast perceived brightness (square
-        root of tone, mean of the channels) rises outward there, 1/mm; all (N,).
-        """
-        if self.tone is None:
-            message = "Only strips made from a picture know their tone."
-            raise ValueError(message)
-        row, column = np.nonzero(self.strength)
-        offset = self.start + (column + self.shift[row, column]) * self.step
-        half = max(1, round(0.5 / self.px_per_mm / self.step))
-        last = self.tone.shape[1] - 1
-        ahead, behind = (np.sqrt(self.tone[row, np.clip(column + d, 0, last)]).mean(axis=1) for d in (half, -half))
-        return row, offset, self.strength[row, column], (ahead - behind) / (2 * half * self.step)
-
-    def part_share(self, low: FloatArray, high: FloatArray, row: NDArray[np.int_] | None = None) -> FloatArray:
-        """Mean share of the part's hue over offsets [low, high), both (..., M), or both (N,) in the rows given."""
+    def part_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Mean share of the part's hue over offsets [low, high), both (..., M)."""
         if self.hue is None:
             return np.zeros(np.broadcast(low, high).shape)
-        rows = np.arange(len(self.hue)) if row is None else row
         first, last = self._column(low), self._column(high)
-        along, start = self.hue.ravel(), rows * self.hue.shape[1]
+        along, start = self.hue.ravel(), np.arange(len(self.hue)) * self.hue.shape[1]
         return (along.take(start + last) - along.take(start + first)) / np.maximum(last - first, 1)
 
     def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:

@@ -99,12 +99,17 @@ def measured_in_light(
 
 def _contour(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
     """The true contour through the steps picked along an edge, at all rows of its strip."""
-    picked, contour = edge.picked, edge.strip.contour
-    wall = sheet.wall(bench, contour)[picked.row]
-    offset = picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
-    rows = len(contour.xy)
-    every = np.interp(np.arange(rows), picked.row, offset, period=rows if contour.closed else None)
+    contour, rows = edge.strip.contour, len(edge.strip.contour.xy)
+    period = rows if contour.closed else None
+    every = np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period)
     return replace(contour, xy=contour.xy + every[:, None] * contour.outward)
+
+
+def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:
+    """(N,) outward, mm, where the picked steps of an edge put the true contour."""
+    picked = edge.picked
+    wall = sheet.wall(bench, edge.strip.contour)[picked.row]
+    return picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
 
 
 def _ring(lit: Lit, bench: Bench, sheet: Sheet, circle: FloatArray) -> Lengths:
@@ -204,9 +209,7 @@ def _slot_in(lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, ligh
     (costs,) = edge_costs([lengths], known.sheet, light)
     shift = _shifts(costs, lengths)
     picked = edge.picked
-    wall = known.sheet.wall(bench, contour)[picked.row]
-    off = picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
-    moved = shift[picked.row] - off
+    moved = shift[picked.row] - _offsets(bench, known.sheet, edge)
     edge = replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))
     if len(picked.row) < _LEAST_POINTS:
         return found

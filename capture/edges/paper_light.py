@@ -24,6 +24,7 @@ _BLURS, _BESIDE_MM, _SURE_MM = 2.2, 0.02, 0.35
 _FARTHEST_MM, _HOLE_SHARE, _HOLE_LEAST_MM = 4.3, 0.9, 0.5
 _DARKEST, _BRIGHTEST = 0.05, 1.25
 _EVERY, _NEAREST_MM = 3, 0.1
+_LEAST_TONE = 1e-3
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -44,7 +45,7 @@ class PaperLight:
 
     def open_at(self, xy: FloatArray) -> FloatArray:
         """Tone (W,) of open paper at places (W, 2)."""
-        return np.asarray(_powers(self.off(xy)) @ self.level)
+        return np.maximum(_powers(self.off(xy)) @ self.level, _LEAST_TONE)
 
 
 def light_on_paper(

@@ -129,7 +129,8 @@ def _cost(edge: _Edge, offset: float, text: Written, ground: Ground) -> float:
     if ground.words.crossings(ends, tips).any():
         return math.inf
     met = ground.shapes.crossings(ends[:1], tips[:1])[0]
-    crossed = ground.lines.along(ends[:1], tips[:1])[0] + 6.0 * ground.lines.crossings(ends[:1], tips[:1])[0]
+    over, times = ground.lines.along_and_crossings(ends[:1], tips[:1])
+    crossed = over[0] + 6.0 * times[0]
     return abs(offset) + 12.0 * float(met) + float(crossed)
 
 

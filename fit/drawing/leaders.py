@@ -80,15 +80,17 @@ class Ground:
     def is_free(self, item: Written) -> bool:
         """Whether a text would lie on no word, no edge of the part and no fine line."""
         points = text_ground(item, 0.4)
-        return not any(taken.at(points).any() for taken in (self.words, self.shapes, self.lines))
+        return not any(taken.at(*points.T).any() for taken in (self.words, self.shapes, self.lines))
 
     def under_head(self, tips: FloatArray, ends: FloatArray) -> FloatArray:
         """How much of words and other arrow heads would lie under the arrow heads of leaders (N, 2) to (N, 2)."""
         way = (ends - tips) / np.hypot(*(ends - tips).T)[:, None]
         across = HALF * np.stack([-way[:, 1], way[:, 0]], axis=1)
         back = tips + HEAD * way
-        flanks = [(tips, back), (tips + 0.3 * across, back + across), (tips - 0.3 * across, back - across)]
-        return sum((taken.along(*flank) for taken in (self.words, self.heads) for flank in flanks), np.zeros(len(tips)))
+        edges = np.concatenate([tips, tips + 0.3 * across, tips - 0.3 * across])
+        toward = np.concatenate([back, back + across, back - across])
+        under = self.words.along(edges, toward) + self.heads.along(edges, toward)
+        return np.asarray(under.reshape(3, -1).sum(axis=0))
 
 
 def place_label(
@@ -184,8 +186,8 @@ def _costs(table: _Leaders, some: NDArray[np.int_], ground: Ground) -> FloatArra
     ends = bends + np.stack([sides * _SHOULDER, np.zeros(len(sides))], axis=1)
     hard = ground.words.along(starts, bends) + ground.words.along(bends, ends) + ground.under_head(starts, bends)
     outward = starts + 0.15 * (bends - starts)
-    cost = cost + _CROSSING * ground.shapes.crossings(outward, ends) ** 2 + 1.0 * ground.lines.along(outward, bends)
-    cost = cost + 4.0 * ground.lines.crossings(outward, bends)
+    over, times = ground.lines.along_and_crossings(outward, bends)
+    cost = cost + _CROSSING * ground.shapes.crossings(outward, ends) ** 2 + 1.0 * over + 4.0 * times
     return np.where(hard > 0, np.inf, cost)
 
 

@@ -111,7 +111,8 @@ class Occupancy:
     def at(self, x: FloatArray, y: FloatArray) -> NDArray[np.bool_]:
         """Whether points lie on taken cells; off the sheet the nearest cell answers."""
         rows, columns = self.shape
-        column = np.minimum(np.maximum((x / _CELL).astype(np.intp), 0), columns - 1)  # np.clip costs more than all the rest
+        # np.clip would cost more than all the rest.
+        column = np.minimum(np.maximum((x / _CELL).astype(np.intp), 0), columns - 1)
         row = np.minimum(np.maximum((y / _CELL).astype(np.intp), 0), rows - 1)
         met: NDArray[np.bool_] = self._taken.ravel()[row * columns + column]
         return met

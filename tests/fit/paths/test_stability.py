@@ -10,7 +10,7 @@ import pytest
 from fit.paths import PathFit, fit_path
 from fit.points import Points
 
-OUTLINES, POINTS = 20, 700
+OUTLINES, POINTS = 20, 350
 JITTER_MM = 1e-4
 """A tenth of what the finest lists are written to."""
 

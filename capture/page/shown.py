@@ -38,6 +38,7 @@ __all__ = [
 
 _MOST_DOTS = 500
 _ROUGH = re.compile(r"give its rough (diameter|width) as about")
+_PLACE = re.compile(r"\b(of|about) \[-?[\d.]+, -?[\d.]+\]")
 _CHOICE = re.compile(r'then say edge = "\w+" for this one or edge = "\w+" for the other\.')
 
 Record = dict[str, Any]
@@ -169,6 +170,8 @@ def on_page(text: str, unit: str) -> str:
     """A warning or refusal in the reader's unit, with the page's own words in place of a job file's keys."""
     text = _CHOICE.sub("then press Take the other edge or This one is right.", text)
     text = _ROUGH.sub(r"type its rough \1", text).replace("correct near,", "move its points,")
+    text = _PLACE.sub(r"\1 your tap", text).replace("put the way-point in", "tap in").replace("way-point", "tap")
+    text = text.replace("Look at the overlay", "Look at it enlarged")
     return in_unit(text.replace("the metal lies (metal)", "the metal lies"), unit)
 
 

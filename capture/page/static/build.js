@@ -54,15 +54,16 @@ const INKS = ['#8a3a0b', '#2f6f8f', '#7d8a2e', '#6b4f8a', '#b08a2a', '#4d4d4d', 
 // Shares of the uncertainty by source.
 export function budgetBar(budget, advise = true) {
   if (!budget.length) return '';
-  const words = budget.slice(0, 3).map((b) => `${b.word} ${Math.round(100 * b.share)} %`).join(', ');
+  const word = (b) => `${b.word} ${Math.round(100 * b.share)} %`, shown = budget.slice(0, 3);
+  const ink = (made, i) => { made.style.background = INKS[i % INKS.length]; return made; };
   const parts = budget.map((b, i) => {
-    const part = el('i', { title: `${b.word}: ${Math.round(100 * b.share)} %` });
+    const part = el('i', { title: word(b) });
     part.style.width = `${100 * b.share}%`;
-    part.style.background = INKS[i % INKS.length];
-    return part;
+    return ink(part, i);
   });
   const remedy = advise && budget[0].share > 0.5 && budget[0].remedy;
-  return el('div', {}, el('div', { class: 'bar', role: 'img', 'aria-label': words }, parts), el('small', {}, words), remedy ? el('small', { class: 'remedy' }, `To narrow it: ${remedy}`) : '');
+  return el('div', {}, el('div', { class: 'bar', role: 'img', 'aria-label': shown.map(word).join(', ') }, parts),
+    el('small', { class: 'shares' }, shown.map((b, i) => el('span', {}, ink(el('i'), i), word(b)))), remedy ? el('small', { class: 'remedy' }, `To narrow it: ${remedy}`) : '');
 }
 
 const SVG = 'http://www.w3.org/2000/svg';

@@ -1,20 +1,27 @@
-// Fingers, mouse and keys on the picture: tap, drag, pinch, wheel, arrows.
-const STILL = 7, GRIP = 26;
+// Fingers, mouse and keys on the picture: tap, drag, pinch, wheel, arrows. A finger held still aims: what lies under it
+// is shown enlarged, it may slide to the place meant, and lifting it taps there.
+const STILL = 7, FINGER_STILL = 12, GRIP = 26, HOLD_MS = 350;
 
 export function handle(viewer, told) {
   const canvas = viewer.canvas, down = new Map();
-  let start = null, grip = null, moved = false, spread = 0;
+  let start = null, grip = null, moved = false, spread = 0, aims = false, held = 0;
   const at = (event) => {
     const box = canvas.getBoundingClientRect();
     return [event.clientX - box.left, event.clientY - box.top];
   };
 
+  const rest = () => { clearTimeout(held); aims = false; };
+
   canvas.addEventListener('pointerdown', (event) => {
     canvas.setPointerCapture(event.pointerId);
     down.set(event.pointerId, at(event));
+    if (aims) told.hover(null);
+    rest();
     if (down.size > 1) { grip = null; moved = true; spread = distance([...down.values()]); return; }
     start = at(event); moved = false;
     grip = told.grip(start, GRIP);
+    const finger = event.pointerType !== 'mouse';
+    if (finger && grip === null && told.marks()) held = setTimeout(() => { aims = true; told.hover(viewer.pixel(start)); }, HOLD_MS);
   });
 
   canvas.addEventListener('pointermove', (event) => {
@@ -22,7 +29,10 @@ export function handle(viewer, told) {
     const before = down.get(event.pointerId), now = at(event);
     down.set(event.pointerId, now);
     if (down.size > 1) { pinch(before, now); return; }
-    if (!moved && Math.hypot(now[0] - start[0], now[1] - start[1]) < STILL) return;
+    if (aims) { told.hover(viewer.pixel(now)); return; }
+    const still = event.pointerType === 'mouse' ? STILL : FINGER_STILL;
+    if (!moved && Math.hypot(now[0] - start[0], now[1] - start[1]) < still) return;
+    rest();
     moved = true;
     if (grip !== null) told.drag(grip, viewer.pixel(now));
     else viewer.pan(now[0] - before[0], now[1] - before[1]);
@@ -38,6 +48,7 @@ export function handle(viewer, told) {
 
   canvas.addEventListener('pointerup', (event) => {
     const alone = down.size === 1;
+    rest();
     down.delete(event.pointerId);
     if (!alone) return;
     if (grip !== null && moved) told.drop(grip, viewer.pixel(at(event)));
@@ -45,7 +56,7 @@ export function handle(viewer, told) {
     grip = null;
   });
   canvas.addEventListener('pointerleave', (event) => event.pointerType === 'mouse' && !down.size && told.hover(null));
-  canvas.addEventListener('pointercancel', (event) => { down.delete(event.pointerId); grip = null; });
+  canvas.addEventListener('pointercancel', (event) => { rest(); down.delete(event.pointerId); grip = null; });
   canvas.addEventListener('wheel', (event) => {
     event.preventDefault();
     viewer.zoom(Math.exp(-Math.max(-200, Math.min(200, event.deltaY)) / 300), at(event));

@@ -8,7 +8,7 @@ import { printing, shooting } from './starting.js';
 import { touching } from './touching.js';
 
 const POLL_MS = 2500, SETTLE_MS = 250;
-const main = document.getElementById('main'), told = document.getElementById('told');
+const main = document.getElementById('main'), told = document.getElementById('told'), said = document.getElementById('said');
 
 const store = {
   job: null, state: { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' }, results: null, start: { files: [], samples: {} },
@@ -44,7 +44,7 @@ const store = {
   },
 
   async enter(job) {
-    this.job = job; this.results = null; this.made = null; this.marking = null; this.worked = null;
+    this.job = job; this.results = null; this.made = null; this.marking = null; this.worked = null; this.sheet = null;
     this.wish = { kind: 'distance', from: '', to: '' };
     await this.guard(async () => {
       this.take(await get(`job/${job}/state`));
@@ -147,7 +147,11 @@ const store = {
     this.making = false; this.render();
   },
 
-  go(step) { this.step = step; this.render(); this.work(); },
+  go(step) {
+    const fault = this.results?.faults[0];
+    if (step !== this.step) this.tell(fault ? `${fault.source}: ${fault.text}` : '', Boolean(fault));
+    this.step = step; this.render(); this.work();
+  },
 
   // The calculators, worked out while their step is being looked at.
   async work() {
@@ -170,6 +174,7 @@ const store = {
       if (step === this.step) item.setAttribute('aria-current', 'step'); else item.removeAttribute('aria-current');
     }
     if (this.step === 'mark' && this.state.photos.length) { this.renderMarking(); return; }
+    if (said.parentNode !== document.body) document.body.append(said);
     const steps = { print: printing, shoot: shooting, mark: touching, read: reading, make: making };
     const active = document.activeElement, top = main.scrollTop, same = main.dataset.step === this.step;
     if (same && typing(main)) return;
@@ -186,7 +191,10 @@ const store = {
       this.guard(() => this.marking.load());
     }
     main.dataset.step = 'mark';
-    if (main.firstElementChild !== this.marking.box) main.replaceChildren(this.marking.box);
+    if (main.firstElementChild !== this.marking.box) {
+      this.marking.foot.prepend(said); // over the photo, which must not move under a finger as something is said
+      main.replaceChildren(this.marking.box);
+    }
     this.marking.show();
   },
 };
@@ -219,6 +227,7 @@ document.querySelector('nav').addEventListener('click', (event) => event.target.
 document.getElementById('undo').addEventListener('click', () => store.act('undo', {}));
 document.getElementById('redo').addEventListener('click', () => store.act('redo', {}));
 document.getElementById('unit').addEventListener('change', (event) => store.change([{ do: 'change head', set: { unit_out: event.target.value } }]));
+document.getElementById('heard').addEventListener('click', () => store.tell(''));
 document.getElementById('theme').addEventListener('click', () => theme(document.documentElement.dataset.theme !== 'dark'));
 document.addEventListener('keydown', (event) => {
   if (!(event.ctrlKey || event.metaKey) || event.target.matches('input')) return;

@@ -3,7 +3,8 @@ import { get } from './ask.js';
 import { button, el, typed, typing, unitWord } from './build.js';
 import { handle } from './hands.js';
 import { listing } from './listing.js';
-import { drawMarks } from './overlay.js';
+import { drawMarks, drawNames } from './overlay.js';
+import { tagAt } from './tags.js';
 import { Viewer } from './viewer.js';
 
 const KINDS = [
@@ -14,13 +15,13 @@ const KINDS = [
   ['slot', 'Slot', 1, 'Tap in the middle of a slot.'],
   ['path', 'Path', Infinity, 'Tap along the edge, then Finish (Enter). Backspace takes the last point away.'],
 ];
-const GLASS_SCALE = 5;
+const GLASS_SCALE = 5, FINGERS = matchMedia('(pointer: coarse)');
 
 export class Marking {
   constructor(store) {
     this.store = store;
     this.kind = 'look'; this.taps = []; this.marks = []; this.selected = null; this.piece = null; this.dragged = null; this.moving = null;
-    this.view = 'raw'; this.photo = 0; this.pair = null; this.spot = null; this.aim = null;
+    this.view = 'raw'; this.photo = 0; this.pair = null; this.spot = null; this.aim = null; this.tags = []; this.covered = [];
     this.canvas = el('canvas', { class: 'view', tabIndex: 0, role: 'application', 'aria-label': 'Photo. Arrow keys move, plus and minus zoom, space taps the middle, Enter finishes, Delete removes.' });
     this.glass = el('canvas', { class: 'glass', role: 'img', 'aria-label': 'Enlarged: dots are the edge that was taken, dashes the other one' });
     this.lens = el('figure', { class: 'lens', hidden: true }, this.glass, el('figcaption', {}, ''));
@@ -30,21 +31,35 @@ export class Marking {
     this.kinds = el('div', { class: 'kinds', role: 'toolbar', 'aria-label': 'What to mark' });
     this.zoom = el('div', { class: 'zoom', role: 'toolbar', 'aria-label': 'View' });
     this.side = el('aside', { 'aria-label': 'What was found' });
-    this.viewer = new Viewer(this.canvas, (context, place, scale) => drawMarks(context, place, scale, this.drawing(true)));
+    this.viewer = new Viewer(this.canvas, (context, place, scale) => this.drawOver(context, place, scale));
     this.viewer.came = () => this.showGlass();
     handle(this.viewer, {
       grip: (at, reach) => this.grip(at, reach), drag: (i, p) => this.drag(i, p), drop: (i, p) => this.drop(i, p),
-      tap: (p, at) => this.tap(p, at), hover: (p) => this.hover(p), finish: () => this.finish(), stop: () => this.stop(),
+      tap: (p, at) => this.tap(p, at), hover: (p) => this.hover(p), marks: () => this.kind !== 'look' || this.moving !== null, finish: () => this.finish(), stop: () => this.stop(),
       back: () => { this.taps.pop(); this.show(); }, remove: () => this.remove(),
     });
     this.canvas.addEventListener('focus', () => this.viewer.draw());
     this.canvas.addEventListener('blur', () => this.viewer.draw());
-    this.box = el('div', { class: 'bench' }, el('div', { class: 'stage' }, this.canvas, this.hint, this.kinds, this.zoom, this.lens), this.side);
+    this.foot = el('div', { class: 'foot' }, this.hint, this.zoom);
+    new ResizeObserver(() => this.findCovered()).observe(this.foot);
+    this.box = el('div', { class: 'bench' }, el('div', { class: 'stage' }, this.canvas, this.kinds, this.foot, this.lens), this.side);
   }
 
-  drawing(labels) {
-    const cross = labels && this.canvas.matches(':focus-visible') ? [this.viewer.width / 2, this.viewer.height / 2] : null;
-    return { marks: this.marks, selected: this.selected, piece: this.piece, taps: this.taps, dragged: this.dragged, moving: this.moving, labels, cross };
+  drawing(cross) {
+    return { marks: this.marks, selected: this.selected, piece: this.piece, taps: this.taps, dragged: this.dragged, moving: this.moving, cross };
+  }
+
+  drawOver(context, place, scale) {
+    const { width, height } = this.viewer, middle = this.canvas.matches(':focus-visible') ? [width / 2, height / 2] : null;
+    drawMarks(context, place, scale, this.drawing(middle));
+    this.tags = drawNames(context, place, this.drawing(), this.covered, [width, height]);
+  }
+
+  // Boxes in the picture that buttons and words lie over.
+  findCovered() {
+    const { left, top } = this.canvas.getBoundingClientRect();
+    const over = [...this.kinds.children, ...this.foot.querySelectorAll('p:not(:empty), button, select'), ...(this.lens.hidden ? [] : [this.lens])];
+    this.covered = over.map((item) => item.getBoundingClientRect()).map((box) => [box.left - left, box.top - top, box.right - left, box.bottom - top]);
   }
 
   get chosen() { return this.marks.find((mark) => mark.name === this.selected); }
@@ -72,7 +87,7 @@ export class Marking {
   show() {
     if (this.due) return;
     this.due = true;
-    queueMicrotask(() => { this.due = false; this.showTools(); this.showList(); this.viewer.draw(); this.showGlass(); });
+    queueMicrotask(() => { this.due = false; this.showTools(); this.showList(); this.showGlass(); this.findCovered(); this.viewer.draw(); });
   }
 
   showTools() {
@@ -105,11 +120,12 @@ export class Marking {
     const [, , count, words] = KINDS.find(([kind]) => kind === this.kind);
     if (this.pair) return `${this.pair.word} from ${this.pair.from}: tap the second feature in the list or the picture; of a path, the number of its piece.`;
     if (this.moving !== null) return `Point ${this.moving + 1} of ${this.selected}: tap where it belongs. Escape leaves it.`;
-    if (this.kind !== 'look') return this.taps.length && count > 1 && count < 9 ? `${words} ${count - this.taps.length} more.` : words;
+    const hold = FINGERS.matches ? ' Hold still to aim.' : '';
+    if (this.kind !== 'look') return this.taps.length && count > 1 && count < 9 ? `${words} ${count - this.taps.length} more.${hold}` : words + hold;
     const found = this.store.results?.features.length ?? 0;
     if (!this.store.busy && !found) return 'Nothing is marked yet: choose Hole and tap in one, or Edge and tap two points on it.';
     if (!this.selected) return words;
-    const drag = this.chosen?.near.length ? 'Drag a ring to move a way-point. ' : '';
+    const drag = this.chosen?.near.length ? 'Drag a square to move that point. ' : '';
     return this.store.results?.dimensions.length ? `${drag}Distance, Angle and Keep add a size.` : 'Your first size: press Distance to … and tap a second feature, or Keep.';
   }
 
@@ -138,8 +154,10 @@ export class Marking {
   tap(p, at) {
     if (this.moving !== null) { const i = this.moving; this.moving = null; this.drop(i, p); return; }
     if (this.kind === 'look' || this.pair) {
-      const piece = this.nearestPiece(at);
-      if (piece) this.select(this.selected, piece); else { const name = this.nearest(at); this.select(name); this.spot = name && p; this.showGlass(); }
+      const tag = tagAt(this.tags, at);
+      if (tag?.piece) { this.select(this.selected, tag.piece); return; }
+      const name = tag?.name ?? this.nearest(at);
+      this.select(name); this.spot = name && p; this.showGlass();
       return;
     }
     this.taps.push(p.map((v) => Math.round(v * 100) / 100));
@@ -147,16 +165,10 @@ export class Marking {
     if (this.taps.length >= count) this.finish(); else this.show();
   }
 
-  // The piece of the chosen path whose number was tapped.
-  nearestPiece(at) {
-    const away = (piece) => { const [x, y] = this.viewer.place(piece.at); return Math.hypot(x - at[0], y - at[1]); };
-    return (this.chosen?.pieces ?? []).filter((piece) => away(piece) < 22).sort((a, b) => away(a) - away(b))[0]?.name;
-  }
-
   nearest(at) {
     let best = null, least = 26;
     for (const mark of this.marks) {
-      for (const p of [...mark.dots, ...(mark.label ? [mark.label] : [])]) {
+      for (const p of [...mark.dots, ...(mark.label ? [mark.label] : [])]) { // in the middle of a hole too
         const [x, y] = this.viewer.place(p), away = Math.hypot(x - at[0], y - at[1]);
         if (away < least) { least = away; best = mark.name; }
       }
@@ -236,8 +248,12 @@ export class Marking {
     this.lens.hidden = !spot || !this.viewer.picture;
     if (this.lens.hidden) return;
     this.lens.lastChild.textContent = this.aim ? 'Under the tap' : this.chosen.other ? 'Dots: edge taken. Dashes: the other' : 'Dots: edge taken';
-    this.viewer.paintGlass(this.glass, spot, GLASS_SCALE, (context, place, scale) => drawMarks(context, place, scale, { ...this.drawing(false), cross: this.aim && place(spot) }));
+    this.lens.classList.toggle('up', this.underLens(this.viewer.place(spot)));
+    this.viewer.paintGlass(this.glass, spot, GLASS_SCALE, (context, place, scale) => drawMarks(context, place, scale, this.drawing(this.aim && place(spot))));
   }
+
+  // Whether a place lies in the corner where the glass usually is.
+  underLens([x, y]) { return x > this.viewer.width - this.lens.offsetWidth - 40 && y > this.viewer.height - this.lens.offsetHeight - 40; }
 
   showList() {
     if (typing(this.side)) return;

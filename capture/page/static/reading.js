@@ -79,7 +79,9 @@ function oneWorking(store, working, revision) {
 export function reading(store) {
   const { results, state } = store;
   if (!results) return el('div', { class: 'sheet' }, el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : 'Nothing could be measured; the line above says why'));
-  const sketch = el('img', { class: 'paper', alt: 'Dimensioned sketch', src: address(`job/${store.job}/sketch.svg?${results.revision}`) });
+  const [width, height] = store.sheet ?? []; // as large as the last one, so that what follows keeps its place meanwhile
+  const sketch = el('img', { class: 'paper', id: 'sketch', width, height, onload: ({ target }) => { store.sheet = [target.naturalWidth, target.naturalHeight]; },
+    alt: 'Dimensioned sketch', src: address(`job/${store.job}/sketch.svg?${results.revision}`) });
   const loud = results.warnings.filter((w) => !w.quiet), quiet = results.warnings.filter((w) => w.quiet);
   const measured = results.features.length > 0;
   return el('div', { class: 'sheet' },

@@ -41,7 +41,7 @@ export function shooting(store) {
     el('ol', { class: 'steps' }, el('li', {}, 'Lay the part in the frame, or strips around it, with nothing covering the print.'),
       el('li', {}, 'Stand about 1 m away, main lens, no zoom, square to the face, light from the side without glare.'),
       el('li', {}, 'Use the photo as the camera wrote it: not cropped, not sent through a messenger.')),
-    el('div', { class: 'row' }, pick, el('label', { class: 'button', htmlFor: 'photo-file' }, 'Choose a photo')),
+    el('div', { class: 'row' }, pick, el('label', { class: store.job ? 'button' : 'button main', htmlFor: 'photo-file' }, 'Choose a photo')),
     files.length ? [el('h3', {}, 'In this folder'), el('div', { class: 'cards' }, files.map((name) => button(name, () => store.open({ file: name }))))] : '',
     store.job && store.state.photos.length ? [el('h3', {}, 'Of the open photo'), el('div', { class: 'cards' },
       photoFacts(store, [['height', 'Height of the face above the print'], ['thickness', 'Thickness of the sheet']])),

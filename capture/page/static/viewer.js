@@ -10,6 +10,7 @@ export class Viewer {
     this.tiles = new Map();
     this.scale = 1; this.x = 0; this.y = 0;
     this.picture = null;
+    this.whole = true; // seen whole until it is moved, also on a screen that was turned
     this.frames = 0;
     new ResizeObserver(() => this.resized()).observe(canvas);
   }
@@ -27,7 +28,7 @@ export class Viewer {
     this.width = box.width; this.height = box.height;
     this.canvas.width = Math.round(box.width * ratio);
     this.canvas.height = Math.round(box.height * ratio);
-    if (this.picture && !this.placed) this.fit();
+    if (this.picture && this.whole) this.fit();
     this.draw();
   }
 
@@ -36,7 +37,7 @@ export class Viewer {
     this.scale = Math.min(this.width / this.picture.width, this.height / this.picture.height);
     this.x = (this.width - this.scale * this.picture.width) / 2;
     this.y = (this.height - this.scale * this.picture.height) / 2;
-    this.placed = true;
+    this.whole = true;
     this.draw();
   }
 
@@ -49,15 +50,17 @@ export class Viewer {
     this.x = at[0] - (at[0] - this.x) * scale / this.scale;
     this.y = at[1] - (at[1] - this.y) * scale / this.scale;
     this.scale = scale;
+    this.whole = false;
     this.draw();
   }
 
-  pan(dx, dy) { this.x += dx; this.y += dy; this.draw(); }
+  pan(dx, dy) { this.x += dx; this.y += dy; this.whole = false; this.draw(); }
 
   centre(p, scale = this.scale) {
     this.scale = scale;
     this.x = this.width / 2 - (p[0] + 0.5) * scale;
     this.y = this.height / 2 - (p[1] + 0.5) * scale;
+    this.whole = false;
     this.draw();
   }
 

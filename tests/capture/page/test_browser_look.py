@@ -7,6 +7,7 @@ success criterion 2.5.5.
 from __future__ import annotations
 
 import json
+import math
 import os
 from importlib.resources import files
 from pathlib import Path
@@ -94,7 +95,7 @@ for (const e of document.querySelectorAll('header button, header select, .stage 
   const r = e.getBoundingClientRect();
   if (r.width && (r.left < 0 || r.top < 0 || r.right > wide || r.bottom > high)) bad.push(`${e.className} ${e.textContent}`);
 }
-const over = '.stage .kinds button, .stage .zoom button, .stage .hint, .stage .lens';
+const over = '.stage .kinds button, .stage .zoom button, .stage .hint, .stage .lens, .stage #said';
 const shown = [...document.querySelectorAll(over)].filter((e) => e.offsetWidth);
 const boxes = shown.map((e) => [e.textContent, e.getBoundingClientRect()]);
 const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
@@ -110,7 +111,82 @@ def test_controls_fit_gloves_and_nothing_is_cut_off(open_job, screen):
     for step in STEPS:
         ready(open_job, step)
         found[step] = [open_job.run(SMALL), open_job.run(OUTSIDE)]
-    assert found == {step: [[], []] for step in STEPS}
+    open_job.step("mark")
+    open_job.run("page.tell('Two edges lie 1.2 mm apart here. '.repeat(6), true)")
+    found["told"] = [open_job.run(SMALL), open_job.run(OUTSIDE)]
+    assert found == {step: [[], []] for step in (*STEPS, "told")}
+
+
+PLACES = """
+return [...document.querySelectorAll('.kinds button, .zoom button, canvas.view, aside h2, header button')]
+  .map((e) => { const r = e.getBoundingClientRect(); return [e.textContent, r.left, r.top, r.width, r.height]; });
+"""
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_nothing_moves_under_a_finger_as_something_is_said(open_job, screen):
+    open_job.size(*SCREENS[screen])
+    open_job.settled()
+    spot, places = open_job.on_screen(open_job.spot("bolt")), open_job.run(PLACES)
+    open_job.run("page.tell('Two edges lie 1.2 mm apart here. '.repeat(6), true)")
+    assert open_job.run("return document.getElementById('told').offsetHeight") > 20
+    assert (open_job.on_screen(open_job.spot("bolt")), open_job.run(PLACES)) == (spot, places)
+    open_job.click("#heard")
+    assert open_job.run("return document.getElementById('told').textContent") == ""
+
+
+def test_a_screen_that_is_turned_shows_the_whole_picture_until_it_was_moved(open_job):
+    whole = "const v = page.marking.viewer; return Math.min(v.width / v.picture.width, v.height / v.picture.height) / v.scale"
+    open_job.size(768, 1024)
+    assert open_job.until(f"(() => {{ {whole} }})()") == pytest.approx(1, abs=1e-6)
+    open_job.run("page.marking.viewer.zoom(2)")
+    open_job.size(1280, 720)
+    open_job.until("page.marking.viewer.width > 800")
+    assert open_job.run(whole) < 0.9
+
+
+TAGS = """
+const m = page.marking, c = m.canvas.getBoundingClientRect();
+m.viewer.paint();
+const boxes = m.tags.map((t) => [t.text, ...t.box]);
+for (const e of document.querySelectorAll('.kinds button, .zoom button, .hint, .lens')) {
+  const r = e.getBoundingClientRect();
+  if (r.width) boxes.push([e.textContent, r.left - c.left, r.top - c.top, r.right - c.left, r.bottom - c.top]);
+}
+return boxes;
+"""
+
+
+def test_names_on_the_photo_lie_over_no_other_name_and_under_no_button(open_job):
+    """Eight holes as close as their names are high, seen whole and near."""
+    open_job.run(
+        "const m = page.marking, bolt = m.marks[0], by = (p, x, y) => [p[0] + x, p[1] + y];"
+        "m.marks = [bolt, ...Array.from({length: 8}, (_, i) => ({...bolt, name: `hole ${i}`,"
+        "label: by(bolt.label, 60 * i, 40 * i), dots: bolt.dots.map((p) => by(p, 60 * i, 40 * i))}))];"
+    )
+    for zoom in (1, 2, 4):
+        open_job.run(f"page.marking.viewer.centre(page.marking.marks[3].label, 0.25 * {zoom})")
+        boxes = open_job.run(TAGS)
+        for i, (name, *a) in enumerate(boxes):
+            for other, *b in boxes[i + 1 :]:
+                assert not (a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]), f"{name} over {other}"
+    assert {"bolt", "hole 3"} <= {name for name, *_ in boxes}
+
+
+def test_a_finger_held_still_aims_and_taps_where_it_is_lifted(open_job):
+    open_job.settled()
+    x, y = open_job.on_screen(open_job.spot("bolt"))
+    open_job.click("[data-kind=circle]")
+    open_job.touch("touchStart", [x + 60, y])
+    assert open_job.until("page.marking.aim && page.marking.lens.textContent") == "Under the tap"
+    before = open_job.run("return page.marking.viewer.x")
+    for part in (40, 20, 0):
+        open_job.touch("touchMove", [x + part, y])
+    open_job.touch("touchEnd")
+    open_job.until("page.state.features.length === 2 && page.marking.selected === 'hole 1'")
+    assert open_job.run("return page.marking.viewer.x") == before, "aiming moves no picture"
+    near, bolt = open_job.run("return [page.state.features[1].near[''][0], page.state.features[0].near[''][0]]")
+    assert math.dist(near, bolt) < 2.0
 
 
 def test_the_page_takes_the_light_or_dark_of_the_machine(browse, serve, plate):

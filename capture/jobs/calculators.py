@@ -97,7 +97,7 @@ def _joined(found: Sequence[Calculated], sources: Sequence[Source]) -> Calculate
 
 def _without_warnings(one: Calculated) -> list[str]:
     """Lines for the terminal but for the warnings, which the job tells with all others."""
-    return [line for line in one.lines if not any(line.endswith(notice.text) for notice in one.notices)]
+    return [line for line in one.lines if not any(line.startswith(f"{notice.code}: ") for notice in one.notices)]
 
 
 def _bend(table: Mapping[str, Any], setting: _Setting) -> Calculated:

@@ -192,7 +192,7 @@ def _finished(file: JobFile, out: Path, stages: _Stages, unit: str, replace: boo
         unit_out=unit,
         title=title,
         paper=paper,
-        files={**picture_files(stages.photos), **done.files, **table_drawings(done.drawings, main, paper)},
+        files={**picture_files(stages.photos), **done.files, **table_drawings(done.drawings, main, paper, title)},
         report_parts=[*job_parts(composed, stages.photos, unit), *done.parts],
         drawing=done.drawings[main] if main else sketch_of(file, results, title, unit),
     )

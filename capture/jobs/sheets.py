@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -63,10 +64,13 @@ def picture_files(photos: Mapping[str, Stage]) -> dict[str, bytes]:
     return files
 
 
-def table_drawings(drawings: Mapping[str, Drawing], main: str | None, paper: str) -> dict[str, bytes]:
+def table_drawings(
+    drawings: Mapping[str, Drawing], main: str | None, paper: str, title: TitleBlock
+) -> dict[str, bytes]:
     """Drawings of calculators beside the sketch of what was measured: bend.svg, bend_cut_mm.dxf and so on.
 
-    main : the calculator whose drawing is the sketch itself, where nothing was measured.
+    main : the calculator whose drawing is the sketch itself, where nothing was measured. title : the job's; it fills in
+    what a drawing does not say of itself, such as date and side, but not what it is made of.
     """
     from fit.drawing.files import drawing_files
 
@@ -74,6 +78,8 @@ def table_drawings(drawings: Mapping[str, Drawing], main: str | None, paper: str
     for head, drawing in drawings.items():
         if head == main:
             continue
-        for name, content in drawing_files(drawing, paper).items():
+        own = {key: word for key, word in asdict(drawing.title).items() if word}
+        dated = replace(drawing, title=replace(title, **{"material": "", "tolerance": "", **own}))
+        for name, content in drawing_files(dated, paper).items():
             files[name.replace("sketch", head) if name.startswith("sketch") else f"{head}_{name}"] = content
     return files

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from fit.clearance.spheretree import closest_pair
 from fit.clearance.sweep import Scene, Sweep
 from fit.errors import InputError
 from fit.points import FloatArray
+from fit.units import format_length
 
 __all__ = ["SITUATIONS", "Margin", "Situation", "Tolerance", "judge", "moved_gap"]
 
@@ -101,11 +103,38 @@ class Margin:
     why: str
     verdict: str | None
 
-    def sum_words(self) -> str:
-        """The sum as a line to print."""
-        parts = f"{self.gap:.2f} gap - {self.play:.2f} play - {self.rock:.2f} rock"
-        parts += " - U95 not known" if self.u95 is None else f" - {self.u95:.2f} U95"
-        return f"{parts} = {self.left:.2f} mm left"
+    def sum_words(self, unit_out: str = "mm") -> str:
+        """The sum as a line to print; U95 is rounded up and what is left down, as elsewhere."""
+
+        def told(mm: float) -> str:
+            return format_length(mm, None, unit_out)
+
+        parts = f"{told(self.gap)} gap - {told(self.play)} play - {told(self.rock)} rock"
+        parts += " - U95 not known" if self.u95 is None else f" - {told(_hundredths(self.u95, up=True))} U95"
+        left = format_length(_hundredths(self.left, up=False), None, unit_out, with_unit=True)
+        return f"{parts} = {left} left"
+
+    def verdict_words(self, unit_out: str = "mm") -> str:
+        """What the sum says of the gap asked for; '' where none is."""
+        if self.wanted is None or self.verdict is None:
+            return ""
+        told = format_length(_hundredths(abs(self.left - self.wanted), up=False), None, unit_out, with_unit=True)
+        asked = format_length(self.wanted, None, unit_out, with_unit=True)
+        if self.verdict == "inside":
+            return f"fits, {told} in hand beyond the {asked} asked for (inside)"
+        if self.left >= self.wanted:
+            return "does not fit: the parts cross (outside)"
+        if self.verdict == "outside":
+            return f"does not fit, {told} short of the {asked} asked for (outside)"
+        unknown = (
+            ": the ± of the points is not known" if self.u95 is None else f", {told} short of the {asked} asked for"
+        )
+        return f"not proven{unknown}"
+
+
+def _hundredths(mm: float, *, up: bool) -> float:
+    """A length to 0.01 mm, rounded up or down."""
+    return (math.ceil(100.0 * mm - 1e-6) if up else math.floor(100.0 * mm + 1e-6)) / 100.0
 
 
 def judge(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from fit.clearance.clearance import Clearance
 from fit.clearance.motion import position_words
 from fit.clearance.picture import gap_plot
+from fit.points import FloatArray
 from fit.report.parts import ReportPart
-from fit.units import format_length
+from fit.units import MM_PER_INCH, format_length, in_unit
 
 __all__ = ["clear_lines", "clear_parts"]
 
@@ -26,19 +27,34 @@ def clear_lines(found: Clearance, unit_out: str) -> list[str]:
     """The short table on the terminal."""
     swept, at = found.swept, found.swept.tightest
     unit = {"mm": " mm", "inch": " in"}.get(unit_out, "")
-    f, m = (", ".join(f"{value:.2f}" for value in point) for point in (swept.fixed_point[at], swept.moving_point[at]))
+    f, m = (_place(point, unit_out) for point in (swept.fixed_point[at], swept.moving_point[at]))
+    axes = "mm" if unit_out == "mm" else "in"
     lines = [
         f"smallest gap  {_gap(found, at, unit_out)}{unit} at {_at(found, at)}",
-        f"between       fixed ({f}) and moving ({m}) mm, in the fixed part's axes",
-        f"left over     {found.margin.sum_words()}, at {_at(found, found.margin.at)}{_elsewhere(found)}",
+        f"between       {_parts(found)} at ({f}) and ({m}) {axes}, in the fixed part's axes",
+        f"left over     {found.margin.sum_words(unit_out)}, at {_at(found, found.margin.at)}{_elsewhere(found)}",
     ]
     if found.margin.wanted is not None:
-        lines.append(
-            f"asked for     {format_length(found.margin.wanted, None, unit_out)}{unit} ({found.margin.why}): "
-            f"{found.margin.verdict}"
-        )
-    lines += [f"{notice.code}: {notice.text}" for notice in found.notices]
+        lines += [
+            f"asked for     {format_length(found.margin.wanted, None, unit_out)}{unit} ({in_unit(found.margin.why, unit_out)})",
+            f"verdict       {found.margin.verdict_words(unit_out)}",
+        ]
+    lines += [f"{notice.code}: {in_unit(notice.text, unit_out)}" for notice in found.notices]
     return [*lines, "", _CAUTION]
+
+
+def _place(point: FloatArray, unit_out: str) -> str:
+    """Coordinates in mm, or in inches for whoever reads inches."""
+    return ", ".join(f"{x:.2f}" if unit_out == "mm" else f"{x / MM_PER_INCH:.3f}" for x in point)
+
+
+def _parts(found: Clearance) -> str:
+    """The closest pieces of both parts by name."""
+    swept, scene = found.swept, found.scene
+    pair = swept.pairs[swept.tightest]
+    fixed = scene.fixed.parts[scene.fixed.part[scene.fixed_tree.order[pair.fixed]]]
+    moving = scene.moving.parts[scene.moving.part[scene.moving_tree.order[pair.moving]]]
+    return f"fixed '{fixed}' and moving '{moving}'"
 
 
 def _gap(found: Clearance, i: int, unit_out: str) -> str:
@@ -70,19 +86,23 @@ def clear_parts(found: Clearance, unit_out: str) -> list[ReportPart]:
         for region in found.regions
     ]
     margin = found.margin
-    asked = (
-        ""
-        if margin.wanted is None
-        else f"\nAsked for: {format_length(margin.wanted, None, unit_out)} ({margin.why}). Verdict: {margin.verdict}."
-    )
+    asked = ""
+    if margin.wanted is not None:
+        why = in_unit(margin.why, unit_out)
+        asked = f"\nAsked for: {format_length(margin.wanted, None, unit_out, with_unit=True)} ({why})."
+        asked += f"\nVerdict: {margin.verdict_words(unit_out)}."
     return [
         ReportPart("Gap over the travel", _MEANING, svg=gap_plot(found, unit_out), where="before"),
-        ReportPart("What is left", f"{margin.sum_words()}, at {_at(found, margin.at)}.{asked}", where="before"),
+        ReportPart(
+            "What is left",
+            f"{margin.sum_words(unit_out)}, at {_at(found, margin.at)}.{asked}",
+            caution=_CAUTION,
+            where="before",
+        ),
         ReportPart(
             "Regions of the moving part",
             "Smallest gap of each region over the whole travel; cloud.ply shows the tightest position in colours.",
             ("region", "middle, mm as given", "smallest gap", "at", "nearest fixed piece"),
             regions,
-            caution=_CAUTION,
         ),
     ]

@@ -152,7 +152,7 @@ def _residuals(results: Results, unit_out: str) -> str:
 
 
 def _cautions(results: Results, drawing: Drawing) -> str:
-    keys = ["always", *(key for key in ("bend", "rod", "seal", "clear") if key in results.tables)]
+    keys = ["always", *(key for key in ("bend", "rod") if key in results.tables)]
     if any(entity.layer == "cut" for entity in drawing.entities):
         keys.insert(1, "cut")
     return "".join(f'<p class="caution">{escape(CAUTIONS[key])}</p>' for key in keys)

@@ -133,11 +133,7 @@ CAUTIONS: Mapping[str, str] = MappingProxyType(
         "bend": "Try the bend on a coupon of the same sheet first; edges and coupons are sharp. Spring steel, hardened "
         "and safety parts are not to be bent cold by these tables.",
         "rod": "Spring steel, hardened and safety parts are not to be bent cold by these figures.",
-        "seal": "Test-fit by hand, never by latch force. A seal that keeps fumes or water from cells or people needs "
-        "its own proof.",
-        "clear": "Test-fit with soft blocks and by hand, never by latch force or engine start. A gap shown here says "
-        "nothing about electrical insulation: isolate, lock, wait and prove dead before hands or tools go near orange "
-        "cables.",
     }
 )
-"""Cautions by the step where they matter; local codes and licensed practice go before all of them."""
+"""Cautions at the page's end; seals and clearances bring theirs where they matter. Local codes and licensed practice go
+before all of them."""

@@ -109,7 +109,10 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
     length, cut = (format_length(value.value, value.u95, unit_out) for value in (line.length, plan.cut))
     edge = line.edge.feature.value("length")
     notes = [
-        Note(f"Cut {cut}: seal's line {length} and {plan.allowance:.1f} mm allowance.", True),
+        Note(
+            f"Cut {cut}: seal's line {length} and {format_length(plan.allowance, None, unit_out, with_unit=True)} allowance.",
+            True,
+        ),
         Note(
             f"Measured edge {format_length(edge.value, edge.u95, unit_out)} (layer reference); the seal's line lies "
             f"{format_length(line.offset, None, unit_out)} {line.side} of it (layer mark); radii are the seal's line's."

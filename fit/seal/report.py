@@ -12,7 +12,7 @@ from fit.seal.profile import FLEX, JOINT_STEP, SET_SHARE
 from fit.seal.seal import SealPlan
 from fit.seal.squeeze import fitting_heights
 from fit.uncertain import Value
-from fit.units import format_length
+from fit.units import format_length, in_unit
 
 __all__ = ["seal_lines", "seal_parts"]
 
@@ -29,7 +29,7 @@ _OTHER_SIDE = {"left": "right", "right": "left", "in": "out", "out": "in"}
 def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
     """The short table on the terminal."""
     return [f"{name:<13} {words}" for name, words in _rows(plan, unit_out)] + [
-        *(f"{notice.code}: {notice.text}" for notice in plan.notices),
+        *(f"{notice.code}: {in_unit(notice.text, unit_out)}" for notice in plan.notices),
         "",
         _CAUTION,
     ]
@@ -40,13 +40,13 @@ def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     side = line.side if line.offset >= 0 else _OTHER_SIDE[line.side]
     aside = f"{_told(abs(line.offset), unit_out)} {side} of the edge"
     rows = [
-        ("edge", _size(line.edge.feature.value("length"), unit_out)),
-        ("seal's line", f"{_size(line.length, unit_out)}, {aside}"),
-        ("change", _change(plan, unit_out)),
         (
             "cut",
             f"{_size(plan.cut, unit_out)} with {_told(plan.allowance, unit_out)} allowance ({plan.rule.source})",
         ),
+        ("seal's line", f"{_size(line.length, unit_out)}, {aside}"),
+        ("edge", _size(line.edge.feature.value("length"), unit_out)),
+        ("change", _change(plan, unit_out)),
     ]
     if plan.tolerance is not None:
         rows.append(("cut limits", f"±{_told(plan.tolerance.limit, unit_out)} ({plan.tolerance.source})"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -46,6 +47,7 @@ def test_the_seal_job_gives_edge_rubber_and_cut_length(root: Path, tmp_path: Pat
     corner = next(item for item in record["dimensions"] if item["name"] == "tight corner")
     assert abs(corner["value"] - 18.0) <= 1.5 * corner["u95"] and corner["verdict"] == "inside" and done.met
     assert {"seal.svg", "seal.pdf", "sketch.svg"} <= set(record["files"])
+    assert date.today().isoformat() in (tmp_path / "channel" / "seal.svg").read_text()
 
 
 def test_a_job_of_a_typed_bend(tmp_path: Path) -> None:

@@ -40,6 +40,27 @@ def test_verdict_follows_the_interval(sides, wanted, verdict):
     assert clear(*sides, STAY, None, Demand(wanted)).margin.verdict == verdict
 
 
+@pytest.mark.parametrize(
+    ("wanted", "unit", "words"),
+    [
+        (18.5, "mm", "fits, 2.4"),
+        (30.0, "mm", "does not fit, 9.0"),
+        (21.0, "mm", "not proven, 0.0"),
+        (18.5, "inch", "in in hand beyond the 0.728 in asked for"),
+    ],
+)
+def test_verdict_says_how_much_is_in_hand_or_short(sides, wanted, unit, words):
+    assert words in clear(*sides, STAY, None, Demand(wanted)).margin.verdict_words(unit)
+
+
+def test_sum_is_told_in_the_readers_unit_and_promises_no_more_than_is_left(sides):
+    margin = clear(*sides, STAY, Tolerance(play=2.54)).margin
+    assert margin.sum_words("inch").startswith("0.827 gap - 0.100 play - 0.000 rock - ")
+    told_u95, told_left = (float(margin.sum_words().split(mark)[0].split()[-1]) for mark in (" U95", " mm left"))
+    assert margin.u95 <= told_u95 < margin.u95 + 0.01
+    assert margin.left - 0.01 < told_left <= margin.left
+
+
 def test_unknown_u95_never_proves(clouds):
     found = clear(body_of(clouds.grid(30, 1.0)), body_of(clouds.grid(20, 1.0, 21.0)), STAY, None, Demand(5.0))
     assert found.margin.verdict == "not proven"

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from capture.arm.choosing import Choice, choose_kind
 from capture.arm.faces import face_of
-from capture.arm.kinds import Choice, FitRule, SideRule, choose_kind, form_for, kind_in_name, rule_for, side_for
+from capture.arm.kinds import FitRule, SideRule, form_for, kind_in_name, rule_for, side_for
 from capture.arm.spread import Spread, pool
 from capture.arm.tip import Tip
 from capture.arm.touched import FACED, Touched, as_shared, fit_touched

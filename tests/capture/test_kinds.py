@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import fdtri
 
+from capture.arm.choosing import _f_limit, choose_kind
 from capture.arm.faces import face_of
-from capture.arm.kinds import _f_limit, choose_kind, kind_in_name, parse_rule, rule_for
+from capture.arm.kinds import kind_in_name, parse_rule, rule_for
 from capture.arm.spread import pool
 from capture.arm.touched import fit_touched
 from fit.errors import InputError
@@ -127,6 +128,57 @@ def test_a_named_hole_stays_one_with_a_quarter_of_its_touches_stray() -> None:
     xyz[[1, 4, 9]] *= 1 + 1.2 / 80
     looking = _looking(Points(xyz), -out / np.linalg.norm(out, axis=1, keepdims=True))
     assert choose_kind("hole", looking, face).kind == "circle"
+
+
+def _stray(points: Points, share: float, along: np.ndarray) -> Points:
+    """Some of the points moved by 0.5 to 4 mm along given directions (N, 3), to either side."""
+    rng = _rng()
+    count = round(share * len(points))
+    which = rng.permutation(len(points))[:count]
+    xyz = points.xyz.copy()
+    xyz[which] += along[which] * (rng.uniform(0.5, 4, count) * rng.choice([-1, 1], count))[:, None]
+    return replace(points, xyz=xyz)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.4, 0.5])
+def test_a_face_and_a_hole_without_a_known_name_are_told_with_up_to_half_their_touches_stray(share: float) -> None:
+    up = np.tile([0.0, 0.0, 1.0], (40, 1))
+    face = _stray(_looking(_made("plane", 40), up), share, up)
+    assert choose_kind("it", face, None).kind == "plane"
+    assert choose_kind("it", replace(face, normal=np.full((40, 3), np.nan)), None).kind == "plane"
+    ring = _made("circle", 40)
+    out = (ring.xyz - [5, 60, 20]) / 20
+    choice = choose_kind("it", _stray(_looking(ring, -out), share, out), None)
+    assert choice.kind == "circle"
+    assert choice.spread == pytest.approx(NOISE, rel=0.4)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_hole_touched_here_deeper_and_there_less_is_no_ball(seed: int) -> None:
+    """A thin zone about a ball's equator has nearly the same places; but its touches all look square to one axis."""
+    rng = np.random.default_rng(seed)
+    angle = 2 * np.pi * (np.arange(14) + rng.uniform(0, 0.8, 14)) / 14
+    out = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    ring = 12 * out - rng.uniform(0.3, 1.5, 14)[:, None] * [0, 0, 1] + rng.normal(0, NOISE, (14, 3))
+    assert choose_kind("it", _looking(Points(ring), -out), None).kind == "circle"
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_straight_edge_is_no_narrow_slot_or_pin(seed: int) -> None:
+    """Scatter about one line is 0.6 times as wide about two lines, each touch laid to the nearer (folded normal law)."""
+    rng = np.random.default_rng(seed)
+    along = np.outer(rng.uniform(0, 90, 24), [0.6, 0.8, 0.0]) + rng.normal(0, NOISE, (24, 3))
+    face = fit_plane(_made("plane")).renamed("face")
+    edge = Points(np.array([5, 60, 20]) + along)
+    assert choose_kind("it", edge, face).kind == "line"
+    assert choose_kind("it", _looking(edge, np.tile([0.8, -0.6, 0.0], (24, 1))), face).kind == "line"
+
+
+def test_four_touches_round_a_hole_below_a_face_make_a_circle() -> None:
+    face = fit_plane(_made("plane")).renamed("face")
+    out = np.array([[1.0, 0, 0], [0, 1, 0], [-1, 0, 0], [0, -1, 0]])
+    hole = _looking(Points([5.0, 60.0, 19.0] + 4 * out), -out)
+    assert choose_kind("it", hole, face).told == "circle by i j k alone"
 
 
 def test_touches_in_one_place_are_no_shape() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
@@ -31,6 +32,9 @@ VIEWS = ("raw", "flat")
 _FLAT_MOST_PX = 4000
 _FLAT_LEAST_STEP = 0.05
 _MARGIN_MM = 25.0
+_PICKED = ("capture.edges.picked", "capture.edges.picked_arc", "capture.edges.picked_line")
+_FOR_TAPS = (*_PICKED, "scipy.interpolate", "scipy.spatial", "tomlkit")
+"""Loaded when they are used first, which takes longer than finding an edge."""
 
 
 def held_key(file: JobFile, photo: PhotoKeys) -> str:
@@ -157,6 +161,12 @@ class HeldPhoto:
             flat = self.flat[0].to_bench(np.asarray(px, float))
             stored = self.solved.bench.project(np.column_stack([flat, np.full(len(flat), self.level)]))
         return self.solved.bench.cut(stored, Face.level("marked", height, 0.0))[:, :2]
+
+    def make_ready(self) -> None:
+        """Make and load what the first tap would else wait for."""
+        self.lit  # noqa: B018 - made on being asked for
+        for name in _FOR_TAPS:
+            import_module(name)
 
     def fault(self) -> str:
         """Why the camera cannot be solved, '' where it can."""

@@ -175,7 +175,7 @@ def _solved(desk: Desk, more: Sequence[str]) -> Answer:
     held = desk.held(desk.job(), _whole(more, 0))
     fault = desk.plain(held.fault())
     if not fault:
-        held.lit  # noqa: B018 - made ready, so that the first tap need not wait for it
+        held.make_ready()
     return _json({"fault": fault})
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 import tomllib
 
 import numpy as np
@@ -40,6 +42,30 @@ def test_the_same_numbers_as_the_run_command(opened, plate, edgewright, tmp_path
     live = json.loads(record_text(results_to_dict(desk.measured().results)))
     assert live["features"] == run["features"] and live["dimensions"] == run["dimensions"]
     assert [f["name"] for f in shown["features"]] == ["bolt", "hole 1"] and "cut_mm.dxf" in made["files"]
+
+
+FIRST_TAP = """
+import sys
+from pathlib import Path
+from capture.page import marking
+from capture.page.desk import Desk
+
+desk = Desk(Path("hatch.toml"))
+held = desk.held(desk.job(), 0)
+held.make_ready()
+ready = set(sys.modules)
+px = held.to_view([[80.0 + x, 145.2 + y, 1.93] for x, y in ((7.0, 0.0), (4.95, 4.95), (0.0, 7.0), (-4.95, 4.95))], "raw")
+asked = {"revision": desk.book.revision, "photo": 0, "view": "raw", "kind": "path", "px": px.tolist()}
+marking.mark(desk, asked)
+print(sorted({name.partition(".")[0] for name in set(sys.modules) - ready} & {"scipy", "tomlkit", "pydantic", "cv2"}))
+"""
+
+
+def test_a_first_tap_loads_no_library(plate):
+    done = subprocess.run(
+        [sys.executable, "-c", FIRST_TAP], cwd=plate.parent, capture_output=True, text=True, check=False
+    )
+    assert (done.stdout, done.returncode) == ("[]\n", 0), done.stderr
 
 
 def test_a_mark_lands_where_it_was_tapped(opened, plate):

@@ -57,7 +57,7 @@ def _without_corners(points: Points, across: FloatArray) -> tuple[Feature, Point
         return None
     every = max(1, len(points) // _MOST_POINTS)
     try:
-        path = path_through(points.select(slice(None, None, every)), _NOISES_MM, closed=False)
+        path = path_through(points.without_shared().select(slice(None, None, every)), _NOISES_MM, closed=False)
     except CannotDetermine:
         return None
     lengths = path.chain.lengths

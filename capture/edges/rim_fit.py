@@ -235,15 +235,14 @@ def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, P
 
     Light errs in stretches, so the spread is told from the points themselves.
     """
+    bare, kept = points.without_shared(), np.arange(len(points))
     for _ in range(_ROUNDS):
-        feature = fit(points, robust=False, correlated=True)
-        near = _inliers(feature.residuals)
-        if len(near) == len(points) or len(near) < _LEAST_POINTS:
+        near = _inliers(fit(bare, robust=False, form="none").residuals)
+        if len(near) == len(bare) or len(near) < _LEAST_POINTS:
             break
-        points = points.select(near)
-    else:
-        feature = fit(points, robust=False, correlated=True)
-    return feature, points
+        bare, kept = bare.select(near), kept[near]
+    points = points.select(kept)
+    return fit(points, robust=False, correlated=True), points
 
 
 def refined_round(
@@ -332,12 +331,14 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
     from fit.shapes import fit_slot
 
     for turn in range(_ROUNDS):
+        last = turn == _ROUNDS - 1
         _refuse_bare(edge)
-        points = measured_points(bench, known, edge)
-        slot = fit_slot(points, robust=turn == 0)
-        points = points.select(np.setdiff1d(_inliers(slot.residuals), slot.rejected))
-        slot = fit_slot(points, robust=False, correlated=turn == _ROUNDS - 1)
-        edge = edge_at(lit, bench, known, stadium_of(slot).contour(known.sheet.height, 0.2))
+        points = measured_points(bench, known, edge, alone=not last)
+        rough = fit_slot(points.without_shared(), robust=turn == 0, form="none")
+        points = points.select(np.setdiff1d(_inliers(rough.residuals), rough.rejected))
+        slot = fit_slot(points, robust=False, correlated=last, form="least-squares" if last else "none")
+        contour = stadium_of(slot).contour(known.sheet.height, 0.2)
+        edge = edge_at(lit, bench, known, contour, told=turn >= _ROUNDS - 2)
     return slot, points, edge
 
 

@@ -116,7 +116,7 @@ class Points:
 
     def without_shared(self) -> Points:
         """Return the same places with their own noise only, for fits of which nobody asks how they err together."""
-        return replace(self, shared=None, shared_names=())
+        return replace(self, shared=self.shared[:0], shared_names=())
 
     def with_shared(self, names: Sequence[str], modes: ArrayLike) -> Points:
         """Return the points with further shared sources; modes is (K', N, 3) mm per standard uncertainty."""

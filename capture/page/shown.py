@@ -62,7 +62,7 @@ def listed_feature(feature: Feature, unit: str) -> Record:
     """One feature with its sizes; pieces of a path with theirs."""
     keys = feature_sizes(feature)
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
-    form = [f"{key.replace('_', ' ')} {deviation_text(mm, unit)}" for key, mm in feature.form.items()]
+    form = [f"{_form_word(key)} {deviation_text(mm, unit)}" for key, mm in feature.form.items()]
     return {
         "name": feature.name,
         "kind": feature.kind,
@@ -80,6 +80,10 @@ def listed_feature(feature: Feature, unit: str) -> Record:
             for i, piece in enumerate(feature.segments, 1)
         ],
     }
+
+
+def _form_word(key: str) -> str:
+    return key.removesuffix("_least_squares").replace("_", " ")
 
 
 def deviation_text(mm: float, unit: str) -> str:

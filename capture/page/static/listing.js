@@ -1,6 +1,8 @@
 // The list beside the photo: what was found, what can be done with the chosen one.
 import { budgetBar, button, choice, el, field, typed, unitWord } from './build.js';
 
+const KIND = { circle: 'hole', line: 'edge' }; // as on the buttons that mark them
+
 export function listing(marking) {
   const { store } = marking, results = store.results, found = results?.features ?? [];
   const missing = store.state.features.filter((f) => f.near && !found.some((item) => item.name === f.name));
@@ -24,7 +26,7 @@ function item(marking, feature) {
   const chosen = feature.name === marking.selected;
   const warned = (marking.store.results.warnings ?? []).filter((w) => w.feature === feature.name && !w.quiet);
   const line = button([el('span', {}, feature.name), el('span', { class: 'value' }, feature.main),
-    el('small', {}, `${feature.kind}${feature.main_word ? ', ' + feature.main_word : ''} `, warned.length ? el('b', { class: 'warn' }, `look: ${warned.length} warning${warned.length > 1 ? 's' : ''}`) : '')],
+    el('small', {}, `${KIND[feature.kind] ?? feature.kind}${feature.main_word ? ', ' + feature.main_word : ''} `, warned.length ? el('b', { class: 'warn' }, `look: ${warned.length} warning${warned.length > 1 ? 's' : ''}`) : '')],
   () => marking.select(chosen && !marking.pair ? null : feature.name), { class: 'name', 'aria-pressed': String(chosen), 'data-feature': feature.name });
   return el('li', {}, line, chosen ? more(marking, feature, warned) : '');
 }

@@ -15,7 +15,7 @@ const KINDS = [
   ['slot', 'Slot', 1, 'Tap in the middle of a slot.'],
   ['path', 'Path', Infinity, 'Tap along the edge, then Finish (Enter). Backspace takes the last point away.'],
 ];
-const GLASS_SCALE = 5, FINGERS = matchMedia('(pointer: coarse)');
+const GLASS_SCALE = 5, LEAST_GRIP = 6, FINGERS = matchMedia('(pointer: coarse)');
 
 export class Marking {
   constructor(store) {
@@ -203,7 +203,14 @@ export class Marking {
     if (!this.chosen || this.taps.length || this.moving !== null) return null;
     const away = this.chosen.near.map((p) => { const [x, y] = this.viewer.place(p); return Math.hypot(x - at[0], y - at[1]); });
     const best = away.indexOf(Math.min(...away));
-    return best >= 0 && away[best] < reach ? best : null;
+    return best >= 0 && away[best] < this.ownReach(best, reach) ? best : null;
+  }
+
+  // Where way-points stand close together, as along an outline seen whole, a hand that moves the picture takes up none.
+  ownReach(i, reach) {
+    const places = this.chosen.near.map((p) => this.viewer.place(p));
+    const gaps = places.filter((_, k) => k !== i).map(([x, y]) => Math.hypot(x - places[i][0], y - places[i][1]));
+    return Math.min(reach, ...gaps.map((gap) => Math.max(gap / 2, LEAST_GRIP)));
   }
 
   // Takes up a way-point without dragging: the next tap, or space, sets it down.

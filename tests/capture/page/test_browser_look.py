@@ -230,3 +230,18 @@ def test_the_wheel_zooms_about_the_pointer(open_job):
     open_job.driver.execute_cdp_cmd("Input.dispatchMouseEvent", wheel)
     open_job.until(f"page.marking.viewer.scale > {scale * 1.2}")
     assert open_job.on_screen(open_job.spot("bolt")) == pytest.approx([x, y], abs=1)
+
+
+def test_a_hand_that_moves_the_picture_takes_up_no_way_point_of_a_close_row(open_job):
+    """Way-points 40 picture px apart: seen small, a press 10 px beside one moves the picture; seen near, the point."""
+    open_job.settled()
+    open_job.run(
+        "const m = page.marking, [x, y] = m.marks[0].label;"
+        "m.marks[0].near = Array.from({length: 9}, (_, i) => [x + 40 * i, y]);"
+    )
+    beside = (
+        "const m = page.marking, at = m.chosen.near[4]; m.viewer.centre(at, SCALE);"
+        "const [x, y] = m.viewer.place(at); return [m.grip([x, y + 10], 26), m.grip([x, y + 2], 26)];"
+    )
+    assert open_job.run(beside.replace("SCALE", "0.3")) == [None, 4]
+    assert open_job.run(beside.replace("SCALE", "2")) == [4, 4]

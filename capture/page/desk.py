@@ -17,7 +17,7 @@ from capture.jobs.tables import table_files
 from capture.page.book import Book
 from capture.page.groups import listed_groups
 from capture.page.held import HeldPhoto, held_key
-from capture.page.shown import on_page
+from capture.page.wording import on_page
 from capture.page.workings import Working, heads_of, work_out, working_key
 from fit.errors import CannotDetermine, InputError
 from fit.points import Points

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from capture.jobs.plan import features_of_probe, probe_names
-from capture.page.shown import deviation_text, on_page
+from capture.page.shown import deviation_text
+from capture.page.wording import on_page
 
 if TYPE_CHECKING:
     from capture.jobs.read import JobFile

@@ -11,7 +11,8 @@ import numpy as np
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.page.desk import Desk, adopted
 from capture.page.edits import edited, free_name
-from capture.page.shown import drawn_feature, listed_feature, on_page, other_edge, typed_length, way_points
+from capture.page.shown import drawn_feature, listed_feature, other_edge, typed_length, way_points
+from capture.page.wording import on_page
 from capture.page.workings import heads_of
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray, Points

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from capture.jobs.plan import photo_names, photos_of
-from capture.jobs.words import as_keys
+from capture.page.wording import on_page, page_words
 from fit.feature import Feature
 from fit.points import Points
 from fit.report.sizes import enough
@@ -28,7 +27,6 @@ __all__ = [
     "drawn_feature",
     "drawn_photo",
     "listed_feature",
-    "on_page",
     "other_edge",
     "told_notice",
     "told_results",
@@ -37,9 +35,6 @@ __all__ = [
 ]
 
 _MOST_DOTS = 500
-_ROUGH = re.compile(r"give its rough (diameter|width) as about")
-_PLACE = re.compile(r"\b(of|about) \[-?[\d.]+, -?[\d.]+\]")
-_CHOICE = re.compile(r'then say edge = "\w+" for this one or edge = "\w+" for the other\.')
 
 Record = dict[str, Any]
 
@@ -107,7 +102,7 @@ def _budget(budget: Mapping[str, float]) -> list[Record]:
         return []
     shares = sorted(((part * part / total, word) for word, part in budget.items()), reverse=True)
     return [
-        {"word": budget_entry(word)[0], "share": share, "remedy": as_keys(budget_entry(word)[1])}
+        {"word": budget_entry(word)[0], "share": share, "remedy": page_words(budget_entry(word)[1])}
         for share, word in shares
         if share > 0.005
     ]
@@ -164,19 +159,10 @@ def _length(item: Dimension, value: float, u95: float | None, unit: str) -> str:
 def told_notice(notice: Notice, unit: str) -> Record:
     """A warning with what to do about it; quiet ones need nothing done where they say what was expected."""
     advice = ADVICE.get(notice.code)
-    more = {"why": advice.cause, "see": advice.see, "do": as_keys(advice.do)} if advice else {}
+    more = {"why": advice.cause, "see": advice.see, "do": page_words(advice.do)} if advice else {}
     more = {key: in_unit(text, unit) for key, text in more.items()}
     quiet = notice.code in QUIET
     return {"code": notice.code, "text": on_page(notice.text, unit), "feature": notice.feature, "quiet": quiet, **more}
-
-
-def on_page(text: str, unit: str) -> str:
-    """A warning or refusal in the reader's unit, with the page's own words in place of a job file's keys."""
-    text = _CHOICE.sub("then press Take the other edge or This one is right.", text)
-    text = _ROUGH.sub(r"type its rough \1", text).replace("correct near,", "move its points,")
-    text = _PLACE.sub(r"\1 your tap", text).replace("put the way-point in", "tap in").replace("way-point", "tap")
-    text = text.replace("Look at the overlay", "Look at it enlarged")
-    return in_unit(text.replace("the metal lies (metal)", "the metal lies"), unit)
 
 
 def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> list[Record]:

@@ -3,11 +3,23 @@ import { budgetBar, button, choice, el, field, typed, unitWord } from './build.j
 
 const KIND = { circle: 'hole', line: 'edge' }; // as on the buttons that mark them
 
+// What was not typed and widens every ±: the step and the field where it belongs.
+const UNTYPED = { 'print-unknown': ['print', 'print_x', 'Type the caliper readings'], 'height-unknown': ['shoot', 'height', 'Type the height'],
+  'thickness-unknown': ['shoot', 'thickness', 'Type the thickness'] };
+
+function untyped(marking) {
+  const { store } = marking, told = new Set((store.results?.warnings ?? []).map((warning) => warning.code));
+  const asked = Object.entries(UNTYPED).filter(([code]) => told.has(code)).map(([, where]) => where);
+  const go = (step, key) => { store.go(step); document.getElementById(`${key}-${marking.photo}`)?.focus(); };
+  return asked.length ? el('div', { class: 'notice', id: 'untyped' }, el('p', {}, 'Every ± is wide until this is typed:'),
+    el('div', { class: 'row' }, asked.map(([step, key, words]) => button(words, () => go(step, key), { 'data-untyped': key })))) : '';
+}
+
 export function listing(marking) {
   const { store } = marking, results = store.results, found = results?.features ?? [];
   const missing = store.state.features.filter((f) => f.near && !found.some((item) => item.name === f.name));
   return [
-    el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : `Found, ${unitWord(store.state.unit)}`),
+    el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : `Found, ${unitWord(store.state.unit)}`), untyped(marking),
     el('ul', { class: 'marks' }, found.map((feature) => item(marking, feature)), missing.map((feature) => lost(marking, feature))),
     found.length || store.busy ? '' : el('p', {}, 'Nothing yet. Choose Edge, Arc, Hole, Slot or Path and tap the photo.'),
     el('h3', {}, 'Sizes'), sizes(store),

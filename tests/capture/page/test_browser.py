@@ -122,3 +122,36 @@ def test_the_other_of_two_close_edges_is_taken_and_given_back(browse, serve, pla
     window.until("page.state.features[0].edge === 'clearest'")
     window.settled()
     assert window.run("return page.results.features[0].sizes.map((s) => s.text)") == before
+
+
+def test_what_widens_every_size_is_asked_for_where_it_can_be_typed(browse, serve, plate):
+    """Typing height and both readings narrows the bolt hole's ±; the keys of a job file are named nowhere."""
+    text = plate.read_text()
+    plate.write_text("\n".join(line for line in text.splitlines() if not line.startswith(("height", "print_"))))
+    window = browse(serve(plate).server.gate.address)
+    window.settled()
+    u95 = "return Number(page.results.features[0].main.split('±')[1])"
+    wide = window.run(u95)
+    for key, button, values in (
+        ("print_x", "Type the caliper readings", {"print_x": "179.1", "print_y": "239.4"}),
+        ("height", "Type the height", {"height": "1.93±0.05"}),
+    ):
+        window.step("mark")
+        assert window.until(f"document.querySelector('[data-untyped={key}]')?.textContent") == button
+        window.step("read")
+        told = window.run("return document.querySelector('main').textContent")
+        assert (
+            "print_x" not in told
+            and "ive height" not in told
+            and f"under {'1 Print' if key == 'print_x' else '2 Shoot'}" in told
+        )
+        window.step("mark")
+        window.click(f"[data-untyped={key}]")
+        assert window.run("return document.activeElement.id") == f"{key}-0"
+        for name, value in values.items():
+            window.type(f"#{name}-0", value)
+            window.until(f"page.state.photos[0].{name}")
+        window.settled()
+    window.step("mark")
+    assert window.run("return document.getElementById('untyped')") is None
+    assert window.run(u95) < wide / 3

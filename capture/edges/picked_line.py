@@ -19,6 +19,8 @@ _LEAST_SHARE, _NEARLY_ALL = 0.6, 0.9
 _CURL_MM, _END_SHARE, _STRAIGHT_SHARE = 0.15, 0.05, 0.4
 _NOISES_MM = (0.04, 0.08, 0.16)
 _MOST_POINTS = 120
+_MOST_TURN = np.radians(10.0)
+"""A straight edge of sheet, bowed as it may lie, turns by less from end to end (common practice, no source)."""
 
 
 def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, list[Notice]]:
@@ -31,7 +33,7 @@ def fit_picked_line(points: Points, px_per_mm: float) -> tuple[Feature, Points, 
     across = _across(points, feature)
     stretches = np.split(np.arange(len(points)), np.flatnonzero(np.abs(np.diff(across)) > leap) + 1)
     if len(stretches) == 1 or (len(kept) > _NEARLY_ALL * len(points) and not _leaps(kept, feature, leap)):
-        return _without_corners(points, across) or (feature, kept, [])
+        return _without_corners(points, across) or (feature, kept, _bent(kept, feature))
     longest = points.select(max(stretches, key=len))
     straight, _ = trimmed_fit(fit_line, longest)
     off = np.abs(_across(points, straight))
@@ -73,6 +75,21 @@ def _without_corners(points: Points, across: FloatArray) -> tuple[Feature, Point
         "taken. Put the way-points clear of the corners."
     )
     return feature, kept, [Notice("stray-stretch", text)]
+
+
+def _bent(points: Points, line: Feature) -> list[Notice]:
+    """What to tell of an edge that turns too much on its way to be called straight."""
+    across = _across(points, line)
+    along = np.hypot(*(points.xyz[:, :2] - line.vector(("x1", "y1"))).T)
+    length = float(np.ptp(along))
+    turn = 2 * abs(float(np.polyfit(along, across, 2)[0])) * length
+    if turn < _MOST_TURN or turn * length / 8 < _CURL_MM:  # its rise, that of a shallow arc
+        return []
+    text = (
+        f"This edge turns by about {np.degrees(turn):.0f}° between its ends and lies up to {np.abs(across).max():.1f} mm "
+        "beside the straight line; mark it as an arc or a path if it is a curve."
+    )
+    return [Notice("bent-edge", text)]
 
 
 def _leaps(points: Points, line: Feature, leap: float) -> bool:

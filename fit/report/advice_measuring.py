@@ -46,6 +46,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Look at the enlarged edge in the marked photo: the dots end where the other edge begins.",
             "Put both way-points nearer the edge, or plain paper behind it.",
         ),
+        "bent-edge": Advice(
+            "What was marked as one straight edge is a curve, or runs round a corner.",
+            "In the marked photo its dots leave the straight line between the ends.",
+            "Mark it as an arc or a path, or put both way-points on its straight part.",
+        ),
         "low-contrast": Advice(
             "The part and what lies behind it are nearly equally bright at this edge.",
             "In the marked photo the edge can hardly be told from its ground.",

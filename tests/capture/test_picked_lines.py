@@ -59,3 +59,13 @@ def test_a_line_marked_into_a_rounded_corner_keeps_its_straight_part(ends):
     line, kept, (notice,) = fit_picked_line(edge_points(aside), 8.0)
     assert notice.code == "stray-stretch" and "turns away" in notice.text
     assert slope(line) == pytest.approx(SLOPE, abs=5e-4) and 0.8 * len(ALONG) < len(kept) < len(ALONG)
+
+
+@pytest.mark.parametrize(("radius", "told"), [(150.0, True), (700.0, False)])
+def test_a_curve_marked_as_a_straight_edge_is_told(radius, told):
+    """60 mm of a circle turn by 60 / R: 23° at 150 mm, 4.9° at 700 mm."""
+    x = ALONG - 30.0
+    _, kept, notices = fit_picked_line(edge_points(np.sqrt(radius**2 - x**2) - radius), 8.0)
+    assert len(kept) == len(ALONG)
+    assert [notice.code for notice in notices] == ["bent-edge"] * told
+    assert not told or "about 23°" in notices[0].text

@@ -79,7 +79,7 @@ function oneWorking(store, working, revision) {
 export function reading(store) {
   const { results, state } = store;
   if (!results) return el('div', { class: 'sheet' }, el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : 'Nothing could be measured; the line above says why'));
-  const [width, height] = store.sheet ?? []; // as large as the last one, so that what follows keeps its place meanwhile
+  const [width, height] = store.sheet ?? [794, 1123]; // as large as the last one, A4 at first, so that what follows keeps its place
   const sketch = el('img', { class: 'paper', id: 'sketch', width, height, onload: ({ target }) => { store.sheet = [target.naturalWidth, target.naturalHeight]; },
     alt: 'Dimensioned sketch', src: address(`job/${store.job}/sketch.svg?${results.revision}`) });
   const loud = results.warnings.filter((w) => !w.quiet), quiet = results.warnings.filter((w) => w.quiet);

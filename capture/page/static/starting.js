@@ -19,7 +19,7 @@ function photoFacts(store, keys) {
   const { unit } = store.state;
   return store.state.photos.map((photo, index) => {
     const set = (key) => (text) => store.change([{ do: 'change photo', index, set: { [key]: typed(text, unit) } }]);
-    return el('div', { class: 'card' }, el('h3', {}, photo.file), keys.map(([key, label]) => field(`${label}, ${unitWord(unit)}`, photo[key], set(key), { inputMode: 'decimal', id: `${key}-${index}`, placeholder: key === 'thickness' ? 'as the height' : '' })));
+    return el('div', { class: 'card' }, el('h3', {}, photo.file), keys.map(([key, label]) => field(`${label}, ${unitWord(unit)}`, photo[key], set(key), { inputMode: 'decimal', id: `${key}-${index}`, placeholder: key === 'thickness' ? 'as height' : '' })));
   });
 }
 

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from fit.errors import InputError
 
-__all__ = ["Layout", "columns_of_header", "columns_of_rows", "fault_of_header", "find_style", "is_number", "split_row"]
+__all__ = [
+    "Layout", "columns_of_header", "columns_of_rows", "fault_of_header", "find_style", "is_number",
+    "split_header", "split_row",
+]  # fmt: skip
 
 _NUMBER = re.compile(r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$")
 _NAN = re.compile(r"^[-+]?(?:nan|inf|infinity|1\.#\w+)$", re.IGNORECASE)
 _COMMA_NUMBER = re.compile(r"^[-+]?\d*,\d+(?:[eE][-+]?\d+)?$")
 _POINT_NUMBER = re.compile(r"^[-+]?\d*\.\d*(?:[eE][-+]?\d+)?$")
-_UNIT_TAIL = re.compile(r"[\s_/.:-]*[\[(]?\s*(?:mm|cm|m|in|inch|inches|millimet(?:er|re)s?)\s*[\])]?$")
+_UNIT_TAIL = re.compile(
+    r"(?:[\s_/.:-]*[\[(]?\s*(?:mm|cm|inch|inches|millimet(?:er|re)s?)|(?:[\s_/.:-]+[\[(]?|[\[(])\s*(?:m|in))\s*[\])]?$"
+)
+"""A column's unit; m and in stand apart from the word, which may end on either."""
+
+_APART = re.compile(r"(?<=\b[xyzXYZ])\s+([\[(]\w+[\])])")
 
 _X = {
     axis: set(
@@ -32,7 +41,8 @@ _I = {
     for letter, axis in zip("ijk", "xyz", strict=True)
 }
 _NAME_WORDS = (
-    "feature featurename name element elementname label merkmal group item feat part pointname id point pt comment"
+    "feature featurename name element elementname label merkmal group item feat part bezeichnung nom nombre nome elemento "
+    "pointname id point pt comment"
 )
 
 
@@ -77,8 +87,13 @@ def split_row(line: str, separator: str | None) -> list[str]:
     return [cell.strip() for cell in line.split(separator)]
 
 
+def split_header(line: str, separator: str | None) -> list[str]:
+    """Cells of a line that may be a header: where blanks part the columns, ``X [mm]`` is one of them."""
+    return split_row(line if separator else _APART.sub(r"\1", line), separator)
+
+
 def _plain(cell: str) -> str:
-    lowered = cell.strip().lower().strip("\"'#% ")
+    lowered = unicodedata.normalize("NFKD", cell).strip().lower().strip("\"'#% ")
     shorter = _UNIT_TAIL.sub("", lowered) or lowered
     return re.sub(r"[^a-z]", "", shorter)
 

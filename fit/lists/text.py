@@ -18,6 +18,7 @@ from fit.lists.columns import (
     fault_of_header,
     find_style,
     is_number,
+    split_header,
     split_row,
 )  # fmt: skip
 from fit.lists.pointlist import PointList, check_reach
@@ -67,7 +68,7 @@ def _dissect(path: str, lines: Sequence[str]) -> _Text:
     separator, comma = find_style([line for _, line in candidates[:200]][-_SAMPLE:])
     start, header = 0, None
     for start, (_, line) in enumerate(candidates):
-        cells = split_row(line, separator)
+        cells = split_header(line, separator)
         if _is_data(cells, comma):
             break
         if len(cells) == len(split_row(candidates[-1][1], separator)) and (fault := fault_of_header(cells)):
@@ -105,7 +106,7 @@ def _header(
         return header[1], candidates[header[0]][0]
     for number, line in notes:
         for sep in dict.fromkeys((separator, ",", ";", "\t", None)):
-            cells = [c for c in split_row(line.strip().lstrip("#%!/;*' "), sep) if c]
+            cells = [c for c in split_header(line.strip().lstrip("#%!/;*' "), sep) if c]
             if columns_of_header(cells):
                 return cells, number
     return [], 0

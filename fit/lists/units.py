@@ -29,7 +29,7 @@ _LABELLED = re.compile(
     re.IGNORECASE,
 )
 _SENTENCE = re.compile(
-    r"\b(?:in|are|is|as|=|:)\s*[\[(\"']?(" + "|".join(map(re.escape, _SAFE_WORDS)) + r")\b", re.IGNORECASE
+    r"\b(?:in|are|is|as|=|:)\s*[\[(\"']?(" + "|".join(map(re.escape, _SAFE_WORDS)) + r"|m(?=\W*$))\b", re.IGNORECASE
 )
 _OF_SOMETHING_ELSE = re.compile(r"\b(?:tip|ball|probe|stylus|diameter|dia|radius|sheet|thickness)\b", re.IGNORECASE)
 _BRACKET = re.compile(r"[\[(<]\s*([a-z.]+|\"|″)\s*[\])>]", re.IGNORECASE)

@@ -39,6 +39,10 @@ LAYOUTS = {
     "unit in header": PLAIN.replace("# unit: mm\n", "").replace("x,y,z", "x_mm,y_mm,z_mm"),
     "unit row below the header": PLAIN.replace("# unit: mm\n", "").replace("feature\n", "feature\nmm,mm,mm,,,,\n"),
     "unit in brackets": PLAIN.replace("# unit: mm\n", "").replace("x,y,z", "X [mm],Y [mm],Z [mm]"),
+    "blanks, and blanks before the bracketed unit": "X [mm]  Y [mm]  Z [mm]  I  J  K  Name\n"
+    + PLAIN.split("\n", 2)[2].replace(",", "   "),
+    "a name column in other words": PLAIN.replace("feature", "Nom").replace(",", ";"),
+    "a name column that ends on a unit's letter": PLAIN.replace("feature", "item"),
     "comments and blanks between": PLAIN.replace("4,5", "\n# again\n// and\n4,5"),
     "header repeated": PLAIN + "x,y,z,i,j,k,feature\n",
     "last row without line end": PLAIN.rstrip("\n"),
@@ -76,7 +80,7 @@ def test_utf16_and_latin1(tmp_path: Path) -> None:
         ("unit of length: cm", "cm"), ("# unit: in", "inch"), ('# units "mm"', "mm"), ("# coordinates (inch)", "inch"),
         ("# unit: m", "m"), ("# tip 6 mm", None), ("# 3 mm ball, hood in place", None), ("# made in june", None),
         ("", None), ("mm;mm;mm", "mm"), ("mm,inch,mm", None), ("# tip in mm: 6", None), ("# tip diameter (mm) 6", None),
-        ("# tip 6 mm, unit: inch", "inch"),
+        ("# tip 6 mm, unit: inch", "inch"), ("# all lengths in m", "m"), ("# scanned in m mode", None),
     ],
 )  # fmt: skip
 def test_unit_wordings(text: str, unit: str | None) -> None:

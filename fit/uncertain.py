@@ -104,7 +104,8 @@ class Value:
     @property
     def u(self) -> float:
         """Combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
-        return math.sqrt(self.own + float(np.dot(self.shared, self.shared)))
+        # a variance that is nothing at all, as of a hole's height over its own face, may round to just below zero
+        return math.sqrt(max(self.own, 0.0) + float(np.dot(self.shared, self.shared)))
 
     @property
     def effective_dof(self) -> float:

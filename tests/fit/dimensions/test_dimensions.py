@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from capture.arm.touched import as_shared
 from fit.dimensions import angle, distance, offset, over_all, pitch_circle, symmetry_plane, verdict
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
@@ -181,6 +182,21 @@ def test_verdict_needs_limits() -> None:
         verdict(value)
     with pytest.raises(InputError, match="must not lie above the upper; got 2 and 1"):
         verdict(value, 2, 1)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_hole_is_level_with_its_own_face(seed: int) -> None:
+    """Projected into it, it is at height 0 for certain, however face and hole lie in space."""
+    rng = np.random.default_rng(seed)
+    axes = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    flat = np.column_stack([rng.uniform(-50, 50, (20, 2)), rng.normal(0, NOISE, 20)])
+    turn = np.linspace(0, 6, 9)
+    ring = np.column_stack([9 * np.cos(turn), 9 * np.sin(turn), -rng.uniform(0.3, 1, 9)])
+    place = rng.uniform(-200, 200, 3)
+    face = as_shared(fit_plane(Points(flat @ axes.T + place)), "plane face")
+    height = offset(fit_circle(Points(ring @ axes.T + place), face), face)
+    assert height.value == pytest.approx(0.0, abs=1e-9)
+    assert height.u95 == pytest.approx(0.0, abs=1e-6)
 
 
 def test_senseless_pairs_are_refused_in_words() -> None:

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.errors import CannotDetermine
 from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
-from fit.shapes.curvature import refuse_flat
+from fit.shapes.curvature import refuse_flat, refuse_straight
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
@@ -160,7 +161,11 @@ def circle_of(
     if plane is not None:
         return _in_plane(points, plane, robust, correlated, form)
     cloud = cloud_of(points)
-    fitted = fit_model(CircleModel(), cloud, robust=robust, correlated=correlated)
+    try:
+        fitted = fit_model(CircleModel(), cloud, robust=robust, correlated=correlated)
+    except CannotDetermine:
+        refuse_straight(points)
+        raise
     frame, radius = fitted.state
     # roundness is that of the profile seen square to its own plane
     flat = replace(fitted, state=np.array([0.0, 0.0, radius]), residuals=fitted.residuals[:1])

@@ -13,10 +13,12 @@ from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.shapes.frame import Frame, axes_about
 
-__all__ = ["SHORT_SPAN", "radius_range", "refuse_flat", "short_arc", "span_of"]
+__all__ = ["SHORT_SPAN", "radius_range", "refuse_flat", "refuse_straight", "short_arc", "span_of"]
 
 SHORT_SPAN = math.radians(30.0)
 """Common practice, no source: below this the radius answers a sagitta error 28-fold and more."""
+_NEARLY_STRAIGHT = 0.05
+"""Bow over chord of an arc of 23°."""
 _HOPELESS = 0.2
 """Where u(R) passes this share of R the radius has a long tail and no meaningful ±; its inverse still has."""
 
@@ -48,6 +50,19 @@ def refuse_flat(points: Points, frame: Frame, radius: float, u: float, kept: NDA
     message = (
         f"Only {span:.2g}° of the curve is seen, {kept.sum()} points: its radius may be anything from {low:.3g} mm to "
         f"{width}. Measure more of it or use a radius gauge."
+    )
+    raise CannotDetermine(message)
+
+
+def refuse_straight(points: Points) -> None:
+    """Raise CannotDetermine, with numbers, where points bend so little that a circle through them runs away."""
+    local = points.xyz - points.xyz.mean(axis=0)
+    length, bow = (float(np.ptp(local @ axis)) for axis in np.linalg.svd(local, full_matrices=False)[2][:2])
+    if bow > _NEARLY_STRAIGHT * length:
+        return
+    message = (
+        f"The {len(points)} points bend by only {bow:.2g} mm, scatter included, over {length:.3g} mm: they tell neither a "
+        "radius nor the plane it lies in. Measure more of it, name its face, or use a radius gauge."
     )
     raise CannotDetermine(message)
 

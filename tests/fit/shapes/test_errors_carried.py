@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -218,6 +219,24 @@ def test_radius_range_runs_by_the_curvature() -> None:
 def test_what_the_points_cannot_carry_is_refused(kind: str, points: FloatArray, words: str) -> None:
     with pytest.raises(CannotDetermine, match=words):
         FITS[kind](Points(points))
+
+
+def test_a_very_short_arc_free_in_space_is_refused_with_numbers_or_told_within_its_u95() -> None:
+    """Radius 200 over 6 degrees: chord 20.9 mm, sagitta 0.27 mm, of the order of what 30 points scatter by."""
+    refused = 0
+    for seed in range(12):
+        noise = np.random.default_rng(seed).normal(0, 0.02, (30, 3))
+        points = Points(PLACE + ring(30, math.radians(6), 200.0) @ AXES.T + noise)
+        try:
+            radius = fit_arc(points).value("radius")
+        except CannotDetermine as error:
+            refused += 1
+            told = re.search(r"bend by only ([\d.]+) mm, scatter included, over ([\d.]+) mm", str(error))
+            span = re.search(r"Only [\d.]+° of the curve is seen", str(error))
+            assert span or (told and 0.2 < float(told[1]) < 0.5 and float(told[2]) == pytest.approx(20.9, abs=0.2))
+        else:
+            assert abs(radius.value - 200) < 3 * radius.u95
+    assert refused > 6
 
 
 def test_cone_that_is_a_cylinder_is_refused() -> None:

@@ -95,7 +95,7 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
         return Choice(None, f"{what}, as --tie and --closing can use it")
     every = _trials(sample, plane, named)
     likely = _apart(every, sample, named)
-    if not likely and plane is not None and not named and _looks_about(sample):
+    if not likely and plane is not None and not named and len(points) < _FEW and _looks_about(sample):
         return Choice("circle", "i j k alone")
     if not likely:
         return _open(named, len(points))
@@ -265,7 +265,7 @@ def _most_strays(feature: Feature, trial: _Trial, is_named: bool) -> float:
     fixing = max(members - trial.dof, 2)
     close = min(5 * max(trial.spread, 1e-6) / _reach(feature), 1.0) if count > members else 1.0
     by_chance = _log_choices(count, members) + _log_choices(members, min(fixing, members)) + trial.dof * math.log(close)
-    if by_chance < _BY_CHANCE:
+    if by_chance < _BY_CHANCE and feature.kind != "line":  # one side of a slot is a line by no chance either
         return _STRAY_MOST
     return _STRAY_NAMED if is_named else _STRAY
 

@@ -174,6 +174,17 @@ def test_a_straight_edge_is_no_narrow_slot_or_pin(seed: int) -> None:
     assert choose_kind("it", _looking(edge, np.tile([0.8, -0.6, 0.0], (24, 1))), face).kind == "line"
 
 
+def test_two_sides_of_a_slot_are_no_line_with_strays_and_no_circle() -> None:
+    """Sixteen and fifteen touches on parallel sides 5 mm apart: half of them lie in line, by no chance at all."""
+    face = fit_plane(_made("plane")).renamed("face")
+    rng = _rng()
+    side = np.where(np.arange(31) < 16, 2.5, -2.5)
+    sides = np.column_stack([rng.uniform(-25, 25, 31), side, np.zeros(31)]) + rng.normal(0, NOISE, (31, 3))
+    inward = np.column_stack([np.zeros(31), -np.sign(side), np.zeros(31)])
+    choice = choose_kind("it", _looking(Points(np.array([5, 60, 19.5]) + sides), inward), face)
+    assert choice.kind is None
+
+
 def test_four_touches_round_a_hole_below_a_face_make_a_circle() -> None:
     face = fit_plane(_made("plane")).renamed("face")
     out = np.array([[1.0, 0, 0], [0, 1, 0], [-1, 0, 0], [0, -1, 0]])

@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.follow import thread
-from capture.edges.lengths import Lengths, lengths_along
+from capture.edges.lengths import WIDE, Lengths, lengths_along
 from capture.edges.paper_light import PaperLight, light_on_paper
 from capture.edges.profiles import SHIFTS, edge_costs
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points, stadium_of
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import rounding_by_costs
+from capture.edges.shifts import astray, near_shifts
 from capture.edges.strip import Contour, Lit
 from capture.edges.waves import waves_left_out
 from fit.feature import Feature
@@ -31,8 +31,7 @@ __all__ = ["InLight", "Measured", "measured_in_light"]
 _LENGTH_MM, _ROUND_MM = 2.5, 2.0
 _SPACING_MM = 0.2
 _TURNS, _EVERY = 2, 5
-_FOUND_U_MM, _ROUND_U_MM = 0.2, 0.15
-_TURN_COST, _STRIDE = 0.15, 7
+_ROUND_U_MM = 0.15
 _WIDE, _CLOSE = (0.3, 0.05), (0.06, 0.02)
 _LEAST_POINTS = 8
 _SURE_HEIGHT_U = 0.3
@@ -79,14 +78,18 @@ def measured_in_light(
         seen = [(ring, float(circle[2])) for ring, circle in zip(rings, circles, strict=True)]
         light = light_on_paper(around, seen, known.sheet, light)
         if first:
+            back = _astray(lit, bench, known.sheet, contour, light)
+            if back.any():
+                contour, outline = _pushed(contour, back), _moved(outline, back, sure=True)
+                around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
+                light = light_on_paper(around, seen, known.sheet)
             known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
             light = light.with_rounding(known.sheet.rounding)
         costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)
         likely = [_likely_circle(each, ring) for each, ring in zip(others, rings, strict=True)]
         circles = [circle + move for circle, (move, _) in zip(circles, likely, strict=True)]
-        shift = _shifts(costs, around)
-        contour = replace(contour, xy=contour.xy + shift[:, None] * contour.outward)
-        moved = moved + shift
+        shift = near_shifts(costs, around)
+        contour, moved = _pushed(contour, shift), moved + shift
     assert light is not None
     covs = [cov for _, cov in likely]
     return InLight(
@@ -101,8 +104,12 @@ def _contour(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
     """The true contour through the steps picked along an edge, at all rows of its strip."""
     contour, rows = edge.strip.contour, len(edge.strip.contour.xy)
     period = rows if contour.closed else None
-    every = np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period)
-    return replace(contour, xy=contour.xy + every[:, None] * contour.outward)
+    return _pushed(contour, np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period))
+
+
+def _pushed(contour: Contour, outward: FloatArray) -> Contour:
+    """The contour with its rows moved outward (M,), mm."""
+    return replace(contour, xy=contour.xy + outward[:, None] * contour.outward)
 
 
 def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:
@@ -130,17 +137,10 @@ def _with_likeliest_rounding(
     return known.with_rounding(rounding_by_costs(cost, rounded))
 
 
-def _shifts(costs: FloatArray, lengths: Lengths) -> FloatArray:
-    """(M,) outward, mm, of a closed contour's rows: the smoothest likely way from length to length."""
-    costs = costs + 0.5 * (SHIFTS / _FOUND_U_MM) ** 2
-    way = np.clip(thread(-costs, _TURN_COST, _STRIDE, closed=True), 1, len(SHIFTS) - 2)
-    each = np.arange(len(costs))
-    before, here, after = (costs[each, way + i] for i in (-1, 0, 1))
-    bend = np.maximum(before - 2 * here + after, 1e-9)
-    best = SHIFTS[way] + (SHIFTS[1] - SHIFTS[0]) * np.clip((before - after) / (2 * bend), -1, 1)
-    rows = np.arange(len(lengths.row))
-    middles = (np.searchsorted(lengths.row, each) + np.searchsorted(lengths.row, each, side="right") - 1) / 2
-    return np.asarray(np.interp(rows, middles, best, period=len(rows)))
+def _astray(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, light: PaperLight) -> FloatArray:
+    lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, WIDE)
+    (costs,) = edge_costs([lengths], sheet, light, quick=True, over=WIDE)
+    return astray(costs, lengths)
 
 
 def _likely_circle(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
@@ -168,11 +168,14 @@ def _grid(span: float, step: float) -> FloatArray:
     return np.stack(np.meshgrid(ticks, ticks, ticks, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def _moved(edge: Edge, shift: FloatArray) -> Edge:
-    """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows."""
+def _moved(edge: Edge, shift: FloatArray, *, sure: bool = False) -> Edge:
+    """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows.
+
+    sure : the edge is one line, and these rows followed another; that leaves no doubt by as much as they were off.
+    """
     picked = edge.picked
-    moved = shift[picked.row]
-    return replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))
+    inset = picked.inset + shift[picked.row]
+    return replace(edge, picked=replace(picked, inset=inset, moved=picked.moved if sure else shift[picked.row]))
 
 
 def _circle_as(
@@ -207,7 +210,7 @@ def _slot_in(lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, ligh
     edge = edge_at(lit, bench, known, contour)
     lengths = lengths_along(lit, bench, known.sheet, contour, _ROUND_MM)
     (costs,) = edge_costs([lengths], known.sheet, light)
-    shift = _shifts(costs, lengths)
+    shift = near_shifts(costs, lengths)
     picked = edge.picked
     moved = shift[picked.row] - _offsets(bench, known.sheet, edge)
     edge = replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capture.edges.lengths import ACROSS, FARTHER, Lengths
+from capture.edges.lengths import FARTHER, NEAR, Lengths
 from capture.edges.shade import Beside, Shade, fitted_shade, refitted_shade
 from fit.points import FloatArray
 
@@ -86,8 +86,8 @@ def _beside(
     lengths: Lengths, level: FloatArray, middle: FloatArray, farthest: float, sure: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Tone, distance from the foot, facing and place of the samples of paper."""
-    near = (ACROSS > _NEAREST_MM) & (FARTHER[0] > ACROSS)
-    offset = np.r_[ACROSS[near][::_EVERY], FARTHER]
+    near = (NEAR.offsets > _NEAREST_MM) & (FARTHER[0] > NEAR.offsets)
+    offset = np.r_[NEAR.offsets[near][::_EVERY], FARTHER]
     place = lengths.middle - middle
     seen = np.concatenate([lengths.tone[:, near][:, ::_EVERY], lengths.far], axis=1)
     tone = seen / (_powers(place) @ level)[:, None]

@@ -11,63 +11,68 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from capture.edges.lengths import ACROSS, ACROSS_STEP, Lengths, joined
+from capture.edges.lengths import NEAR, Across, Lengths, joined
 from capture.edges.paper_light import PaperLight
 from capture.edges.rims import Sheet
 from fit.points import FloatArray
 
 __all__ = ["SHIFTS", "edge_costs"]
 
-SHIFTS = np.arange(-14, 15) * ACROSS_STEP
-"""Outward places of the edge tried, mm."""
-_PAD, _THIN = 24, 2
-_FACE_MM, _PAPER_MM = 0.5, 0.8
+SHIFTS = NEAR.shifts
+"""Outward places of the edge tried near by, mm."""
 _WALL_MM = 0.02
 _NEAR_FOOT_MM = 0.4
 _REACHES = ((-0.12, 0.25), (0.0, 0.495), (0.12, 0.25), (None, 0.005))
 """How much farther than known a shadow may reach, mm, and how likely; None: that the light here is not as known at all,
 but even."""
-_NOISE, _SIGHTINGS = 0.004, 6.0
-"""Of the paper's tone: what a profile that is understood may be off by; and how many of its places err on their own."""
+_SIGHTINGS = 6.0
+"""How many places of a profile err on their own."""
 _LEVELS = {
     "face": (0.0, 20.0), "band": (0.0, 0.6), "wall": (0.4, 0.4), "paper": (1.0, 0.08), "even": (0.7, 0.5),
-    "near": (0.0, 0.1), "slope": (0.0, 0.1),
+    "near": (0.0, 0.1), "slope": (0.0, 0.1), "tilt": (0.0, 0.15),
 }  # fmt: skip
 """Expected level (of the band: over the face's) and its standard uncertainty, as shares of the open paper's tone; of what
-the light near the foot and its slope (1/mm) may differ from what is known."""
+the light near the foot and its slope (1/mm) may differ from what is known; tilt (1/mm) of the face's tone."""
 
 
-def edge_costs(several: Sequence[Lengths], sheet: Sheet, light: PaperLight, *, quick: bool = False) -> list[FloatArray]:
-    """For each edge (W, S): minus the log likelihood of each length lying at each of `SHIFTS` from the contour.
+def edge_costs(
+    several: Sequence[Lengths], sheet: Sheet, light: PaperLight, *, quick: bool = False, over: Across = NEAR
+) -> list[FloatArray]:
+    """For each edge (W, S): minus the log likelihood of each length lying at each of the shifts from the contour.
 
-    quick : the shadows reach just as far as known.
+    quick : the shadows reach just as far as known. over : where the lengths were sampled, and which shifts are tried.
     """
     every = joined(several)
     reaches = ((0.0, 1.0),) if quick else _REACHES
-    told = [_costs(every, sheet, light, farther) - np.log(share) for farther, share in reaches]
+    told = [_costs(every, sheet, light, farther, over) - np.log(share) for farther, share in reaches]
     costs = -np.logaddexp.reduce([-one for one in told], axis=0)
     return np.split(costs, np.cumsum([len(one.wall) for one in several])[:-1])
 
 
-def _costs(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None) -> FloatArray:
+def _costs(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None, over: Across) -> FloatArray:
     tone = lengths.tone / light.open_at(lengths.middle)[:, None]
-    parts = _parts(lengths, sheet, light, farther)
-    inner = -sheet.rounding - _FACE_MM
+    parts = _parts(lengths, sheet, light, farther, over)
+    inner, offsets = -sheet.rounding - over.face, over.offsets
     expected = np.array([[_LEVELS[name][0] for name in parts]]) + np.zeros((len(tone), 1))
     if "band" in parts:
-        face = (inner < ACROSS) & (inner + _FACE_MM / 2 > ACROSS)
+        face = (inner < offsets) & (inner + over.face / 2 > offsets)
         expected[:, list(parts).index("band")] = tone[:, face].mean(axis=1)
-    use = (inner < ACROSS) & (np.maximum(lengths.wall, 0)[:, None] + _PAPER_MM > ACROSS) & ~lengths.burnt
-    use = use[:, ::_THIN]  # blur leaves no more to be told
+    use = (inner < offsets) & (np.maximum(lengths.wall, 0)[:, None] + over.paper > offsets) & ~lengths.burnt
+    use = use[:, :: over.thin]
     samples = np.maximum(use.sum(axis=1), 1.0)[:, None]
-    firm = np.array([(_NOISE / _LEVELS[name][1]) ** 2 for name in parts]) * samples / _SIGHTINGS
-    blurred = _blurred(np.stack(list(parts.values()), axis=1), lengths.blur)
-    halves = [np.ascontiguousarray(blurred[:, :, i::_THIN]) for i in range(_THIN)]
-    starts = (divmod(_PAD - i + len(SHIFTS) // 2, _THIN) for i in range(len(SHIFTS)))
-    some, used = tone[:, ::_THIN], use.astype(float)
-    tried = (halves[phase][:, :, first : first + some.shape[1]] for first, phase in starts)
+    firm = np.array([(over.noise / _LEVELS[name][1]) ** 2 for name in parts]) * samples / _SIGHTINGS
+    blurred = _blurred(np.stack(list(parts.values()), axis=1), lengths.blur, over.step)
+    phases = [np.ascontiguousarray(blurred[:, :, i :: over.thin]) for i in range(over.thin)]
+    starts = (divmod(_pad(over) - int(move), over.thin) for move in over.moves)
+    some, used = tone[:, :: over.thin], use.astype(float)
+    tried = (phases[phase][:, :, first : first + some.shape[1]] for first, phase in starts)
     missed = np.stack([_missed(here, some, used, expected, firm) for here in tried], axis=1)
-    return np.asarray(_SIGHTINGS / 2 * np.log1p(missed / (samples * _NOISE**2)))
+    return np.asarray(_SIGHTINGS / 2 * np.log1p(missed / (samples * over.noise**2)))
+
+
+def _pad(over: Across) -> int:
+    """Steps that the parts reach farther than the samples on either side."""
+    return int(np.abs(over.moves).max()) + 10
 
 
 def _missed(parts: FloatArray, tone: FloatArray, use: FloatArray, expected: FloatArray, firm: FloatArray) -> FloatArray:
@@ -84,19 +89,23 @@ def _missed(parts: FloatArray, tone: FloatArray, use: FloatArray, expected: Floa
     return np.maximum(left, 0.0)
 
 
-def _parts(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None) -> dict[str, FloatArray]:
+def _parts(
+    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None, over: Across
+) -> dict[str, FloatArray]:
     """What each part gives (W, U) at level 1, sharp, by outward distance from the edge; shadows reach so much farther."""
-    u = np.arange(-_PAD, len(ACROSS) + _PAD) * ACROSS_STEP + ACROSS[0]
+    u = np.arange(over.first - _pad(over), over.last + _pad(over)) * over.step
     wall = np.where(lengths.wall > _WALL_MM, lengths.wall, 0.0)
     outline = np.where(wall > 0, wall, -sheet.outline_shift(lengths.wall))
     hidden = np.where(wall > 0, 0.0, np.maximum(-lengths.wall, 0.0) + outline)
 
     def beyond(place: FloatArray) -> FloatArray:
-        return np.clip((u - place[:, None]) / ACROSS_STEP + 0.5, 0, 1)
+        return np.clip((u - place[:, None]) / over.step + 0.5, 0, 1)
 
     from_foot = np.maximum(u - outline[:, None], 0.0) + hidden[:, None]
     face_end = np.full(len(wall), -sheet.rounding)
     parts = {"face": 1 - beyond(face_end)}
+    if over.sloping:
+        parts["tilt"] = parts["face"] * np.clip(face_end[:, None] - u, 0.0, over.face)
     # The wall begins a rounding's radius below the face, which shows a share of the whole wall further out.
     band_end = np.where(wall > 0, sheet.rounding / max(sheet.thickness, 1e-6) * wall, outline)
     if sheet.rounding:
@@ -114,9 +123,9 @@ def _parts(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | N
     return parts
 
 
-def _blurred(parts: FloatArray, sigma: FloatArray) -> FloatArray:
-    """Parts (W, K, U) blurred along U by each row's sigma (W,) mm; the ends are mirrored."""
-    frequency = np.fft.rfftfreq(2 * parts.shape[2], ACROSS_STEP)
+def _blurred(parts: FloatArray, sigma: FloatArray, step: float) -> FloatArray:
+    """Parts (W, K, U), `step` mm apart along U, blurred by each row's sigma (W,) mm; the ends are mirrored."""
+    frequency = np.fft.rfftfreq(2 * parts.shape[2], step)
     passed = np.exp(-0.5 * (2 * np.pi * frequency * sigma[:, None]) ** 2)
     mirrored = np.concatenate([parts, parts[:, :, ::-1]], axis=2)
     blurred = np.fft.irfft(np.fft.rfft(mirrored, axis=2) * passed[:, None], axis=2)

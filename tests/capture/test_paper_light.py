@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from capture.edges.lengths import ACROSS, Lengths
+from capture.edges.lengths import NEAR, WIDE, Across, Lengths
 from capture.edges.paper_light import PaperLight
 from capture.edges.profiles import SHIFTS, edge_costs
 from capture.edges.rims import Sheet
 from capture.edges.rounding import ROUNDINGS, USUAL_MM, rounding_by_costs
 from capture.edges.shade import Beside, Shade, fitted_shade
+from capture.edges.shifts import astray
 
 THICK = 2.0
 RAYS = 40_000
@@ -71,9 +72,9 @@ def test_a_lamp_and_a_room_are_told_from_what_shows_all_round():
     assert np.sqrt(np.mean((told - light) ** 2)) < 0.015
 
 
-def edge_seen(steps: list[tuple[float, float]], blur: float, level: float) -> Lengths:
+def edge_seen(steps: list[tuple[float, float]], blur: float, level: float, over: Across = NEAR) -> Lengths:
     """Five lengths of a straight edge, wall just hidden, whose tone starts at a level and steps (place, size), blurred."""
-    tone = level + sum(size * (1 + erf((ACROSS - at) / blur / np.sqrt(2))) / 2 for at, size in steps)
+    tone = level + sum(size * (1 + erf((over.offsets - at) / blur / np.sqrt(2))) / 2 for at, size in steps)
     facing, tones, none = np.tile([1.0, 0.0], (5, 1)), np.tile(tone, (5, 1)), np.zeros(5)
     burnt = np.zeros(tones.shape, bool)
     return Lengths(np.zeros((5, 2)), facing, none, np.full(5, blur), tones, burnt, np.ones((5, 16)), none.astype(int))
@@ -89,10 +90,25 @@ def test_a_narrow_shadow_does_not_move_the_edge(at, reach):
     """Face 0.3, shadow 0.55, paper 1, blur 0.12: the steepest place lies at the shadow's edge, the metal's does not."""
     shadow = Shade(np.array([[0.45, reach, 0.0, 0.0, 0.0, 0.0]]), np.zeros(3), THICK, 0.0)
     seen = edge_seen([(at, 0.25), (at + reach, 0.45)], 0.12, 0.3)
-    steepest = ACROSS[np.gradient(seen.tone[0]).argmax()]
+    steepest = NEAR.offsets[np.gradient(seen.tone[0]).argmax()]
     assert steepest > at + 0.1
     (costs,) = edge_costs([seen], Sheet(THICK, THICK), lit_by(shadow), quick=True)
     assert SHIFTS[costs.argmin(axis=1)] == pytest.approx(np.full(5, at), abs=0.041)
+
+
+@pytest.mark.parametrize("reach", [0.8, 1.3, 1.9])
+def test_a_run_on_a_hard_shadows_end_is_brought_back_to_the_edge(reach):
+    """Face 0.5, shadow 0.3, paper 1; ten lengths of thirty follow the shadow's end, and the rest the metal's edge."""
+    shadow = Shade(np.array([[0.7, reach, 0.0, 0.0, 0.0, 0.0]]), np.zeros(3), THICK, 0.0)
+    right = edge_seen([(0.0, -0.2), (reach, 0.7)], 0.1, 0.5, WIDE)
+    wrong = edge_seen([(-reach, -0.2), (0.0, 0.7)], 0.1, 0.5, WIDE)
+    right_costs, wrong_costs = edge_costs([right, wrong], Sheet(THICK, THICK), lit_by(shadow), quick=True, over=WIDE)
+    rows = np.repeat(np.arange(30), 4)
+    costs = np.concatenate([right_costs, right_costs, wrong_costs, wrong_costs, right_costs, right_costs])
+    back = astray(costs, replace(right, row=rows))
+    assert back[(rows > 11) & (rows < 18)] == pytest.approx(-reach, abs=0.1)
+    assert not back[(rows < 7) | (rows > 22)].any()
+    assert not astray(np.repeat(right_costs, 6, axis=0), replace(right, row=rows)).any()
 
 
 def test_light_that_is_not_as_known_counts_little():

@@ -14,8 +14,9 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.lengths import WIDE, Lengths, lengths_along
+from capture.edges.likely import likely_circle_move, likely_slot_move, slot_values
 from capture.edges.paper_light import PaperLight, light_on_paper
-from capture.edges.profiles import SHIFTS, edge_costs
+from capture.edges.profiles import edge_costs
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points, stadium_of
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.round_holes import circle_contour
@@ -31,11 +32,8 @@ __all__ = ["InLight", "Measured", "measured_in_light"]
 _LENGTH_MM, _ROUND_MM = 2.5, 2.0
 _SPACING_MM = 0.2
 _TURNS, _EVERY = 2, 5
-_ROUND_U_MM = 0.15
-_WIDE, _CLOSE = (0.3, 0.05), (0.06, 0.02)
 _LEAST_POINTS = 8
 _SURE_HEIGHT_U = 0.3
-_CREDIT = 0.25
 _SIDE_PX, _SIDE_ROUNDED, _SIDE_WALL = 0.09, 0.2, 0.03
 """What all lengths of one side of a hole may err by together: pixels, and shares of the rounding and of the seen wall."""
 
@@ -86,7 +84,7 @@ def measured_in_light(
             known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
             light = light.with_rounding(known.sheet.rounding)
         costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)
-        likely = [_likely_circle(each, ring) for each, ring in zip(others, rings, strict=True)]
+        likely = [likely_circle_move(each, ring) for each, ring in zip(others, rings, strict=True)]
         circles = [circle + move for circle, (move, _) in zip(circles, likely, strict=True)]
         shift = near_shifts(costs, around)
         contour, moved = _pushed(contour, shift), moved + shift
@@ -143,31 +141,6 @@ def _astray(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, light: Paper
     return astray(costs, lengths)
 
 
-def _likely_circle(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
-    """Mean move (dx, dy, dr) of a circle and its covariance, from the costs of its lengths."""
-
-    def log_likely(moves: FloatArray) -> FloatArray:
-        at = (ring.facing @ moves[:, :2].T - moves[:, 2] - SHIFTS[0]) / (SHIFTS[1] - SHIFTS[0])
-        at = np.clip(at, 0, len(SHIFTS) - 1.001)
-        low, each = at.astype(int), np.arange(len(costs))[:, None]
-        told = costs[each, low] * (low + 1 - at) + costs[each, low + 1] * (at - low)
-        return np.asarray(-_CREDIT * told.sum(axis=0) - 0.5 * ((moves / _ROUND_U_MM) ** 2).sum(axis=1))
-
-    wide = _grid(*_WIDE)
-    moves = wide[np.argmax(log_likely(wide))] + _grid(*_CLOSE)
-    told = log_likely(moves)
-    share = np.exp(told - told.max())
-    share /= share.sum()
-    mean = share @ moves
-    off = moves - mean
-    return mean, (share[:, None] * off).T @ off
-
-
-def _grid(span: float, step: float) -> FloatArray:
-    ticks = np.arange(-span, span + step / 2, step)
-    return np.stack(np.meshgrid(ticks, ticks, ticks, indexing="ij"), axis=-1).reshape(-1, 3)
-
-
 def _moved(edge: Edge, shift: FloatArray, *, sure: bool = False) -> Edge:
     """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows.
 
@@ -189,13 +162,12 @@ def _circle_as(
     if len(edge.picked.row) < _LEAST_POINTS:
         return found
     points = measured_points(bench, known, edge)
-    feature = waves_left_out(fit_circle(points, robust=False, correlated=True))
-    at = [feature.index(key) for key in ("x", "y", "diameter")]
-    values, own, as_diameter = feature.values.copy(), np.zeros_like(feature.cov_own), np.array([1.0, 1.0, 2.0])
-    values[at] = circle * as_diameter
+    feature = fit_circle(points, robust=False, correlated=True)
     side = _side_u(bench, known.sheet, edge)
-    own[np.ix_(at, at)] = (cov + np.diag([side, side, side / 2]) ** 2) * np.outer(as_diameter, as_diameter)
-    return replace(feature, values=values, cov_own=own, dof=np.inf), points, edge
+    as_diameter = np.array([1.0, 1.0, 2.0])
+    own = (cov + np.diag([side, side, side / 2]) ** 2) * np.outer(as_diameter, as_diameter)
+    values = dict(zip(("x", "y", "diameter"), circle * as_diameter, strict=True))
+    return _told(feature, values, own), points, edge
 
 
 def _side_u(bench: Bench, sheet: Sheet, edge: Edge) -> float:
@@ -203,18 +175,31 @@ def _side_u(bench: Bench, sheet: Sheet, edge: Edge) -> float:
     return float(np.linalg.norm([_SIDE_PX / edge.strip.px_per_mm, _SIDE_ROUNDED * sheet.rounding, _SIDE_WALL * wall]))
 
 
+def _told(feature: Feature, values: dict[str, float], own: FloatArray) -> Feature:
+    """The feature with these values and their own covariance, all else of it without own errors."""
+    at = [feature.index(key) for key in values]
+    told, cov = feature.values.copy(), np.zeros_like(feature.cov_own)
+    told[at] = list(values.values())
+    cov[np.ix_(at, at)] = own
+    return replace(waves_left_out(feature), values=told, cov_own=cov, dof=np.inf)
+
+
 def _slot_in(lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, light: PaperLight) -> Measured:
+    """The slot where its rim is likeliest."""
     from fit.shapes import fit_slot
 
-    contour = stadium_of(found[0]).contour(known.sheet.height, _SPACING_MM)
-    edge = edge_at(lit, bench, known, contour)
-    lengths = lengths_along(lit, bench, known.sheet, contour, _ROUND_MM)
-    (costs,) = edge_costs([lengths], known.sheet, light)
-    shift = near_shifts(costs, lengths)
-    picked = edge.picked
-    moved = shift[picked.row] - _offsets(bench, known.sheet, edge)
-    edge = replace(edge, picked=replace(picked, inset=picked.inset + moved, moved=moved))
-    if len(picked.row) < _LEAST_POINTS:
+    slot = stadium_of(found[0])
+    for _ in range(_TURNS):
+        lengths = lengths_along(lit, bench, known.sheet, slot.contour(known.sheet.height, _SPACING_MM), _ROUND_MM)
+        (costs,) = edge_costs([lengths], known.sheet, light)
+        move, cov = likely_slot_move(costs, lengths, slot, _SPACING_MM)
+        slot = slot.moved(move)
+    edge = edge_at(lit, bench, known, slot.contour(known.sheet.height, _SPACING_MM))
+    if len(edge.picked.row) < _LEAST_POINTS:
         return found
     points = measured_points(bench, known, edge)
-    return fit_slot(points, robust=False, correlated=True), points, edge
+    feature = fit_slot(points, robust=False, correlated=True)
+    values, turn = slot_values(slot)
+    side = _side_u(bench, known.sheet, edge)
+    floor = np.diag([side, side, side, side, side / values["length"]]) ** 2
+    return _told(feature, values, turn @ cov @ turn.T + floor), points, edge

@@ -1,0 +1,80 @@
+"""The likeliest move of a hole's or a slot's whole rim, from what its lengths cost at each place."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from capture.edges.lengths import NEAR, Lengths
+from capture.edges.slot_holes import Stadium
+from fit.points import FloatArray
+
+__all__ = ["likely_circle_move", "likely_slot_move", "slot_values"]
+
+_FOUND_U_MM = 0.15
+_CREDIT = 0.25
+"""What a length tells as a share of what it would tell if lengths erred on their own."""
+_CIRCLE_GRIDS = ((0.3, 0.05), (0.06, 0.02))
+_SLOT_GRIDS = ((0.3, 0.1), (0.1, 0.05), (0.04, 0.02))
+"""Reach and step, mm, of the moves tried, one after the other."""
+
+
+def likely_circle_move(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
+    """Mean move (dx, dy, dr) of a circle, mm, and its covariance; costs (W, S) over `NEAR` of its lengths."""
+    return _likely(costs, np.column_stack([ring.facing, -np.ones(len(costs))]), _CIRCLE_GRIDS)
+
+
+def likely_slot_move(costs: FloatArray, ring: Lengths, slot: Stadium, spacing: float) -> tuple[FloatArray, FloatArray]:
+    """Mean move (5,) of a slot, as `Stadium.moved` takes it, and its covariance.
+
+    costs (W, S) over `NEAR` of the lengths of its contour with rows so far apart, mm.
+    """
+    share = np.bincount(ring.row, slot.rows(spacing)[0]) / np.bincount(ring.row)
+    along = slot.along
+    axes = ring.facing @ np.array([along, [-along[1], along[0]]]).T
+    ends = [part[:, None] * axes for part in (1 - share, share)]
+    return _likely(costs, np.column_stack([*ends, -np.ones(len(costs))]), _SLOT_GRIDS)
+
+
+def slot_values(slot: Stadium) -> tuple[dict[str, float], FloatArray]:
+    """A slot's x, y, length, width and angle, and their derivatives (5, 5) by a move of it."""
+    along, across = slot.along, np.array([-slot.along[1], slot.along[0]])
+    apart = float(np.hypot(*(slot.last - slot.first)))
+    turn = np.zeros((5, 5))
+    turn[:2, [0, 2]], turn[:2, [1, 3]] = along[:, None] / 2, across[:, None] / 2
+    turn[2, [0, 2, 4]], turn[3, 4] = (-1.0, 1.0, 2.0), 2.0
+    turn[4, [1, 3]] = -1 / apart, 1 / apart
+    x, y = map(float, slot.middle)
+    angle = math.atan2(along[1], along[0]) % math.pi
+    return {"x": x, "y": y, "length": apart + 2 * slot.radius, "width": 2 * slot.radius, "angle": angle}, turn
+
+
+def _likely(
+    costs: FloatArray, slopes: FloatArray, grids: tuple[tuple[float, float], ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Mean (P,) and covariance of moves whose lengths (W) go outward by slopes (W, P)."""
+    shifts, each = NEAR.shifts, np.arange(len(costs))[:, None]
+
+    def log_likely(moves: FloatArray) -> FloatArray:
+        at = (slopes @ moves.T - shifts[0]) / (shifts[1] - shifts[0])
+        at = np.clip(at, 0, len(shifts) - 1.001)
+        low = at.astype(int)
+        told = costs[each, low] * (low + 1 - at) + costs[each, low + 1] * (at - low)
+        return np.asarray(-_CREDIT * told.sum(axis=0) - 0.5 * ((moves / _FOUND_U_MM) ** 2).sum(axis=1))
+
+    best = np.zeros(slopes.shape[1])
+    for span, step in grids:
+        moves = best + _grid(span, step, len(best))
+        told = log_likely(moves)
+        best = moves[np.argmax(told)]
+    share = np.exp(told - told.max())
+    share /= share.sum()
+    mean = share @ moves
+    off = moves - mean
+    return mean, (share[:, None] * off).T @ off
+
+
+def _grid(span: float, step: float, count: int) -> FloatArray:
+    ticks = np.arange(-span, span + step / 2, step)
+    return np.stack(np.meshgrid(*[ticks] * count, indexing="ij"), axis=-1).reshape(-1, count)

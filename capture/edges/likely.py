@@ -16,8 +16,9 @@ _FOUND_U_MM = 0.15
 _CREDIT = 0.25
 """What a length tells as a share of what it would tell if lengths erred on their own."""
 _CIRCLE_GRIDS = ((0.3, 0.05), (0.06, 0.02))
-_SLOT_GRIDS = ((0.3, 0.1), (0.1, 0.05), (0.04, 0.02))
-"""Reach and step, mm, of the moves tried, one after the other."""
+_SLOT_GRIDS = ((0.3, 0.1), (0.12, 0.04))
+"""Reach and step, mm, of the moves tried, one after the other, each again while the best lies at its rim."""
+_TURNS = 4
 
 
 def likely_circle_move(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
@@ -65,9 +66,12 @@ def _likely(
 
     best = np.zeros(slopes.shape[1])
     for span, step in grids:
-        moves = best + _grid(span, step, len(best))
-        told = log_likely(moves)
-        best = moves[np.argmax(told)]
+        for _ in range(_TURNS):
+            moves = best + _grid(span, step, len(best))
+            told = log_likely(moves)
+            before, best = best, moves[np.argmax(told)]
+            if np.abs(best - before).max() < span - step / 2:
+                break
     share = np.exp(told - told.max())
     share /= share.sum()
     mean = share @ moves

@@ -104,6 +104,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     holes = _rounds(lit, bench, known, circles)
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
     holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
+    slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
     alone_rounds, alone_slots = ([(one.feature, one.points, one.edge) for one in kind] for kind in (holes, slots))
     told = measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, rounded)
     known, edge = told.known, told.outline
@@ -261,6 +262,12 @@ def _swallows(slot: _Found, hole: _Found) -> bool:
     """Whether a round hole is but the end of a slot that explains more."""
     within = stadium_of(slot.feature).holds(hole.feature.vector(("x", "y")))
     return within and slot.edge.score > hole.edge.score
+
+
+def _in_hole(slot: _Found, hole: _Found) -> bool:
+    """Whether a slot is but a round hole's shadow."""
+    apart = np.hypot(*(slot.feature.vector(("x", "y")) - hole.feature.vector(("x", "y"))))
+    return bool(apart < hole.feature["diameter"] / 2)
 
 
 def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:

@@ -7,7 +7,7 @@ again from the better edges.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +24,7 @@ from capture.edges.rounding import rounding_by_costs
 from capture.edges.shifts import astray, near_shifts
 from capture.edges.strip import Contour, Lit
 from capture.edges.waves import waves_left_out
+from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
@@ -89,13 +90,21 @@ def measured_in_light(
         shift = near_shifts(costs, around)
         contour, moved = _pushed(contour, shift), moved + shift
     assert light is not None
-    covs = [cov for _, cov in likely]
+    covs, place = [cov for _, cov in likely], (lit, bench, known)
     return InLight(
         known,
         _moved(outline, moved),
-        [_circle_as(lit, bench, known, *one) for one in zip(rounds, circles, covs, strict=True)],
-        [_slot_in(lit, bench, known, slot, light) for slot in slots],
+        [_or_found(one[0], _circle_as, *place, *one) for one in zip(rounds, circles, covs, strict=True)],
+        [_or_found(slot, _slot_in, *place, slot, light) for slot in slots],
     )
+
+
+def _or_found(found: Measured, anew: Callable[..., Measured], *told: object) -> Measured:
+    """Measured anew, or as found where the steps on the likelier rim leave out too much of it."""
+    try:
+        return anew(*told)
+    except CannotDetermine:
+        return found
 
 
 def _contour(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:

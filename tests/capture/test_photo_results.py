@@ -18,6 +18,7 @@ from capture.edges.rims import Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.strip import Lit, linear_light
 from capture.shooting import ShotOptions, shoot
+from fit.errors import CannotDetermine
 from fit.units import Length
 
 SIZE = (2800, 2100)
@@ -201,3 +202,16 @@ def test_the_light_is_asked_only_where_the_height_is_known(photo, monkeypatch, h
     monkeypatch.setattr(in_light, "light_on_paper", lambda *told: seen.append(told) or whole(*told))
     shoot(photo, ShotOptions(height=height, print_x=179.1, print_y=239.4))
     assert bool(seen) == moved
+
+
+def test_what_the_light_leaves_open_stays_as_found(photo, shot, monkeypatch):
+    """A hole or slot whose likelier rim shows too little of itself is not the photo's refusal."""
+
+    def open_ended(*_):
+        message = "An end of it is not seen."
+        raise CannotDetermine(message)
+
+    for name in ("_circle_as", "_slot_in"):
+        monkeypatch.setattr(in_light, name, open_ended)
+    again = shoot(photo, ShotOptions(height=Length(2.0), height_u=0.02, print_x=179.1, print_y=239.4))
+    assert [f.name for f in again.results.features] == [f.name for f in shot.results.features]

@@ -1,272 +1,249 @@
 """U95 of a smallest gap between two noisy clouds.
 
 What is meant by the true gap: the smallest distance between the true places of the same points. The smallest distance
-of noisy points comes out too small where many pairs compete, the more so the denser the clouds; so the interval is not
-that of one pair. Three things are done about it:
+of noisy points comes out too small where many pairs compete, the more so the denser the clouds. U95 says how far: were
+the parts measured again and again, 95 % of the smallest gaps found would lie within U95 of the true one. It is read off
+worlds (parametric bootstrap; Efron & Tibshirani, An Introduction to the Bootstrap, 1993, 6.5):
 
-1. Around the closest places the points' heights along the gap are split into a smooth surface and what deviates from
-   it (`fit.clearance.local_surface`); deviations that the noise explains are taken out (empirical Bayes, Efron & Morris,
-   JASA 70 (1975) 311). A point's own error so averages over its neighbours; what all share does not.
-2. The lowest place of surfaces that are themselves uncertain is too low. How much, and how uncertain it is, is read off
-   worlds: surfaces that might be the true ones, measured and averaged anew.
-3. Places apart that cannot be told from the lowest are drawn together, and what choosing among them costs is read off
-   worlds in which they stand level, where it costs most.
+1. Around the closest pair the points' heights along the gap are laid on smooth surfaces (`fit.clearance.patch`), for heights
+   with noise left in them would compete too little.
+2. In every world such surfaces are the true ones; they are measured with new noise, and the smallest gap found is taken
+   from the true one. Measured surfaces keep some noise. What that does is told by laying surfaces through the worlds
+   themselves, and taken off.
+3. Beyond the patch other points come as near. How many times as many, is counted; so many patches, each with noise of
+   its own, compete then (the largest of so many misses).
 
-U95 is the half-width about the gap as measured that holds 95 % of the draws.
+An error that all points of a side share moves the gap as a whole: it adds to the misses, and no crowd makes it larger.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fit.clearance.local_surface import balanced, surface_through, worlds
-from fit.clearance.spheretree import SphereTree, points_within
+from fit.clearance.local_surface import DRAWS, balanced
+from fit.clearance.patch import MOST_NEAR, Patch, Side, flattest_normal, patch_around
 from fit.points import FloatArray
 
-__all__ = ["GapError", "Side", "gap_error", "symmetric_halfwidth"]
+__all__ = ["Dice", "GapError", "Side", "gap_error", "symmetric_halfwidth", "throw_dice"]
 
-_PAIRS, _PLACES = 200, 4
-_REACHES = (3.6, 2.6, 1.9)
 _SEED = 20260
+_NODES, _ASKED, _COUNTED = 512, 4000, 60
+_MOST_COPIES = 64
+_COMPETE = 7.0
+_EVERY, _FITS = 10, 40
+_STEADY = 4.3
+"""Reduced variate below which the order of the draws is trusted: about one draw in 75 lies beyond."""
+_PAIRED_ANEW = (DRAWS // 3, 2 * DRAWS // 3)
+"""The draws of one side are used thrice, each time beside others of the other side: a cheap way to more worlds."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Side:
-    """One cloud as a tree, with the noise (N,) mm of each point in tree order."""
+class Dice:
+    """Standard normal draws (DRAWS, MOST_NEAR) of each side's points: the same at every pose, so thrown once."""
 
-    tree: SphereTree
-    noise: FloatArray
+    fixed: FloatArray
+    moving: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class GapError:
     """u95 : half-width about the measured gap that holds the true one, mm. bias : how much too small the points make
-    the gap look, mm. u : standard deviation of the draws and all shared parts, mm."""
+    the gap look, mm. u : standard deviation of the misses and all shared parts, mm."""
 
     u95: float
     bias: float
     u: float
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Layer:
-    """Points of one side that compete for the smallest gap.
-
-    across : (n, 2) mm, places across the gap. mean : (n,) mm, heights towards the other side. true, seen : (DRAWS, n)
-    mm, heights as they may be and as they would be found if so; (1, n) where that is the same in all draws.
-    common : variance (mm²) of the errors that all of them share. noise : mm, of each by itself.
-    pulled : height that is left of the closest point, which was measured as 0, mm.
-    smooth : whether a smooth surface runs through them; where none does, all that compete may stand level.
-    """
-
-    across: FloatArray
-    mean: FloatArray
-    true: FloatArray
-    seen: FloatArray
-    common: float
-    noise: float
-    pulled: float
-    smooth: bool
-
-    def lift(self, rivals: int) -> float:
-        """How much lower still (mm) the closest point may stand, if it is the highest of so many level ones."""
-        return 0.0 if self.smooth else max(0.0, _highest_of(rivals) * self.noise + self.pulled)
+def throw_dice() -> Dice:
+    """The draws of a whole sweep."""
+    rng = np.random.default_rng(_SEED)
+    return Dice(balanced(rng, MOST_NEAR), balanced(rng, MOST_NEAR))
 
 
 def gap_error(
     sides: tuple[Side, Side],
     pose: tuple[FloatArray, FloatArray],
-    pairs: Sequence[tuple[float, int, int]],
+    pair: tuple[int, int],
     shared: float,
+    dice: Dice,
 ) -> GapError | None:
-    """U95 of the smallest gap at one pose; None where the noise of a point is not known.
+    """U95 of the smallest gap at one pose; None where the noise of the closest points is not known.
 
-    pairs are (distance, fixed, moving) in tree order, the closest first, the others the closest of further regions that
-    come within reach; shared is the variance (mm²) that shared errors and the motion add.
+    pair is (fixed, moving) in tree order; shared is the variance (mm²) that shared errors and the motion add.
     """
-    if any(np.isnan(sides[0].noise[f]) or np.isnan(sides[1].noise[m]) for _, f, m in pairs):
+    if np.isnan(sides[0].noise[pair[0]]) or np.isnan(sides[1].noise[pair[1]]):
         return None
-    measured = pairs[0][0]
-    rng = np.random.default_rng(_SEED)
-    noise = math.hypot(sides[0].noise[pairs[0][1]], sides[1].noise[pairs[0][2]])
-    crowd = sum(distance <= measured + 4.0 * noise for distance, _, _ in pairs)
-    first = _true_gaps(sides, pose, pairs[0][1:], crowd, rng)
-    further = _separate(sides, pairs) if first.smooth else [pair[1:] for pair in pairs]
-    place = _lowest([first, *(_true_gaps(sides, pose, pair, crowd, rng) for pair in further[1:_PLACES])])
-    bias = float(place.draws.mean()) - measured
-    spread = math.sqrt(float(place.draws.var()) + place.common + shared)
-    misses, apart = place.draws - measured, math.sqrt(place.common + shared)
-    u95 = max(symmetric_halfwidth(misses, apart), symmetric_halfwidth(misses + place.lift, apart))
-    return GapError(u95, bias, spread)
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Place:
-    """One place where the parts come near: draws (DRAWS,) mm of its true gap, variance (mm²) of what all its points share,
-    how much larger the gap may be yet (mm), and whether both surfaces are smooth there."""
-
-    draws: FloatArray
-    common: float
-    lift: float
-    smooth: bool
-
-
-def _lowest(places: list[_Place]) -> _Place:
-    """The lowest of several places; smooth ones that cannot be told from the lowest are levelled first.
-
-    How far the lowest found misses the lowest there is, is told by worlds in which all stand level, where it misses most.
-    """
-    means = np.array([place.draws.mean() for place in places])
-    width = np.array([math.sqrt(float(place.draws.var()) + place.common) for place in places])
-    low = int(np.argmin(means))
-    alike = means - means[low] <= 2.5 * np.hypot(width, width[low])
-    alike &= np.array([place.smooth for place in places])
-    if not places[low].smooth or alike.sum() < 2:
-        return places[low]
-    draws = np.stack([place.draws for place, near in zip(places, alike, strict=True) if near])
-    mean, own2 = draws.mean(axis=1, keepdims=True), draws.var(axis=1, keepdims=True) + 1e-18
-    level = float(_levelled(mean, own2).min())
-    return replace(places[low], draws=level - _levelled(mean - draws, own2).min(axis=0))
-
-
-def _levelled(found: FloatArray, own2: FloatArray) -> FloatArray:
-    """Gaps (K, n) found at K places, drawn towards their mean as far as their noise (variances (K, 1)) explains that
-    they differ; what is left is estimated from them (DerSimonian & Laird, Controlled Clinical Trials 7 (1986) 177).
-    """
-    weight = 1.0 / own2
-    mean = (weight * found).sum(axis=0) / weight.sum()
-    excess = (weight * (found - mean) ** 2).sum(axis=0) - (len(found) - 1)
-    apart2 = np.maximum(0.0, excess / float(weight.sum() - (weight**2).sum() / weight.sum()))
-    return np.asarray(mean + apart2 / (apart2 + own2) * (found - mean))
-
-
-def _separate(sides: tuple[Side, Side], pairs: Sequence[tuple[float, int, int]]) -> list[tuple[int, int]]:
-    """The closest pairs that lie in places apart, so that no place counts twice."""
-    chosen: list[tuple[int, int]] = []
-    for _, f, m in pairs:
-        if all(_apart(sides[0].tree, f, g) or _apart(sides[1].tree, m, n) for g, n in chosen):
-            chosen.append((f, m))
-    return chosen
-
-
-def _apart(tree: SphereTree, one: int, other: int) -> bool:
-    reach = _REACHES[0] * max(tree.leaf_radius(one), tree.leaf_radius(other))
-    return bool(np.linalg.norm(tree.xyz[one] - tree.xyz[other]) > reach)
+    contest = _contest(sides, pose, pair).narrowed()
+    misses, doubt = _misses(contest, dice, sides, pose)
+    common = contest.fixed.common + contest.moving.common + shared + doubt
+    u95 = symmetric_halfwidth(misses, math.sqrt(common))
+    return GapError(u95, float(misses.mean()), math.sqrt(float(misses.var()) + common))
 
 
 def symmetric_halfwidth(misses: FloatArray | float, spread: float) -> float:
     """Half-width U that holds 95 % of N(miss, spread²), each of the misses (n,) as likely as the other."""
+    from scipy.optimize import brentq
     from scipy.special import ndtr
 
-    sizes = np.abs(np.atleast_1d(misses))
-    low, high, spread = 0.0, float(sizes.max()) + 3.0 * spread + 1e-15, spread + 1e-12
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        inside = float(np.mean(ndtr((middle - sizes) / spread) - ndtr((-middle - sizes) / spread)))
-        low, high = (low, middle) if inside >= 0.95 else (middle, high)
-    return high
+    sizes, spread = np.abs(np.atleast_1d(misses)), spread + 1e-12
+
+    def missed(half: float) -> float:
+        return 0.05 - float(np.mean(ndtr((sizes - half) / spread) + ndtr((-sizes - half) / spread)))
+
+    return float(brentq(missed, 0.0, float(sizes.max()) + 6.0 * spread, xtol=1e-9))
 
 
-def _true_gaps(
-    sides: tuple[Side, Side],
-    pose: tuple[FloatArray, FloatArray],
-    pair: tuple[int, int],
-    crowd: int,
-    rng: np.random.Generator,
-) -> _Place:
-    """Draws of the true smallest gap around one pair, one of a crowd of places that compete."""
+@dataclass(frozen=True, eq=False, slots=True)
+class _Contest:
+    """Both patches and what is between them: apart and aside, mm along and across the gap; pairs that compete, as
+    `world_kernels.partners` gives them."""
+
+    fixed: Patch
+    moving: Patch
+    apart: float
+    aside: FloatArray
+    pairs: tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]
+
+    def smallest(self, fixed: FloatArray, moving: FloatArray) -> FloatArray:
+        """Smallest gap (n,) mm of worlds with these heights of both sides."""
+        from fit.clearance import world_kernels
+
+        gaps: FloatArray = world_kernels.smallest_gaps(fixed, moving, self.pairs, self.apart)
+        return gaps
+
+    def narrowed(self) -> _Contest:
+        """Without the points that have no part in any pair that competes."""
+        start, which, aside = self.pairs
+        runs = np.diff(start)
+        on_fixed, which = np.unique(which, return_inverse=True)
+        on_moving = np.flatnonzero(runs)
+        start = np.concatenate([[0], np.cumsum(runs[on_moving])])
+        fixed, moving = self.fixed.only(on_fixed), self.moving.only(on_moving)
+        return replace(self, fixed=fixed, moving=moving, pairs=(start, which, aside))
+
+
+def _contest(sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], pair: tuple[int, int]) -> _Contest:
+    """Patches about the closest pair, along a direction that noise does not choose: square to the flatter surface, else
+    along the gap of the smoothed points."""
     turn, shift = pose
-    p = sides[0].tree.xyz[pair[0]]
-    q = turn @ sides[1].tree.xyz[pair[1]] + shift
-    frame = _across_frame(q - p, (_normal(sides[0].tree, pair[0]), _normal(sides[1].tree, pair[1], turn)))
-    fixed = _layer(sides[0], pair[0], frame, rng)
-    moving = _layer(sides[1], pair[1], frame @ turn * np.array([[-1.0], [1.0], [1.0]]), rng)
-    drawn, lift = _smallest(fixed, moving, frame @ (q - p), crowd)
-    return _Place(drawn, fixed.common + moving.common, lift, fixed.smooth and moving.smooth)
-
-
-def _normal(tree: SphereTree, point: int, turn: FloatArray | None = None) -> tuple[float, FloatArray]:
-    """How unlike a plane the points around one are (0 is flat), and the normal of their plane, turned along."""
-    near = tree.xyz[points_within(tree, tree.xyz[point], _REACHES[0] * tree.leaf_radius(point), 1000)]
-    if len(near) < 8:
-        return math.inf, np.zeros(3)
-    size, rows = np.linalg.svd(near - near.mean(axis=0), full_matrices=False)[1:]
-    return float(size[2] / max(size[1], 1e-300)), rows[2] if turn is None else turn @ rows[2]
-
-
-def _across_frame(apart: FloatArray, normals: tuple[tuple[float, FloatArray], tuple[float, FloatArray]]) -> FloatArray:
-    """Axes (3, 3) whose first row points from the fixed to the moving side: square to the flatter surface, since the
-    direction of the closest of many noisy pairs is itself noise; the pair's own direction where neither is flat."""
+    between = turn @ sides[1].tree.xyz[pair[1]] + shift - sides[0].tree.xyz[pair[0]]
+    normals = flattest_normal(sides[0].tree, pair[0]), flattest_normal(sides[1].tree, pair[1], turn)
     flatness, normal = min(normals, key=lambda item: item[0])
-    along = apart / max(float(np.linalg.norm(apart)), 1e-300)
-    if not along.any():
-        along = np.array([0.0, 0.0, 1.0])
+    along = between / max(float(np.linalg.norm(between)), 1e-300)
+    along = along if along.any() else np.array([0.0, 0.0, 1.0])
     if flatness < 0.3 and abs(float(normal @ along)) > 0.7:
-        along = normal * math.copysign(1.0, float(normal @ along))
+        return _contest_along(sides, turn, pair, between, normal * math.copysign(1.0, float(normal @ along)))
+    first = _contest_along(sides, turn, pair, between, along)
+    return _contest_along(sides, turn, pair, between, _smoothed_direction(first, along))
+
+
+def _contest_along(
+    sides: tuple[Side, Side], turn: FloatArray, pair: tuple[int, int], between: FloatArray, along: FloatArray
+) -> _Contest:
+    from fit.clearance import world_kernels
+
+    frame = _frame(along)
+    fixed = patch_around(sides[0], pair[0], frame)
+    moving = patch_around(sides[1], pair[1], frame @ turn * np.array([[-1.0], [1.0], [1.0]]))
+    apart = frame @ between
+    reach = _COMPETE * math.hypot(fixed.noise, moving.noise) + 1e-12
+    pairs = world_kernels.partners(
+        (fixed.across, fixed.mean), (moving.across + apart[1:], moving.mean), float(apart[0]), reach
+    )
+    return _Contest(fixed, moving, float(apart[0]), apart[1:], pairs)
+
+
+def _frame(along: FloatArray) -> FloatArray:
+    """Axes (3, 3) whose first row is the direction given."""
     frame = np.linalg.svd(along[None])[2]
     frame[0] = along
-    return frame
+    return np.asarray(frame)
 
 
-def _smallest(fixed: _Layer, moving: _Layer, apart: FloatArray, crowd: int) -> tuple[FloatArray, float]:
-    """Draws of the true smallest distance, over each point's nearest partner after the noise is taken out; and the lift.
-
-    The lowest place of a surface that is itself uncertain is too low. How far the smallest distance seen in a world
-    misses the true one of that world is how far it misses here (Efron & Tibshirani, An Introduction to the Bootstrap,
-    1993, 10.3).
-    """
-    side = fixed.across[:, None, :] - (moving.across + apart[1:])[None]
-    square = np.einsum("ijk,ijk->ij", side, side)
-    mean = np.sqrt(square + (apart[0] - fixed.mean[:, None] - moving.mean[None]) ** 2)
-    low = float(mean.min())
-    rivals = mean <= low + 4.0 * math.hypot(fixed.noise, moving.noise)
-    lift = fixed.lift(crowd * int(rivals.any(axis=1).sum())) + moving.lift(crowd * int(rivals.any(axis=0).sum()))
-    partners = np.zeros(mean.shape, bool)
-    partners[np.arange(len(mean)), mean.argmin(axis=1)] = True
-    partners[mean.argmin(axis=0), np.arange(mean.shape[1])] = True
-    i, j = np.nonzero(partners & (mean <= np.sort(mean[partners])[:_PAIRS][-1]))
-
-    def lowest(f: FloatArray, m: FloatArray) -> FloatArray:
-        return np.asarray(np.sqrt((square[i, j] + (apart[0] - f[:, i] - m[:, j]) ** 2).min(axis=1)))
-
-    return low + lowest(fixed.true, moving.true) - lowest(fixed.seen, moving.seen), lift
+def _smoothed_direction(contest: _Contest, along: FloatArray) -> FloatArray:
+    """Unit vector of the smallest gap between the smoothed points."""
+    offset = contest.moving.across + contest.aside
+    start, which, aside = contest.pairs
+    j = np.repeat(np.arange(len(contest.moving.mean)), np.diff(start))
+    height = contest.apart - contest.fixed.mean[which] - contest.moving.mean[j]
+    k = int(np.argmin(aside + height**2))
+    local = np.append(height[k], offset[j[k]] - contest.fixed.across[which[k]])
+    size = float(np.linalg.norm(local))
+    return np.asarray(local @ _frame(along) / size) if size > 0 else along
 
 
-def _layer(side: Side, point: int, frame: FloatArray, rng: np.random.Generator) -> _Layer:
-    """The points around one that compete with it; frame's first row points towards the other side."""
-    sigma = float(side.noise[point])
-    for reach in _REACHES:
-        local, near = _around(side.tree, point, frame, reach, sigma)
-        smooth = surface_through(local[:, 0], local[:, 1:], sigma)
-        if smooth.shrink == 1.0:
-            level = smooth.root[near] @ smooth.kept
-            true, seen = (factors @ smooth.root[near].T for factors in worlds(smooth, rng))
-            return _Layer(local[near, 1:], level, true, seen, smooth.common, sigma, 0.0, True)
-    level = smooth.root @ smooth.kept
-    mean = (level + (1.0 - smooth.shrink) * (local[:, 0] - level))[near]
-    true = mean + math.sqrt(1.0 - smooth.shrink) * sigma * balanced(rng, len(mean))
-    pulled = float(mean[int(np.argmin(np.abs(local[near]).sum(axis=1)))])
-    return _Layer(local[near, 1:], mean, true, mean[None], smooth.common, sigma, pulled, False)
+def _misses(
+    contest: _Contest, dice: Dice, sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, float]:
+    """How much too small (n,) mm the gap is found, world by world, over all points that compete; and the variance (mm²) of
+    that figure's own doubt."""
+    fixed, moving = contest.fixed, contest.moving
+    rng = np.random.default_rng(_SEED)
+    f, m = fixed.heights(rng), moving.heights(rng)
+    noise = fixed.noise * dice.fixed[:, : len(fixed.mean)], moving.noise * dice.moving[:, : len(moving.mean)]
+    seen = f.true + noise[0], m.true + noise[1]
+    true, found = contest.smallest(f.true, m.true), contest.smallest(*seen)
+    more = [contest.smallest(seen[0], m.true + np.roll(noise[1], step, axis=0)) for step in _PAIRED_ANEW]
+    if fixed.noise == moving.noise == 0.0:
+        return true - found, 0.0
+    again = contest.smallest(f.seen, m.seen) - contest.smallest(f.seen + noise[0], m.seen + noise[1])
+    left = float(np.mean(true - found - again))
+    copies = _copies(contest, seen, float(found.max()), sides, pose)
+    is_rough = fixed.stray > 0.0 or moving.stray > 0.0
+    true, found = np.tile(true, 1 + len(more)), np.concatenate([found, *more])
+    misses = _of_rough(true, found, copies) if is_rough else _largest_of(true - found, copies)
+    return misses + left, _doubt(contest, (f.fits, m.fits), noise)
 
 
-def _highest_of(count: int) -> float:
-    """Expected largest of so many standard normal draws (Blom, Statistical Estimates and Transformed Beta-Variables,
-    1958).
-    """
-    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1 else 0.0
+def _doubt(contest: _Contest, fits: tuple[FloatArray, FloatArray], noise: tuple[FloatArray, FloatArray]) -> float:
+    """Variance (mm²) of the misses' mean between surfaces that a fit might have found."""
+    some = [draws[: DRAWS // 2 : _EVERY] for draws in noise]
+    means = []
+    for f, m in zip(*(heights[::_FITS] for heights in fits), strict=True):
+        true, found = contest.smallest(f[None], m[None]), contest.smallest(f + some[0], m + some[1])
+        means.append(float(true[0] - found.mean()))
+    return float(np.var(means))
 
 
-def _around(
-    tree: SphereTree, point: int, frame: FloatArray, reach: float, sigma: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Height and place across (n, 3) of the points around one, and which of them are near enough to compete."""
-    radius = max(reach * tree.leaf_radius(point), 1e-9)
-    local = (tree.xyz[points_within(tree, tree.xyz[point], radius, 1000)] - tree.xyz[point]) @ frame.T
-    local = local[local[:, 0] >= -max(10.0 * sigma, 0.35 * radius)]
-    return local, np.linalg.norm(local[:, 1:], axis=1) <= 0.6 * radius
+def _copies(
+    contest: _Contest,
+    seen: tuple[FloatArray, FloatArray],
+    limit: float,
+    sides: tuple[Side, Side],
+    pose: tuple[FloatArray, FloatArray],
+) -> float:
+    """How many such patches compete: points that come nearer than the limit, over what the patch alone brings."""
+    from fit.clearance import world_kernels
+
+    nodes = np.array(sides[1].tree.level(_NODES))
+    hits, step = world_kernels.crowd(sides[0].tree.arrays, sides[1].tree.arrays, pose, nodes, limit, _ASKED)
+    beyond = step * int(np.count_nonzero(~np.isin(hits, contest.moving.points)))
+    every = DRAWS // _COUNTED
+    own = world_kernels.count_below(seen[0][::every], seen[1][::every], contest.pairs, contest.apart, limit)
+    return 1.0 + beyond / max(own, 0.5)
+
+
+def _largest_of(misses: FloatArray, copies: float) -> FloatArray:
+    """Draws (n,) of the largest of so many misses. Beyond all but a few draws, whose places are chance, they lie on the line
+    of the upper half in the reduced variate of extremes (Gumbel, Statistics of Extremes, 1958, 1.2.7), for normal noise
+    rather too large than too small."""
+    if copies == 1.0:
+        return misses
+    ordered = np.sort(misses)
+    reduced = -np.log(-np.log((np.arange(len(misses)) + 0.5) / len(misses)))
+    half = len(misses) // 2
+    slope, start = np.polyfit(reduced[half:], ordered[half:], 1)
+    wanted = reduced + math.log(copies)
+    return np.asarray(np.where(wanted <= _STEADY, np.interp(wanted, reduced, ordered), start + slope * wanted))
+
+
+def _of_rough(true: FloatArray, found: FloatArray, copies: float) -> FloatArray:
+    """Misses where the metal is rough: another patch may bring another true smallest gap as well."""
+    count = min(_MOST_COPIES, math.ceil(copies))
+    picked = np.random.default_rng(_SEED).integers(0, len(true), (len(true), count))
+    return np.asarray(true[picked].min(axis=1) - found[picked].min(axis=1))

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
-__all__ = ["bound_slabs", "bound_spheres", "search", "split", "within"]
+__all__ = ["TreeArrays", "bound_slabs", "bound_spheres", "compiled", "search", "split", "within"]
 
 IntArray = NDArray[np.int64]
 TreeArrays = tuple[FloatArray, IntArray, FloatArray, FloatArray, FloatArray, FloatArray]
 
 
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Machine code of a function, kept on disk where there is a folder for it."""
     try:
         fast: Callable[..., Any] = njit(cache=True, nogil=True)(function)
@@ -30,7 +30,7 @@ def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     return fast
 
 
-@_compiled
+@compiled
 def _widest_axis(xyz: FloatArray, order: IntArray, first: int, last: int) -> int:
     axis, widest = 0, -1.0
     for k in range(3):
@@ -43,7 +43,7 @@ def _widest_axis(xyz: FloatArray, order: IntArray, first: int, last: int) -> int
     return axis
 
 
-@_compiled
+@compiled
 def _exchange(values: FloatArray, order: IntArray, i: int, j: int, pivot: float) -> tuple[int, int]:
     """One pass of Hoare's partition between i and j; returns where both ends met."""
     while i <= j:
@@ -58,7 +58,7 @@ def _exchange(values: FloatArray, order: IntArray, i: int, j: int, pivot: float)
     return i, j
 
 
-@_compiled
+@compiled
 def _median(values: FloatArray, order: IntArray, first: int, last: int) -> int:
     """Put the median of order[first:last] in its place, smaller ones before it (Hoare's FIND, CACM 4 (1961) 321)."""
     middle, left, right = (first + last) // 2, first, last - 1
@@ -71,7 +71,7 @@ def _median(values: FloatArray, order: IntArray, first: int, last: int) -> int:
     return middle
 
 
-@_compiled
+@compiled
 def split(xyz: FloatArray, order: IntArray, start: IntArray, depth: int) -> None:
     """Sort `order` so that each node of the complete binary tree owns a run of it, halved across its longest side.
 
@@ -85,7 +85,7 @@ def split(xyz: FloatArray, order: IntArray, start: IntArray, depth: int) -> None
         start[2 * node + 2, 0], start[2 * node + 2, 1] = middle, last
 
 
-@_compiled
+@compiled
 def bound_spheres(xyz: FloatArray, start: IntArray, centre: FloatArray, radius: FloatArray) -> None:
     """Centre (of its points' box) and radius of every node's bounding sphere; xyz is in tree order."""
     for node in range(len(radius)):
@@ -101,7 +101,7 @@ def bound_spheres(xyz: FloatArray, start: IntArray, centre: FloatArray, radius: 
         radius[node] = math.sqrt(largest)
 
 
-@_compiled
+@compiled
 def _flattest(spread: FloatArray) -> FloatArray:
     """Unit vector across which a symmetric (3, 3) spread is least: power iteration on trace·I - spread, by squaring."""
     power = -spread
@@ -125,7 +125,7 @@ def _flattest(spread: FloatArray) -> FloatArray:
     return power[longest] / length
 
 
-@_compiled
+@compiled
 def bound_slabs(xyz: FloatArray, start: IntArray, centre: FloatArray, normal: FloatArray, thick: FloatArray) -> None:
     """Direction across which each node is flattest, and how far its points lie from the centre along it."""
     for node in range(len(thick)):
@@ -150,12 +150,12 @@ def bound_slabs(xyz: FloatArray, start: IntArray, centre: FloatArray, normal: Fl
         thick[node] = largest
 
 
-@_compiled
+@compiled
 def _square(xyz: FloatArray, i: int, x: float, y: float, z: float) -> float:
     return float((xyz[i, 0] - x) ** 2 + (xyz[i, 1] - y) ** 2 + (xyz[i, 2] - z) ** 2)
 
 
-@_compiled
+@compiled
 def _place(xyz: FloatArray, i: int, turn: FloatArray, shift: FloatArray) -> tuple[float, float, float]:
     a, b, c = xyz[i, 0], xyz[i, 1], xyz[i, 2]
     return (
@@ -165,7 +165,7 @@ def _place(xyz: FloatArray, i: int, turn: FloatArray, shift: FloatArray) -> tupl
     )
 
 
-@_compiled
+@compiled
 def _scan(
     fixed: TreeArrays,
     moving: TreeArrays,
@@ -190,14 +190,14 @@ def _scan(
     return least, best_f, best_m
 
 
-@_compiled
+@compiled
 def _reach(tree: TreeArrays, node: int, along: float) -> float:
     """How far a node's disc reaches in a direction whose cosine with the disc's normal is given."""
     lean = abs(along)
     return tree[5][node] * lean + tree[3][node] * math.sqrt(max(0.0, 1.0 - lean * lean))
 
 
-@_compiled
+@compiled
 def _low(
     fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], nodes: tuple[int, int], best: float
 ) -> float:
@@ -222,7 +222,7 @@ def _low(
     return max(low, by_fixed, by_moving)
 
 
-@_compiled
+@compiled
 def search(
     fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], roots: tuple[int, int], bound: float
 ) -> tuple[float, int, int]:
@@ -259,7 +259,7 @@ def search(
     return best
 
 
-@_compiled
+@compiled
 def within(tree: TreeArrays, place: FloatArray, reach: float, found: IntArray) -> int:
     """Write the places in tree order of the points within `reach` of a place; stops when `found` is full."""
     xyz, start, centre, radius = tree[0], tree[1], tree[2], tree[3]

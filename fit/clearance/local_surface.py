@@ -12,15 +12,18 @@ from fit.points import FloatArray
 
 __all__ = ["DRAWS", "SmoothSurface", "balanced", "surface_through", "worlds"]
 
-DRAWS = 600
+DRAWS = 1000
 _TERMS = (1, 3, 6, 7, 11, 15)
 
 
 def balanced(rng: np.random.Generator, count: int) -> FloatArray:
-    """Standard normal draws (DRAWS, count), each with its opposite and scaled to a spread of just one."""
-    half = rng.normal(size=(DRAWS // 2, count))
-    half /= np.sqrt(np.mean(half**2, axis=0))
-    return np.concatenate([half, -half])
+    """Standard normal draws (DRAWS, count), each column spread evenly, one draw in every share of 1 / DRAWS (Latin
+    hypercube; McKay, Beckman & Conover, Technometrics 21 (1979) 239)."""
+    from scipy.special import ndtri
+
+    ranks = rng.permuted(np.tile(np.arange(DRAWS, dtype=float), (count, 1)), axis=1)
+    draws = ndtri((ranks + rng.random(ranks.shape)) / DRAWS)
+    return np.ascontiguousarray((draws / np.sqrt(np.mean(draws**2, axis=1, keepdims=True))).T)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -117,12 +120,14 @@ def _spanned(across: FloatArray, sigma: float) -> FloatArray:
 
 def _orthonormal(terms: FloatArray, others: NDArray[np.bool_]) -> FloatArray:
     """Terms (n, p) made orthonormal over the other points, each to those before it; 0 where those already hold it."""
-    root = np.zeros(terms.shape)
-    for k in range(terms.shape[1]):
-        rest = terms[:, k]
+    order = np.argsort(~others, kind="stable")
+    rows, count = np.ascontiguousarray(terms[order].T), int(others.sum())
+    for k in range(len(rows)):
+        size = float(np.linalg.norm(rows[k, :count]))
         for _ in range(2):
-            rest = rest - root[:, :k] @ (root[others, :k].T @ rest[others])
-        size = float(np.linalg.norm(rest[others]))
-        if size > 1e-6 * float(np.linalg.norm(terms[others, k])):
-            root[:, k] = rest / size
+            rows[k] -= (rows[:k, :count] @ rows[k, :count]) @ rows[:k]
+        left = float(np.linalg.norm(rows[k, :count]))
+        rows[k] = rows[k] / left if left > 1e-6 * size else 0.0
+    root = np.empty(terms.shape)
+    root[order] = rows.T
     return root

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from fit.clearance.body import Body
-from fit.clearance.gap_error import GapError, Side, gap_error
+from fit.clearance.gap_error import Dice, GapError, Side, gap_error, throw_dice
 from fit.clearance.motion import Motion, rotation_about
 from fit.clearance.spheretree import ClosestPair, SphereTree, build_tree, closest_pair
 from fit.points import FloatArray
 
 __all__ = ["Scene", "Sweep", "make_scene", "sweep"]
-
-_PLACES = 16
-_WINDOW = 8.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -77,10 +74,11 @@ def sweep(scene: Scene, motion: Motion, progress: Callable[[Iterable[int]], Iter
     pair: ClosestPair | None = None
     sides = scene.sides
     known = not (np.isnan(sides[0].noise).all() or np.isnan(sides[1].noise).all())
+    dice = throw_dice() if known else None
     for i in progress(range(len(motion.positions))):
         pair = closest_pair(scene.fixed_tree, scene.moving_tree, motion.pose(i), pair)
         pairs.append(pair)
-        errors.append(_error(scene, sides, motion, i, pair) if known else None)
+        errors.append(None if dice is None else _error(scene, sides, motion, i, pair, dice))
     fixed_point = np.array([scene.fixed_tree.xyz[p.fixed] for p in pairs])
     moving_point = np.array(
         [
@@ -92,19 +90,11 @@ def sweep(scene: Scene, motion: Motion, progress: Callable[[Iterable[int]], Iter
     return Sweep(motion, gap, tuple(pairs), fixed_point, moving_point, tuple(errors))
 
 
-def _error(scene: Scene, sides: tuple[Side, Side], motion: Motion, i: int, pair: ClosestPair) -> GapError | None:
-    noise = float(np.hypot(sides[0].noise[pair.fixed], sides[1].noise[pair.moving]))
-    if np.isnan(noise):
-        return None
-    limit = pair.distance + _WINDOW * noise
-    places = [(pair.distance, pair.fixed, pair.moving)]
-    if noise > 0:
-        for node in scene.moving_tree.level(_PLACES):
-            near = closest_pair(scene.fixed_tree, scene.moving_tree, motion.pose(i), None, (0, node), limit)
-            if near.fixed >= 0 and near.moving != pair.moving:
-                places.append((near.distance, near.fixed, near.moving))
+def _error(
+    scene: Scene, sides: tuple[Side, Side], motion: Motion, i: int, pair: ClosestPair, dice: Dice
+) -> GapError | None:
     shared = _shared_variance(scene, motion, i, pair) + _axis_variance(scene, motion, i, pair)
-    return gap_error(sides, motion.pose(i), sorted(places), shared)
+    return gap_error(sides, motion.pose(i), (pair.fixed, pair.moving), shared, dice)
 
 
 def _along(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> FloatArray:

@@ -86,7 +86,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
             f"Slice {2 * box[2]:.1f} mm thick through the closest pair, {2 * window:.0f} mm wide. Circles: fixed "
             "part. Crosses: moving part."
         ),
-        Note(" ".join((f"{found.margin.sum_words(unit_out)}.", found.margin.verdict_words(unit_out))).strip()),
+        Note("; ".join(filter(None, (found.margin.sum_words(unit_out), found.margin.verdict_words(unit_out)))) + "."),
     ]
     if (deepest := found.deepest) is not None:
         where = f"{swept.motion.positions[deepest.at]:g} {swept.motion.unit}"

@@ -26,28 +26,26 @@ import workshop_view as wv
 from workshop_scene import Scene, draw_scene
 from workshop_truth import truth_of
 
-from capture.pieces import frame
-
 
 def traced(scene: Scene) -> np.ndarray:
     """The picture (height, width, 3) in linear light, paper near `exposure`, sharp and without noise."""
     plate = scene.plate
-    solid = ws.solid_of(plate.pieces(), plate.thickness, plate.rounding).packed
+    solid = ws.solid_of(plate.pieces(), plate.thickness, plate.rounding, scene.height).packed
     camera, (rotation, shift) = camera_row(scene), scene.pose()
     paper, ink = np.array([0.72, 0.72, 0.71]), np.array([0.035, 0.035, 0.036])
     walls = wl.glow_of_walls(scene.lights, scene.room, scene.wall[:3], scene.wall[3:6], paper, plate.thickness)
     low, high = seen_of_bench(scene)
-    maps = wl.light_maps(solid, scene.lights, scene.room, walls, low, high - low)
+    maps = wl.light_maps(solid, scene.lights, scene.room, walls, low, high - low, scene.light_steps())
     ends = np.array([s.p0 if hasattr(s, "p0") else s.at(0.5) for s in plate.outline])
-    corner, step = ends.min(axis=0) - 6, 2.5
+    corner, step = ends.min(axis=0) - 6, max(2.5, np.ptp(ends, axis=0).max() / 70)
     shape = np.ceil((ends.max(axis=0) + 6 - corner) / step).astype(np.int64) + 1
     table = wm.face_table(scene.lights, scene.room, scene.look, camera[9:12], corner, step, shape)
     tones = np.zeros((5, 10))
     tones[0, :3], tones[1, :3], tones[3], tones[4] = paper, ink, scene.look, scene.wall
-    place = np.array([rotation[0, 0], rotation[0, 1], shift[0], shift[1], *scene.scale])
+    place = np.array([rotation[0, 0], rotation[0, 1], shift[0], shift[1]])
     settings = np.array([scene.seed * 131 + 7, scene.lean, scene.mottle, scene.bench, scene.bench_turn], float)
     everything = (
-        *solid, *maps, table, corner, step, scene.lights, scene.room, walls, tones, wv.marker_bits(frame()), place, settings,
+        *solid, *maps, table, corner, step, scene.lights, scene.room, walls, tones, *wv.packed(scene.prints), place, settings,
     )  # fmt: skip
     picture = wv.seen(everything, camera, scene.camera.size)
     bright = np.zeros(3)
@@ -69,7 +67,7 @@ def seen_of_bench(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     row = camera_row(scene)
     border = [(u, v) for u in np.linspace(-2, width + 1, 9) for v in np.linspace(-2, height + 1, 9)]
     away = np.array([wv.ray_of(row, u, v) for u, v in border])
-    reach = (-scene.plate.thickness - row[11]) / away[:, 2]
+    reach = (-scene.height - row[11]) / away[:, 2]
     on_bench = row[9:11] + reach[:, None] * away[:, :2]
     return on_bench.min(axis=0) - 6, on_bench.max(axis=0) + 6
 

@@ -147,14 +147,14 @@ def texels(solid, low, step, shape, reach):
     return out
 
 
-def light_maps(solid, lights, room, walls, low, size, step=0.15):
-    """The paper's irradiance: coarse all over, fine where the sheet is near enough to be felt."""
-    z, coarse_step = -solid[6] + 1e-6, 3.0
+def light_maps(solid, lights, room, walls, low, size, steps=(0.15, 3.0)):
+    """The paper's irradiance: coarse all over, fine where a sheet that lies on it is near enough to be felt."""
+    z, (step, coarse_step) = -solid[8] + 1e-6, steps
     shape = np.ceil(size / coarse_step).astype(np.int64)
     coarse = coarse_map(solid, lights, room, walls, z, low, coarse_step, shape)
     fine_shape = np.ceil(size / step).astype(np.int64)
     gap = texels(solid, low, step, fine_shape, 0.0)
-    wanted = (gap > -1.6 * step) & (gap < 9.0)
+    wanted = (gap > -1.6 * step) & (gap < 9.0) & (solid[8] == solid[6])
     known = np.full(gap.shape, -1, np.int32)
     known[wanted] = np.arange(np.count_nonzero(wanted))
     rows, columns = np.nonzero(wanted)

@@ -135,7 +135,7 @@ def arriving(solid, room, maps, walls, paper, x, y, z, dx, dy, dz, out):
     elif dz > 1e-3:
         room_at(room, dx, dy, dz, out)
     else:
-        t = (-solid[6] - z) / min(dz, -1e-6)
+        t = (-solid[8] - z) / min(dz, -1e-6)
         in_map(maps, x + t * dx, y + t * dy, out)
         for c in range(3):
             out[c] *= paper[c] / math.pi

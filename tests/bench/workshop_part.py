@@ -7,7 +7,7 @@ counter-clockwise (material to the left) and is made of lines and arcs only, so 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -182,7 +182,25 @@ def draw_outline(rng: np.random.Generator) -> list[Line | Arc]:
 
 def draw_plate(rng: np.random.Generator, outside) -> Plate:
     """outside(pieces, xy) -> signed distances (n,) from the material, as the tracer computes them."""
-    chain = draw_outline(rng)
+    return with_openings(rng, draw_outline(rng), outside)
+
+
+def resized(chain: list[Line | Arc], size: float) -> list[Line | Arc]:
+    """All pieces so many times as large."""
+    return [
+        replace(s, p0=_times(s.p0, size), p1=_times(s.p1, size))
+        if isinstance(s, Line)
+        else replace(s, centre=_times(s.centre, size), radius=s.radius * size)
+        for s in chain
+    ]
+
+
+def _times(place: tuple[float, float], size: float) -> tuple[float, float]:
+    return place[0] * size, place[1] * size
+
+
+def with_openings(rng: np.random.Generator, chain: list[Line | Arc], outside, size: float = 1.0) -> Plate:
+    """A plate with holes and slots strewn over an outline so many times the usual size."""
     holes: list[Hole] = []
     slots: list[Slot] = []
     want = int(rng.integers(3, 7)), int(rng.integers(0, 3))
@@ -191,15 +209,19 @@ def draw_plate(rng: np.random.Generator, outside) -> Plate:
         if len(slots) < want[1]:
             width = rng.uniform(5.5, 9.5)
             slot = Slot(
-                f"slot_{len(slots) + 1}", _place(rng), rng.uniform(18, 42), width, float(rng.uniform(-1.57, 1.57))
+                f"slot_{len(slots) + 1}",
+                _times(_place(rng), size),
+                rng.uniform(18, 42),
+                width,
+                float(rng.uniform(-1.57, 1.57)),
             )
             if outside(pieces, _along(slot)).max() < -(width / 2 + CLEAR):
                 slots.append(slot)
                 pieces = Plate(tuple(chain), tuple(holes), tuple(slots), 1.0, 0.0).pieces()
         elif len(holes) < want[0]:
-            size = rng.uniform(4, 6) if len(holes) == want[0] - 1 else rng.uniform(6, 20)
-            hole = Hole(f"hole_{len(holes) + 1}", _place(rng), float(size))
-            if outside(pieces, np.array([hole.centre])).max() < -(size / 2 + CLEAR):
+            wide = rng.uniform(4, 6) if len(holes) == want[0] - 1 else rng.uniform(6, 20)
+            hole = Hole(f"hole_{len(holes) + 1}", _times(_place(rng), size), float(wide))
+            if outside(pieces, np.array([hole.centre])).max() < -(wide / 2 + CLEAR):
                 holes.append(hole)
                 pieces = Plate(tuple(chain), tuple(holes), tuple(slots), 1.0, 0.0).pieces()
     rounding = float(rng.choice([0.0, 0.2], p=[0.55, 0.45]))

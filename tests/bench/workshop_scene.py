@@ -10,6 +10,7 @@ import workshop_part as wp
 import workshop_solid as ws
 from workshop_light import ROUND, UP
 
+from capture.pieces import Piece, frame
 from fit.points import FloatArray
 
 SIZES = {12: (4000, 3000), 5: (2592, 1944), 2: (1632, 1224)}
@@ -21,6 +22,28 @@ MATERIALS = {
     "redoxide": ((0.24, 0.062, 0.042), (0.04, 0.04, 0.04), 0.38, 0.38, 0.0, 0.02),
     "rubber": ((0.022, 0.021, 0.021), (0.04, 0.04, 0.04), 0.5, 0.5, 0.0, 0.03),
 }
+
+
+A4 = (-15.0, -28.5, 195.0, 268.5)  # the paper round the frame's pattern, mm
+
+
+@dataclass(frozen=True, eq=False)
+class Print:
+    """A printed piece on the bench: its turn (rad) and shift in world; the paper's low and high corner in its own mm."""
+
+    piece: Piece
+    turn: float
+    shift: tuple[float, float]
+    scale: tuple[float, float]
+    caliper: tuple[float, float]
+    paper: tuple[float, float, float, float]
+
+    def corners(self) -> FloatArray:
+        """Corners (4, 3) of its pattern in world."""
+        w, h = self.piece.width * self.scale[0], self.piece.height * self.scale[1]
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        local = np.array([(0, 0), (w, 0), (w, h), (0, h)], float)
+        return np.column_stack([local @ [c, -s] + self.shift[0], local @ [s, c] + self.shift[1], np.zeros(4)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +69,8 @@ class Scene:
     material: str
     turn: float
     shift: tuple[float, float]
-    scale: tuple[float, float]
-    caliper: tuple[float, float]
+    prints: tuple[Print, ...]
+    height: float
     lights: FloatArray
     room: FloatArray
     look: FloatArray
@@ -71,7 +94,14 @@ class Scene:
         """R, t of part to world."""
         c, s = math.cos(self.turn), math.sin(self.turn)
         rotation = np.array([[c, s, 0.0], [s, -c, 0.0], [0.0, 0.0, -1.0]])
-        return rotation, np.array([*self.shift, -self.plate.thickness])
+        return rotation, np.array([*self.shift, -self.height])
+
+    def light_steps(self) -> tuple[float, float]:
+        """Steps of the fine and the coarse map of light on the paper, mm: wider where the camera is far."""
+        if self.height > self.plate.thickness:
+            return 1.0, 2.0
+        wider = max(1.0, -self.camera.centre[2] / 350)
+        return 0.15 * wider, 3.0 * wider
 
 
 def draw_scene(seed: int, megapixels: int | None = None, easy: bool = False) -> Scene:
@@ -108,9 +138,11 @@ def draw_scene(seed: int, megapixels: int | None = None, easy: bool = False) -> 
     caliper = tuple(round(round((n + rng.normal(0, 0.012)) / 0.05) * 0.05, 2) for n in (width, height))
     size = SIZES[megapixels] if megapixels else SIZES[int(rng.choice([12, 5, 5, 5, 5, 5, 2]))]
     tilt = float(rng.uniform(2, 8) if rng.uniform() < 0.7 or easy else rng.uniform(8, 35))
-    camera = _camera(rng, size, tilt, (width, height))
+    corners = np.array([(x, y, 0.0) for x in (0, width) for y in (0, height)])
+    camera = posed(rng, *draw_lens(rng, size), tilt, corners)
+    prints = (Print(frame(), 0.0, (0.0, 0.0), scale, caliper, A4),)
     return Scene(
-        seed, plate, material, turn, (float(shift[0]), float(shift[1])), scale, caliper, lights, room, look, wall,
+        seed, plate, material, turn, (float(shift[0]), float(shift[1])), prints, plate.thickness, lights, room, look, wall,
         lean * metal_u, mottle * rng.uniform(0.6, 1.4), int(rng.integers(2)), float(rng.uniform(0, 3.1)), camera,
         float(rng.uniform(0.6, 1.2)), float(10 ** rng.uniform(-4.9, -3.9)), float(10 ** rng.uniform(-3.3, -2.7)),
         float(rng.uniform(0.5, 0.76)), balance, float(rng.uniform(0.1, 0.35)), int(rng.integers(86, 94)),
@@ -183,7 +215,8 @@ def _room(rng: np.random.Generator) -> FloatArray:
     return np.stack([gaussian_filter(room[..., c], (0.7, 1.2), mode=("nearest", "wrap")) for c in range(3)], axis=-1)
 
 
-def _camera(rng: np.random.Generator, size: tuple[int, int], tilt_deg: float, pattern: tuple[float, float]) -> Camera:
+def draw_lens(rng: np.random.Generator, size: tuple[int, int]) -> tuple[tuple[int, int], FloatArray, float]:
+    """Size, lens and nominal focal length (px)."""
     nominal = rng.uniform(2600, 3400)
     k1 = rng.uniform(-0.06, 0.12)
     k2 = -k1 * rng.uniform(1.5, 3.0) + rng.normal(0, 0.02)
@@ -191,11 +224,17 @@ def _camera(rng: np.random.Generator, size: tuple[int, int], tilt_deg: float, pa
     f, shrink = nominal * (1 + rng.normal(0, 0.004)), size[0] / 4000
     cx, cy = (1999.5 + rng.normal(0, 14) + 0.5) * shrink - 0.5, (1499.5 + rng.normal(0, 12) + 0.5) * shrink - 0.5
     lens = np.array([f * shrink, f * (1 + rng.normal(0, 2e-4)) * shrink, cx, cy, k1, k2, *rng.normal(0, 2e-4, 2), k3])
+    return size, lens, nominal * shrink
+
+
+def posed(rng, size, lens, nominal, tilt_deg: float, corners: FloatArray, upright: bool | None = None) -> Camera:
+    """A camera somewhere round the bench, as near as all corners (n, 3) allow."""
     around = rng.uniform(0, 2 * math.pi)
     tilt = math.radians(tilt_deg)
     # World z points into the bench, so the camera stands at negative z.
     away = np.array([math.sin(tilt) * math.cos(around), math.sin(tilt) * math.sin(around), -math.cos(tilt)])
-    upright = rng.uniform() < 0.25
+    if upright is None:
+        upright = rng.uniform() < 0.25
     right = np.array([1.0, 0, 0]) if upright else np.array([0, rng.choice([-1.0, 1.0]), 0])
     roll = rng.normal(0, 0.05)
     right = right - (right @ away) * away
@@ -204,17 +243,16 @@ def _camera(rng: np.random.Generator, size: tuple[int, int], tilt_deg: float, pa
     rotation = np.array(
         [math.cos(roll) * right + math.sin(roll) * down, math.cos(roll) * down - math.sin(roll) * right, -away]
     )
-    aim = np.array([pattern[0] / 2, pattern[1] / 2, 0]) + np.array([*rng.normal(0, 6, 2), 0])
-    corners = np.array([(x, y, 0.0) for x in (0, pattern[0]) for y in (0, pattern[1])])
+    aim = (corners.min(axis=0) + corners.max(axis=0)) / 2 + np.array([*rng.normal(0, 6, 2), 0])
     spare = rng.uniform(1.01, 1.15)
-    for far in np.arange(180.0, 600.0, 2.0):
+    for far in np.arange(180.0, 1600.0, 2.0):
         translation = -rotation @ (aim + far * away)
         px = project(lens, rotation, translation, corners)
-        inner = np.abs(px - [cx, cy]) / (np.array(size) / 2)
+        inner = np.abs(px - lens[2:4]) / (np.array(size) / 2)
         if inner.max() < 0.95:
             break
     translation = -rotation @ (aim + far * spare * away)
-    return Camera(size, lens, rotation, translation, tilt_deg, nominal * shrink)
+    return Camera(size, lens, rotation, translation, tilt_deg, nominal)
 
 
 def project(lens: FloatArray, rotation: FloatArray, translation: FloatArray, xyz: FloatArray) -> FloatArray:

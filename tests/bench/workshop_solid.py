@@ -23,7 +23,8 @@ FACE, WALL, MISS = 1, 2, 0
 
 @dataclass(frozen=True, eq=False)
 class Solid:
-    """curves (n, 8); first, count per cell and the curves' numbers; low (2,): corner of the grid; shape of the sheet."""
+    """curves (n, 8); first, count per cell and the curves' numbers; low (2,): corner of the grid; shape of the sheet;
+    depth of the bench below the face, which is more than the sheet's thickness where it stands off the bench."""
 
     curves: FloatArray
     middle: FloatArray
@@ -33,11 +34,13 @@ class Solid:
     low: FloatArray
     thickness: float
     rounding: float
+    height: float
 
     @property
     def packed(self) -> tuple:
         return (
             self.curves, self.middle, self.first, self.count, self.which, self.low, self.thickness, self.rounding,
+            self.height,
         )  # fmt: skip
 
 
@@ -62,13 +65,13 @@ def distances(pieces: list[Line | Arc], xy: FloatArray) -> FloatArray:
     return _brute(rows, np.ascontiguousarray(xy, float))
 
 
-def solid_of(pieces: list[Line | Arc], thickness: float, rounding: float) -> Solid:
+def solid_of(pieces: list[Line | Arc], thickness: float, rounding: float, height: float) -> Solid:
     curves = curve_rows(pieces)
     ends = np.array([p for s in pieces for p in ((s.p0, s.p1) if isinstance(s, Line) else (s.at(0), s.at(0.5)))])
     low = ends.min(axis=0) - MARGIN - 5
     shape = np.ceil((ends.max(axis=0) + MARGIN + 5 - low) / CELL).astype(int)
     middle, first, count, which = _cells(curves, low, int(shape[0]), int(shape[1]))
-    return Solid(curves, middle, first, count, which, low, float(thickness), float(rounding))
+    return Solid(curves, middle, first, count, which, low, float(thickness), float(rounding), float(height))
 
 
 @nb.njit(cache=True, inline="always")

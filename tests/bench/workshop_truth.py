@@ -7,36 +7,22 @@ from typing import Any
 
 import numpy as np
 import workshop_part as wp
-from workshop_scene import Scene, project
+from workshop_scene import Print, Scene, project
 
 
 def truth_of(scene: Scene, name: str, file: str) -> dict[str, Any]:
     rotation, shift = scene.pose()
     features = [f for piece in _features(scene.plate) for f in [_placed(piece, rotation, shift)]]
-    pattern = [180 * scene.scale[0], 240 * scene.scale[1]]
     return {
         "schema": "bench-photo-truth/1",
         "scene": name,
         "title": f"drawn plate, seed {scene.seed}",
-        "kind": "A bench plate in a frame",
+        "kind": "plate on the bench" if scene.height == scene.plate.thickness else "raised plate",
         "units": "mm, deg",
-        "world": "frame coordinates: origin at the top-left corner of the printed pattern, x right, y down, z into the bench",
+        "world": f"{scene.prints[0].piece.name} coordinates: origin at the top-left corner of the printed pattern, x right, "
+        "y down, z into the bench",
         "hard_lamp": scene.hard,
-        "targets": [
-            {
-                "piece": "frame",
-                "squares": [15, 20],
-                "square_mm_nominal": 12.0,
-                "marker_mm_nominal": 9.0,
-                "first_id": 0,
-                "last_id": 149,
-                "print_scale": list(scene.scale),
-                "pattern_mm_nominal": [180.0, 240.0],
-                "pattern_mm_true": pattern,
-                "caliper_mm": list(scene.caliper),
-                "pose_piece_to_world": {"R": np.eye(3).tolist(), "t": [0.0, 0.0, 0.0]},
-            }
-        ],
+        "targets": [_target(p) for p in scene.prints],
         "parts": [
             {
                 "name": "plate",
@@ -44,12 +30,30 @@ def truth_of(scene: Scene, name: str, file: str) -> dict[str, Any]:
                 "thickness": scene.plate.thickness,
                 "edge_radius": scene.plate.rounding,
                 "pose_part_to_world": {"R": rotation.tolist(), "t": shift.tolist()},
-                "feature_plane_height_above_target": scene.plate.thickness,
+                "feature_plane_height_above_target": scene.height,
             }
         ],
         "features": features,
         "dimensions": [],
         "photos": [_photo(scene, features, file)],
+    }
+
+
+def _target(p: Print) -> dict[str, Any]:
+    c, s = math.cos(p.turn), math.sin(p.turn)
+    nominal = [p.piece.width, p.piece.height]
+    return {
+        "piece": p.piece.name,
+        "squares": [p.piece.columns, p.piece.rows],
+        "square_mm_nominal": p.piece.square,
+        "marker_mm_nominal": p.piece.marker,
+        "first_id": p.piece.first_id,
+        "last_id": p.piece.first_id + p.piece.board_id_count - 1,
+        "print_scale": list(p.scale),
+        "pattern_mm_nominal": nominal,
+        "pattern_mm_true": [n * k for n, k in zip(nominal, p.scale, strict=True)],
+        "caliper_mm": list(p.caliper),
+        "pose_piece_to_world": {"R": [[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]], "t": [*p.shift, 0.0]},
     }
 
 

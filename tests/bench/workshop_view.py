@@ -13,7 +13,6 @@ from workshop_metal import read_face, wall_look
 from fit.points import FloatArray
 
 FACE, WALL, INK, PAPER, BENCH = 1, 2, 4, 5, 6
-SHEET = (-15.0, -28.5, 195.0, 268.5)  # A4 round the pattern, mm
 
 
 def marker_bits(piece) -> np.ndarray:
@@ -31,15 +30,41 @@ def marker_bits(piece) -> np.ndarray:
     return bits
 
 
+def packed(prints) -> tuple[np.ndarray, np.ndarray]:
+    """All printed pieces: bits (pieces, rows, columns, 7, 7); rows of place (4), scale (2), square, marker, paper (4)."""
+    rows, columns = max(p.piece.rows for p in prints), max(p.piece.columns for p in prints)
+    bits = np.full((len(prints), rows, columns, 7, 7), -1, np.int8)
+    for one, p in zip(bits, prints, strict=True):
+        one[: p.piece.rows, : p.piece.columns] = marker_bits(p.piece)
+    table = [
+        (math.cos(p.turn), math.sin(p.turn), *p.shift, *p.scale, p.piece.square, p.piece.marker, *p.paper)
+        for p in prints
+    ]
+    return bits, np.array(table, float)
+
+
 @nb.njit(cache=True)
-def inked(bits, x, y):
+def on_print(bits, table, x, y):
+    """What lies at a place of the bench, x right and y down: the ink or the paper of a print, or nothing (0)."""
+    for k in range(len(table)):
+        g = table[k]
+        dx, dy = x - g[2], y - g[3]
+        u, v = g[0] * dx + g[1] * dy, g[0] * dy - g[1] * dx
+        if g[8] < u < g[10] and g[9] < v < g[11]:
+            return INK if inked(bits[k], u / g[4], v / g[5], g[6], g[7]) else PAPER
+    return 0
+
+
+@nb.njit(cache=True)
+def inked(bits, x, y, square, marker):
     """Whether a place of the nominal print, x right and y down from its corner, is black."""
-    column, row = math.floor(x / 12.0), math.floor(y / 12.0)
+    column, row = math.floor(x / square), math.floor(y / square)
     if row < 0 or column < 0 or row >= bits.shape[0] or column >= bits.shape[1] or bits[row, column, 0, 0] == -1:
         return False
     if bits[row, column, 0, 0] == 2:
         return True
-    u, v = (x - 12.0 * column - 1.5) / 9.0 * 7, (y - 12.0 * row - 1.5) / 9.0 * 7
+    gap = (square - marker) / 2
+    u, v = (x - square * column - gap) / marker * 7, (y - square * row - gap) / marker * 7
     if u < 0 or v < 0 or u >= 7 or v >= 7:
         return False
     return bits[row, column, int(v), int(u)] == 1
@@ -101,8 +126,8 @@ def ray_of(camera, u, v):
 @nb.njit(cache=True)
 def look_along(scene, camera, u, v, seed, out):
     """What a pixel coordinate sees: its kind; radiance into out. The scene is one flat tuple: numba nests none in a prange."""
-    solid, maps, face = scene[:8], scene[8:14], scene[14:17]
-    lights, room, walls, tones, bits, place, settings = scene[17:]
+    solid, maps, face = scene[:9], scene[9:15], scene[15:18]
+    lights, room, walls, tones, bits, prints, place, settings = scene[18:]
     ex, ey, ez = camera[9], camera[10], camera[11]
     dx, dy, dz = ray_of(camera, u, v)
     size = math.sqrt(dx * dx + dy * dy + dz * dz)
@@ -125,18 +150,18 @@ def look_along(scene, camera, u, v, seed, out):
         eye = camera[9:12]
         wall_look(solid, lights, room, maps, walls, tones[0, :3], tones[4], eye, x, y, z, seed, out)
         return WALL
-    t = (-solid[6] - ez) / dz
+    t = (-solid[8] - ez) / dz
     x, y = ex + t * dx, ey + t * dy
     xw, yw = place[0] * x + place[1] * y + place[2], place[1] * x - place[0] * y + place[3]
     in_map(maps, x, y, out)
-    if SHEET[0] < xw < SHEET[2] and SHEET[1] < yw < SHEET[3]:
-        black = inked(bits, xw / place[4], yw / place[5])
+    printed = on_print(bits, prints, xw, yw)
+    if printed:
         fibre = 1 + 0.006 * grain(xw / 0.25, yw / 0.25, seed_ + 20) + 0.004 * grain(xw / 3, yw / 3, seed_ + 21)
         for c in range(3):
-            out[c] *= (tones[1, c] if black else tones[0, c] * fibre) / math.pi
-        return INK if black else PAPER
+            out[c] *= (tones[1, c] if printed == INK else tones[0, c] * fibre) / math.pi
+        return printed
     tone = np.empty(3)
-    t = (-solid[6] - 0.1 - ez) / dz
+    t = (-solid[8] - 0.1 - ez) / dz
     turn = settings[4]
     x, y = ex + t * dx, ey + t * dy
     p, q = x * math.cos(turn) + y * math.sin(turn), y * math.cos(turn) - x * math.sin(turn)

@@ -65,6 +65,8 @@ def of_this_metal(one: Lead, metal: Sequence[Candidate]) -> list[Candidate]:
     first, *others = one.candidates
     likely = [first, *(c for c in others if c.score > LEAST_SHARE * first.score)]
     unlike = np.array([_unlikeness(candidate, metal) for candidate in likely])
+    if unlike.min() > _ODD:  # brushed metal mirrors another part of the room here: what is nearer in tone tells nothing
+        return list(one.candidates)
     limit = _UNLIKE * max(float(unlike.min()), _ALIKE)
     return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]
 

@@ -81,7 +81,7 @@ def measured_in_light(
             if back.any():
                 contour, outline = _pushed(contour, back), _moved(outline, back, sure=True)
                 around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
-                light = light_on_paper(around, seen, known.sheet, light, sure=False)
+                light = light_on_paper(around, seen, known.sheet)
             known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
             light = light.with_rounding(known.sheet.rounding)
         costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)

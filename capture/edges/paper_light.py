@@ -49,22 +49,17 @@ class PaperLight:
 
 
 def light_on_paper(
-    outline: Lengths,
-    holes: Sequence[tuple[Lengths, float]],
-    sheet: Sheet,
-    before: PaperLight | None = None,
-    *,
-    sure: bool = True,
+    outline: Lengths, holes: Sequence[tuple[Lengths, float]], sheet: Sheet, before: PaperLight | None = None
 ) -> PaperLight:
     """From the lengths of the outline and of round holes with their radii (mm).
 
-    before : the light as told by contours less good than these. Without it, or where not sure, the paper nearest to the
-    edges is left out, since they may be a few tenths off.
+    before : the light as told by contours less good than these; without it the paper nearest to the edges is left out,
+    since they may be a few tenths off.
     """
     middle = outline.middle.mean(axis=0) if before is None else before.middle
     level = _open_level(outline, middle)
     told = [(outline, _FARTHEST_MM), *((hole, max(_HOLE_LEAST_MM, _HOLE_SHARE * radius)) for hole, radius in holes)]
-    parts = [_beside(lengths, level, middle, farthest, sure and before is not None) for lengths, farthest in told]
+    parts = [_beside(lengths, level, middle, farthest, before is not None) for lengths, farthest in told]
     beside = Beside(*(np.concatenate(each) for each in zip(*parts, strict=True)))
     if before is None:
         return PaperLight(fitted_shade(beside, sheet.thickness, sheet.rounding), level, middle)

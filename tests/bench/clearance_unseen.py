@@ -1,4 +1,5 @@
-"""Shapes for clearance_coverage.py that were made up after U95 of a gap was settled, and never used to choose anything.
+"""Shapes for clearance_coverage.py that were made up after the way to U95 of a gap was found; few of them were looked at
+before its last choice, so they are nearly, not wholly, unseen.
 
 Each is a function of a random generator that returns the true points of the fixed and of the moving part, mm.
 """

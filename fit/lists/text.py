@@ -30,6 +30,8 @@ __all__ = ["read_text"]
 
 _COMMENT = re.compile(r"^\s*(?:#|//|%|!|\*|'|rem\b|;(?!\s*[-+\d.]))", re.IGNORECASE)
 _SAMPLE = 25
+_APART = (1.0, 0.7548776662, 0.5698402910)
+"""Weights of x, y and z whose sum hardly two rows share that are not the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +65,11 @@ def read_text(path: str, text: str, option: str | None) -> PointList:
 
 def _dissect(path: str, lines: Sequence[str]) -> _Text:
     """Tell notes, header and data apart; the header is the last line before the data that names x, y and z."""
-    candidates = [(i, line) for i, line in enumerate(lines, 1) if line.strip() and not _COMMENT.match(line)]
-    notes = [(i, line) for i, line in enumerate(lines, 1) if line.strip() and _COMMENT.match(line)]
+    candidates: list[tuple[int, str]] = []
+    notes: list[tuple[int, str]] = []
+    for i, line in enumerate(lines, 1):
+        if line.strip():
+            (notes if _COMMENT.match(line) else candidates).append((i, line))
     separator, comma = find_style([line for _, line in candidates[:200]][-_SAMPLE:])
     start, header = 0, None
     for start, (_, line) in enumerate(candidates):
@@ -175,7 +180,7 @@ def _columns(path: str, parts: _Text, rows: list[list[str]], which: Sequence[int
         cells = [[row[c] for row in rows] for c in which]
         if parts.comma:
             cells = [[cell.replace(",", ".") for cell in column] for column in cells]
-        numbers = np.array([np.array(column).astype(float) for column in cells]).T
+        numbers = np.array([np.fromiter(map(float, column), float, len(column)) for column in cells]).T
     except (ValueError, IndexError):
         return _refuse_bad_row(path, parts, rows, which)
     if not np.isfinite(numbers).all():
@@ -238,6 +243,8 @@ def _decimals(rows: list[list[str]], parts: _Text) -> int:
 
 def _without_repeats(listed: PointList) -> PointList:
     """Leave out rows that repeat an earlier one digit for digit: an exporter's slip, not a second touch."""
+    if len(np.unique(sum(weight * column for weight, column in zip(_APART, listed.xyz.T, strict=True)))) == len(listed):
+        return listed
     keys = np.column_stack([listed.xyz, np.unique(listed.names, return_inverse=True)[1]])
     first = np.sort(np.unique(keys, axis=0, return_index=True)[1])
     if len(first) == len(listed):

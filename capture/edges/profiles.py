@@ -16,15 +16,14 @@ from capture.edges.paper_light import PaperLight
 from capture.edges.rims import Sheet
 from fit.points import FloatArray
 
-__all__ = ["SHIFTS", "edge_costs"]
+__all__ = ["edge_costs"]
 
-SHIFTS = NEAR.shifts
-"""Outward places of the edge tried near by, mm."""
 _WALL_MM = 0.02
 _NEAR_FOOT_MM = 0.4
 _REACHES = ((-0.12, 0.25), (0.0, 0.495), (0.12, 0.25), (None, 0.005))
 """How much farther than known a shadow may reach, mm, and how likely; None: that the light here is not as known at all,
 but even."""
+_BLURRED_STEPS = 10
 _SIGHTINGS = 6.0
 """How many places of a profile err on their own."""
 _LEVELS = {
@@ -71,8 +70,8 @@ def _costs(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | N
 
 
 def _pad(over: Across) -> int:
-    """Steps that the parts reach farther than the samples on either side."""
-    return int(np.abs(over.moves).max()) + 10
+    """Steps that the parts reach farther than the samples on either side, so that they can be moved and blurred."""
+    return int(np.abs(over.moves).max()) + _BLURRED_STEPS
 
 
 def _missed(parts: FloatArray, tone: FloatArray, use: FloatArray, expected: FloatArray, firm: FloatArray) -> FloatArray:

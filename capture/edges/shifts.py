@@ -14,8 +14,9 @@ _FOUND_U_MM = 0.2
 _NEAR_TURN, _WIDE_TURN = (0.15, 7), (0.8, 6)
 """What a step from one length to the next costs, and the most of them."""
 _ASTRAY_MM, _ASTRAY_COST = 0.45, 3.0
-"""Rows are taken for another line's from so far on; what a length must gain by that besides the steps to either side. Of 61
-ray-traced plates lengths on a shadow's end gain 4 to 16 each, those on the edge lose, but for one in a hundred."""
+"""Rows are taken for another line's from so far on; what a length must gain by that besides the steps to either side. On
+eight ray-traced plates that had runs on a shadow's end, most lengths of such a run gained 4 to 16, and of 1371 lengths on
+the edge four gained more than 2."""
 
 
 def near_shifts(costs: FloatArray, lengths: Lengths) -> FloatArray:

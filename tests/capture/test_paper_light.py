@@ -10,7 +10,7 @@ from scipy.special import erf
 
 from capture.edges.lengths import NEAR, WIDE, Across, Lengths
 from capture.edges.paper_light import PaperLight
-from capture.edges.profiles import SHIFTS, edge_costs
+from capture.edges.profiles import edge_costs
 from capture.edges.rims import Sheet
 from capture.edges.rounding import ROUNDINGS, USUAL_MM, rounding_by_costs
 from capture.edges.shade import Beside, Shade, fitted_shade
@@ -93,7 +93,7 @@ def test_a_narrow_shadow_does_not_move_the_edge(at, reach):
     steepest = NEAR.offsets[np.gradient(seen.tone[0]).argmax()]
     assert steepest > at + 0.1
     (costs,) = edge_costs([seen], Sheet(THICK, THICK), lit_by(shadow), quick=True)
-    assert SHIFTS[costs.argmin(axis=1)] == pytest.approx(np.full(5, at), abs=0.041)
+    assert NEAR.shifts[costs.argmin(axis=1)] == pytest.approx(np.full(5, at), abs=0.041)
 
 
 @pytest.mark.parametrize("reach", [0.8, 1.3, 1.9])
@@ -115,7 +115,7 @@ def test_light_that_is_not_as_known_counts_little():
     """A plain step is taken where it is, though a shadow was expected there that would put it elsewhere."""
     expected = Shade(np.array([[0.7, 0.35, 0.0, 0.0, 0.0, 0.0]]), np.zeros(3), THICK, 0.0)
     (costs,) = edge_costs([edge_seen([(0.0, 0.2)], 0.1, 0.8)], Sheet(THICK, THICK), lit_by(expected))
-    assert SHIFTS[costs.argmin(axis=1)] == pytest.approx(np.zeros(5), abs=0.041)
+    assert NEAR.shifts[costs.argmin(axis=1)] == pytest.approx(np.zeros(5), abs=0.041)
 
 
 @pytest.mark.parametrize("band", [0.2, 0.95])

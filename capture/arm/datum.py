@@ -172,28 +172,24 @@ def _beside(direction: FloatArray, z: FloatArray) -> FloatArray:
 def datum_from_nominal(features: Sequence[Feature], nominal: FloatArray, told: str) -> Datum:
     """Best fit, without scaling, of features' centres to nominal places (K, 3) mm, row by row.
 
-    Centres are weighted by their own covariances. Raises CannotDetermine for fewer than three or all in a line.
+    All centres count alike: what they miss their nominal places by is the part's own, not how often each was touched, so
+    that the frame of a part is the same however it is measured. Raises CannotDetermine for fewer than three or all in a
+    line, InputError for a feature without a centre.
     """
-    cov = np.array([_centre_cov(feature) for feature in features])
-    weight = cov if (np.linalg.eigvalsh(cov)[:, 0] > 1e-12).all() else None
+    for feature in features:
+        if feature.kind not in _PLACE or feature.kind == "cylinder":  # which is open along its axis
+            message = f"--datum: a nominal point needs a hole, slot or ball; '{feature.name}' is a {feature.kind}."
+            raise InputError(message)
     parts = tuple(_plain_names(as_shared(feature, f"datum:{feature.name} ")) for feature in features)
     rows = [[part.order.index(axis) for axis in "xyz"] for part in parts]
 
     def pose(values: Sequence[FloatArray]) -> Pose:
         centres = np.array([value[row] for value, row in zip(values, rows, strict=True)])
-        fit = register(nominal, centres, weight)
+        fit = register(nominal, centres)
         return fit.rotation, -fit.rotation.T @ fit.translation
 
     pose([part.values for part in parts])
     return Datum(parts, pose, f"datum frame: best fit to the nominal points of {told}")
-
-
-def _centre_cov(feature: Feature) -> FloatArray:
-    if feature.kind not in _PLACE:
-        message = f"--datum: a nominal point needs a hole, slot or ball; '{feature.name}' is a {feature.kind}."
-        raise InputError(message)
-    k = [feature.order.index(axis) for axis in "xyz"]
-    return np.asarray(feature.cov_own[np.ix_(k, k)] + feature.shared[:, k].T @ feature.shared[:, k])
 
 
 def points_in(datum: Datum, points: Points) -> Points:

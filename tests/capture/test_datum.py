@@ -121,6 +121,24 @@ def test_points_turn_with_their_normals_and_modes() -> None:
     assert "datum" in moved.frame
 
 
+def test_best_fit_counts_all_places_alike() -> None:
+    """A part whose holes lie off their nominal places has one frame, however well each of them was touched."""
+    rng = np.random.default_rng(8)
+    nominal = np.array([[0, 40, 0], [60, 10, 0], [-30, -20, 0], [20, -35, 0]], float)
+    made = nominal + rng.uniform(-0.5, 0.5, nominal.shape)
+    u, _, vt = np.linalg.svd((nominal - nominal.mean(axis=0)).T @ (made - made.mean(axis=0)))
+    expected = (made - made.mean(axis=0)) @ (u @ vt).T + nominal.mean(axis=0)
+    sure, loose = np.diag([1e-4, 1e-4, 1e-6, 0, 0, 0, 0]), np.diag([1e-8, 1e-8, 1e-4, 0, 0, 0, 0])
+    holes = []
+    for k, place in enumerate(made @ TURN.T + SHIFT):
+        feature = fit_circle(Points(_ring(0, 0, 5, rng) @ np.diag([1.0, 1.0, 0.0])))
+        values = np.array([*place, *TURN[:, 2], 10.0])
+        holes.append(replace(feature, name=f"hole_{k}", values=values, cov_own=loose if k else sure))
+    datum = datum_from_nominal(holes, nominal, "drawing.csv")
+    for hole, place in zip(holes, expected, strict=True):
+        np.testing.assert_allclose(feature_in(datum, hole).vector("xyz"), place, atol=1e-9)
+
+
 def test_best_fit_to_nominal_points() -> None:
     rng = np.random.default_rng(6)
     nominal = np.array([[0, 40, 0], [60, 10, 0], [-30, -20, 0], [20, -35, 0]], float)

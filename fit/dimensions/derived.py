@@ -81,7 +81,7 @@ def _common_normal(holes: Sequence[Feature], centres: FloatArray) -> FloatArray:
 def symmetry_plane(a: Feature, b: Feature) -> Feature:
     """Plane midway between two sides: two planes, or two edges of one face (the plane then stands on that face).
 
-    Its normal points from the first side to the second.
+    Where the sides are not quite parallel it halves their angle. Its normal points from the first side to the second.
 
     Raises
     ------
@@ -99,22 +99,30 @@ def symmetry_plane(a: Feature, b: Feature) -> Feature:
             f"'{a.name}' and '{b.name}' stand at {turned:.0f}° to each other; they are not two sides of one thing."
         )
         raise CannotDetermine(message)
-    side = math.copysign(1.0, float(u @ v))
 
     def middle(p: FloatArray, q: FloatArray) -> FloatArray:
         first, second = place_of(a.kind, p), place_of(b.kind, q)
-        normal = unit(axis_of(a.kind, p) + side * axis_of(b.kind, q))
-        if a.kind == "line":
-            across = second - first
-            normal = unit(across - normal * float(across @ normal))
-        normal = normal if float(normal @ (second - first)) > 0 else -normal
+        one, other = _looks_across(a.kind, axis_of(a.kind, p), axis_of(b.kind, q), second - first)
+        # as far from either side: one·x − one·first = other·second − other·x, wherever the sides were touched
+        normal = unit(one + other)
+        height = float(one @ first + other @ second) / math.sqrt(float((one + other) @ (one + other)))
         # only the place along the normal is the plane's own
         held = (place_of(a.kind, a.values) + place_of(b.kind, b.values)) / 2
-        return np.concatenate([held + normal * float(normal @ ((first + second) / 2 - held)), normal])
+        return np.concatenate([held + normal * (height - float(normal @ held)), normal])
 
     values = middle(a.values, b.values)
     turns = [(a, _slope(lambda p: middle(p, b.values), a.values)), (b, _slope(lambda q: middle(a.values, q), b.values))]
     return _carried("plane", values, turns)
+
+
+def _looks_across(kind: str, u: FloatArray, v: FloatArray, across: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What two sides look along, both from the first to the second: planes' normals, or square to edges in their face."""
+    v = v * math.copysign(1.0, float(u @ v))
+    if kind == "line":
+        face = np.cross(u + v, across)
+        u, v = unit(np.cross(face, u)), unit(np.cross(face, v))
+    turned = math.copysign(1.0, float((u + v) @ across))
+    return u * turned, v * turned
 
 
 def over_all(features: Sequence[Feature], direction: ArrayLike) -> Value:

@@ -144,6 +144,23 @@ def test_symmetry_plane_lies_midway() -> None:
     assert (edges["y"], edges["ny"]) == pytest.approx((25.0, 1.0), abs=0.01)
 
 
+def test_symmetry_plane_halves_the_angle_wherever_the_sides_were_touched() -> None:
+    """Two walls that close by 3°, one touched near its one end, the other near its other: as far from either."""
+    rng, lean = np.random.default_rng(3), math.radians(1.5)
+    outs = [np.array([math.cos(t), math.sin(t), 0.0]) for t in (math.pi + lean, -lean)]
+
+    def side(out: FloatArray, middle: float, deep: float) -> Points:
+        along = np.array([-out[1], out[0], 0.0])
+        spots = 30 * out + rng.uniform(-10, 10, (12, 1)) * along + middle * np.sign(out[0]) * along
+        return Points(spots + rng.uniform(-deep, 0, (12, 1)) * [0, 0, 1], noise=1e-9)
+
+    for kind, deep in ((fit_plane, 20.0), (fit_line, 0.0)):
+        middle = symmetry_plane(kind(side(outs[0], -60, deep)), kind(side(outs[1], 45, deep)))
+        place, normal = middle.values[:3], middle.values[3:]
+        assert normal == pytest.approx([1, 0, 0], abs=1e-7)
+        assert place @ [1, 0, 0] == pytest.approx(0, abs=1e-7)
+
+
 def test_over_all_of_arcs_and_slots() -> None:
     turn = np.linspace(0.2, 0.2 + math.pi / 2, 60)
     ring = np.column_stack([10 * np.cos(turn), 10 * np.sin(turn), np.zeros(60)])

@@ -36,7 +36,7 @@ def ply_bytes(points: Points) -> bytes:
     header += [f"comment label {i} {_one_line(name) or '-'}" for name, i in place.items()]
     header += [f"element vertex {len(points)}"]
     header += [f"property {kinds[kind]} {key}" for key, kind in [*columns, ("label", "<i4")]]
-    return ("\n".join([*header, "end_header"]) + "\n").encode("ascii", "replace") + table.tobytes()
+    return ("\n".join([*header, "end_header"]) + "\n").encode() + table.tobytes()
 
 
 def xyz_bytes(points: Points) -> bytes:

@@ -82,7 +82,11 @@ def _read_header(path: str, raw: bytes) -> _Header:
     if end is None:
         message = f"{path}: the PLY header has no end; the file is broken or cut off."
         raise InputError(message)
-    lines = raw[: end.start()].decode("latin-1").splitlines()
+    try:
+        text = raw[: end.start()].decode()
+    except UnicodeDecodeError:
+        text = raw[: end.start()].decode("latin-1")
+    lines = text.splitlines()
     form, count, fields, element, elements = "", -1, [], "", []
     for words in (line.split() for line in lines):
         if words[:1] == ["format"] and len(words) > 1:
@@ -127,6 +131,8 @@ def _vertices(path: str, raw: bytes, header: _Header) -> NDArray[np.void]:
 def _unit(path: str, header: _Header, option: str | None, spread: float) -> tuple[str, str, tuple[Notice, ...]]:
     stated = {}
     for number, line in header.comments:
+        if re.match(r"comment (frame|label \d+) ", line):  # names of this tool's own, whatever they say
+            continue
         try:
             if unit := unit_in_note(line.partition(" ")[2]):
                 stated[unit] = number

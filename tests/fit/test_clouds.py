@@ -9,6 +9,7 @@ import pytest
 
 from fit.clouds import npz_bytes, ply_bytes, read_points, xyz_bytes
 from fit.errors import InputError
+from fit.lists import read_list
 from fit.points import Points
 
 
@@ -41,6 +42,19 @@ def test_the_ply_names_its_labels() -> None:
     """A comment line per label, without line breaks of their own."""
     head = ply_bytes(cloud()).split(b"end_header")[0]
     assert b"comment label 0 hole 1\n" in head and b"comment label 1 edge: left side\n" in head
+
+
+def test_the_ply_is_a_list_again(tmp_path: Path) -> None:
+    """Every name comes back with its points, in whatever letters; a name that speaks of a unit states none."""
+    names = ["größe", "grösse", "hole (in)", "穴 3"]
+    points = Points(np.arange(36.0).reshape(12, 3), label=np.repeat(names, 3))
+    path = tmp_path / "cloud.ply"
+    path.write_bytes(ply_bytes(points))
+    listed = read_list(path)
+    assert listed.names.tolist() == points.label.tolist()
+    np.testing.assert_array_equal(listed.xyz, points.xyz)
+    open3d = pytest.importorskip("open3d")
+    assert len(open3d.io.read_point_cloud(str(path)).points) == 12
 
 
 def test_npz_brings_everything_back(tmp_path: Path) -> None:

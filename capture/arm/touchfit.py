@@ -25,6 +25,10 @@ __all__ = ["FitOptions", "Fitted", "fit_touches"]
 
 _FEW_STRAYS = 0.25
 _EVEN = 4.0
+_ROUGH = 8.0
+"""Times the scatter of the better features from which on a kind is no more than the best of a bad lot."""
+_ALL_KINDS = 8
+"""Touches from which on every kind can be tried: a cone's six numbers and two to tell them by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,10 @@ class _Job:
     is_face: bool  # a plane that holes below it may be projected into unasked
 
 
+_Known = tuple[Mapping[str, Spread | None], Mapping[str, Touched]]
+"""Pooled spread for each name, of touches or of scanned points as it is, and the first round's features."""
+
+
 def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     """Fit all features.
 
@@ -75,8 +83,12 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     faces = _sure_planes(choices)
     jobs = [_job(name, choices[name], options.rules, name in faces) for name in touches.names if choices[name].kind]
     first, _ = _round(touches, jobs, options, None)
-    spread = pool([touched.feature for name, touched in first.items() if name not in touches.clouds])
-    final, failed = _round(touches, jobs, options, (spread, first))
+    spread, clouds = (
+        pool([touched.feature for name, touched in first.items() if (name in touches.clouds) == scanned])
+        for scanned in (False, True)
+    )
+    spreads = {name: clouds if name in touches.clouds else spread for name in touches.names}
+    final, failed = _round(touches, jobs, options, (spreads, first))
     order = {name: final[name] for name in touches.names if name in final}
     return Fitted(order, choices, spread, (*notices, *failed, *told_of_touches(touches, list(final.values()), spread)))
 
@@ -129,13 +141,33 @@ def _choices(touches: Touches, options: FitOptions) -> tuple[dict[str, Choice], 
         if face is not None and kind_in_name(name) != "plane":
             choices[name] = choose_kind(name, points, face)
     ordered = {name: choices[name] for name in touches.names}
+    ordered |= _too_rough(touches, ordered, open_names)
     return ordered, _choice_notices(ordered, open_names)
+
+
+def _too_rough(touches: Touches, choices: Mapping[str, Choice], names: Sequence[str]) -> dict[str, Choice]:
+    """Features left open after all: a kind against their name, or told from too few touches to try all kinds, that fits
+    far worse than the better features do. It is then but the freest shape of those that were tried."""
+    even = _evenest(choices)
+    found = {}
+    for name in names:
+        choice, count, named = choices[name], len(touches.rows(name)), kind_in_name(name)
+        most = math.inf if choice.kind == named else _EVEN if named else _ROUGH if count < _ALL_KINDS else math.inf
+        if choice.spread > most * even:
+            why = f"its {count} touches come no nearer to a shape than a {choice.kind} to {choice.spread:.2g} mm"
+            found[name] = Choice(None, f"{why}, where others are even to {even:.2g} mm")
+    return found
+
+
+def _evenest(choices: Mapping[str, Choice]) -> float:
+    """Spread of the better features, mm; 0 where none was told by its residuals."""
+    spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
+    return max(float(np.quantile(spreads, 0.25)), 1e-3) if spreads else 0.0
 
 
 def _sure_planes(choices: Mapping[str, Choice]) -> list[str]:
     """Names of the planes that were asked for or named as such, or that are as even as the better features are."""
-    spreads = [choice.spread for choice in choices.values() if math.isfinite(choice.spread)]
-    limit = max(_EVEN * float(np.quantile(spreads, 0.25)), 1e-3) if spreads else 0.0
+    limit = _EVEN * _evenest(choices)
     planes = {name: choice for name, choice in choices.items() if choice.kind == "plane"}
     return [name for name, c in planes.items() if kind_in_name(name) == "plane" or not c.spread > limit]
 
@@ -177,9 +209,9 @@ def _round(
     touches: Touches,
     jobs: Sequence[_Job],
     options: FitOptions,
-    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+    known: _Known | None,
 ) -> tuple[dict[str, Touched], list[Notice]]:
-    """Fit all jobs once, planes first; known holds the pooled spread and the first round's features."""
+    """Fit all jobs once, planes first; the second time with what the first round told."""
     done: dict[str, Touched] = {}
     failed: list[Notice] = []
     planes: dict[str, Feature] = {}
@@ -223,7 +255,7 @@ def _fit_once(
     centres: Points,
     face: Feature | None,
     options: FitOptions,
-    known: tuple[Spread | None, Mapping[str, Touched]] | None,
+    known: _Known | None,
 ) -> Touched:
     form = "none" if known is None else form_for(len(centres))
 
@@ -231,7 +263,7 @@ def _fit_once(
         points = replace(centres, noise=np.full(len(centres), noise))
         return fit_touched(job.name, points, job.kind, face, options.tip, side_for(job.name, options.sides), form)
 
-    spread = known[0] if known else None
+    spread = known[0][job.name] if known else None
     if spread is None or known is None:
         return fit(math.nan)
     first = known[1].get(job.name)

@@ -49,9 +49,10 @@ def told_of_ties(joined: Joined | None) -> list[Notice]:
 
 
 def _rough_notice(feature: Feature, sigma: float) -> Notice:
+    article = "an" if feature.kind == "arc" else "a"
     text = (
         f"The touches lie off the {feature.kind} by {feature.rms:.2g} mm rms, where a touch scatters by {sigma:.2g} mm: "
-        f"{feature.name} is out of shape, or another shape than a {feature.kind}. Look at its residuals."
+        f"{feature.name} is out of shape, or another shape than {article} {feature.kind}. Look at its residuals."
     )
     return Notice("poor-fit", text, feature.name)
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from capture.arm.probing import ProbeOptions, measure
+from fit.clouds import ply_bytes
 from fit.errors import EdgewrightError
 
 HEIGHTS = np.random.default_rng(9).normal(0, 0.02, 16)
@@ -102,3 +103,60 @@ def test_a_hole_whose_directions_say_outside_is_told(side: int, tmp_path: Path) 
     hole = "".join(",".join(f"{v:.4f}" for v in row) + ",hole_1\n" for row in rows)
     told = _told(FLAT + hole, tmp_path)
     assert ("by its name the tip was inside" in told.get("tip-side", "")) == (side > 0)
+
+
+def _listed(parts: dict[str, np.ndarray], path: Path) -> Path:
+    """Points by name, as surface points without i j k."""
+    rows = [f"{x:.5f},{y:.5f},{z:.5f},{name}" for name, spots in parts.items() for x, y, z in spots]
+    path.write_text("# unit: mm\nx,y,z,feature\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def _even_parts(rng: np.random.Generator) -> dict[str, np.ndarray]:
+    flat = [np.column_stack([rng.uniform(-60, 60, (20, 2)), np.full(20, 15.0 * k)]) for k in range(3)]
+    return {f"face_{k}": spots + rng.normal(0, 0.02, spots.shape) for k, spots in enumerate(flat)}
+
+
+def test_a_shape_of_few_touches_that_none_tried_explains_stays_open(tmp_path: Path) -> None:
+    """Seven touches of a steep cone are too few to try a cone on: the least bad of the others is not taken for it."""
+    rng, parts = np.random.default_rng(5), {}
+    for k in range(12):
+        turn, along = rng.uniform(0, 6.28, 7), rng.uniform(60, 120, 7)
+        ring = np.column_stack([np.cos(turn), np.sin(turn), np.zeros(7)])
+        parts[f"f_{k}"] = along[:, None] * (0.4 * ring + [0, 0, 1]) + rng.normal(0, 0.02, (7, 3))
+    found = measure([_listed(_even_parts(rng) | parts, tmp_path / "a.csv")], ProbeOptions(points="surface"))
+    taken = {feature.name: feature.rms for feature in found.results.features if feature.name in parts}
+    assert all(rms < 8 * 0.02 for rms in taken.values()), taken
+    told = [notice.text for notice in found.results.warnings if notice.code == "undecided"]
+    assert any("come no nearer to a shape than" in text for text in told)
+
+
+def test_a_ball_with_many_strays_is_no_cone(tmp_path: Path) -> None:
+    """A freer shape that swallows the strays does not stand against the name."""
+    rng, parts = np.random.default_rng(9), _even_parts(np.random.default_rng(9))
+    for k in range(16):
+        high, turn = rng.uniform(-0.2, 1, 12), rng.uniform(0, 6.28, 12)
+        flat = np.sqrt(1 - high**2)
+        out = np.column_stack([flat * np.cos(turn), flat * np.sin(turn), high])
+        reach = 15.0 + np.where(np.arange(12) < 5, rng.uniform(0.5, 4, 12), 0.0)
+        parts[f"ball_{k}"] = reach[:, None] * out + rng.normal(0, 0.02, (12, 3))
+    found = measure([_listed(parts, tmp_path / "a.csv")], ProbeOptions(points="surface"))
+    kinds = {feature.name: feature.kind for feature in found.results.features if feature.name.startswith("ball")}
+    assert set(kinds.values()) == {"sphere"}, kinds
+
+
+def test_a_result_s_own_cloud_gives_its_features_again(tmp_path: Path) -> None:
+    """Few points of a feature know how the whole cloud scatters, as touches of a list do."""
+    rng, parts = np.random.default_rng(2), _even_parts(np.random.default_rng(2))
+    for k in range(6):
+        turn = np.linspace(0, 6, 5) + rng.uniform(0, 6)
+        ring = np.column_stack([8 * np.cos(turn) + 20 * k, 8 * np.sin(turn), np.full(5, -0.5)])
+        parts[f"hole_{k}"] = ring + rng.normal(0, 0.02, ring.shape)
+    fits = ("face_*=plane", "hole_*=circle@face_0")
+    first = measure([_listed(parts, tmp_path / "a.csv")], ProbeOptions(points="surface", fits=fits))
+    (tmp_path / "cloud.ply").write_bytes(ply_bytes(first.points))
+    again = measure([tmp_path / "cloud.ply"], ProbeOptions(points="surface", fits=fits))
+    for before, after in zip(first.results.features, again.results.features, strict=True):
+        assert (after.name, after.kind, after.on) == (before.name, before.kind, before.on)
+        np.testing.assert_allclose(after.values, before.values, atol=1e-9)
+        assert after.value("x").u95 == pytest.approx(before.value("x").u95, rel=1e-6)

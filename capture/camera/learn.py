@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,22 +12,24 @@ import numpy as np
 
 from capture.camera.adjust import Adjustment, Observed, adjust
 from capture.camera.detect import FoundPiece, find_pieces
+from capture.camera.focusing import focus_spread
 from capture.camera.image import Image
 from capture.camera.lens import LENS_NAMES, LensPrior, lens_prior, lens_slopes, project, rays
+from capture.camera.one_lens import agree, refuse_odd, refuse_repeated, rms_px
 from capture.camera.profile import CameraProfile, lens_differences
 from capture.camera.scale import print_observations
 from capture.camera.start import start_state
-from capture.camera.views import State, View, make_views, view_model
+from capture.camera.views import State, View, make_views
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["LearnPhoto", "Learned", "focus_spread", "learn_camera", "ray_error", "see_photo"]
+__all__ = ["LearnPhoto", "Learned", "learn_camera", "ray_error", "see_photo"]
 
 MIN_PHOTOS = 3
 _FOCAL_LIMIT, _CENTRE_LIMIT = 0.003, 0.002
 """Standard uncertainty of f (of f) and principal point (of the long side) beyond which photos are too alike."""
-_DISAGREE, _DISAGREE_PX = 3.0, 0.1
-"""Misfit over the corners' own noise, and px, from which the photos are said to disagree."""
+_PREDICTED_PX = 0.5
+"""Rms error of a photo left out from which the lens is said not to carry over (a good set: 0.01 to 0.05 px)."""
 _LOOSE = 5.0
 """How much wider than for a single photo the prior is: many photos know better, and odd lenses must be learnable. Not
 so fy/fx: pixels are square, and only that tells a print stretched in one direction where no photo was turned."""
@@ -71,27 +74,26 @@ def see_photo(image: Image) -> LearnPhoto:
 def learn_camera(photos: Sequence[LearnPhoto], cross_validate: bool = True) -> Learned:
     """Solve the lens from all photos together; all five distortion terms stay, held by priors.
 
-    Raises InputError for too few photos, one given twice, or photos of another lens or size; CannotDetermine for
-    photos so alike that they do not fix the lens.
+    Raises InputError for too few photos, one given twice, or photos of another lens, crop or size; CannotDetermine for
+    photos so alike that they do not fix the lens, or that do not fit one lens.
     """
     _refuse_mixed(photos)
     first = photos[0]
     usual = lens_prior(first.image)
     prior = replace(usual, u=usual.u * np.where(np.array(LENS_NAMES) == "aspect", 1.0, _LOOSE))
-    views = make_views([photo.pieces for photo in photos])
-    solved = _solve(views, prior, first)
+    views, paths = make_views([photo.pieces for photo in photos]), [photo.image.path for photo in photos]
+    solved = refuse_odd(views, paths, lambda some: _solve(some, prior, first))
     cov = solved.cov[:9, :9]
     _refuse_alike(solved, max(first.image.size))
+    refuse_repeated(views, paths, solved, first.image.size)
     crossed = _cross_validate(views, prior, first, solved) if cross_validate else {}
-    kept = np.concatenate([r[k] for r, k in zip(solved.residuals, solved.kept, strict=True)])
-    rms = math.sqrt(float((kept**2).mean()))
-    warnings = _disagreement(photos, solved, rms)
+    warnings = (*_disagreement(photos, solved), *_poorly_predicted(crossed, len(photos)))
     details: dict[str, Any] = {
         "warnings": [{"code": "photos-disagree", "text": text} for text in warnings],
         "photos": [{"path": p.image.path.name, "sha256": p.image.sha256} for p in photos],
         "standard_uncertainty": dict(zip(LENS_NAMES, np.sqrt(np.diag(cov)).tolist(), strict=True)),
         "print_ratio": float(solved.state.scale[0] / solved.state.scale[1]),
-        "rms_px": rms,
+        "rms_px": rms_px(solved),
         "flatness_mm": dict(zip(views[0].flat_names, solved.state.flats.tolist(), strict=True)),
         "cross_validation_px": crossed,
     }
@@ -116,33 +118,6 @@ def ray_error(profile: CameraProfile, px: FloatArray) -> FloatArray:
     free = free - turned @ np.linalg.lstsq(turned, free, rcond=None)[0]
     variance = np.einsum("ij,jk,ik->i", free, profile.cov, free).reshape(-1, 2)
     return np.sqrt(variance.mean(axis=1))
-
-
-def focus_spread(views: Sequence[View], solved: Adjustment) -> float:
-    """Standard deviation of the focal length between shots, of itself, beyond what corner noise explains.
-
-    Each photo's own wish for another focal length follows from the joint solution (score test); what these scatter by
-    beyond their own variance is the lens focusing anew (method of moments, DerSimonian & Laird 1986).
-    """
-    wishes = np.array([_focal_wish(view, solved, v) for v, view in enumerate(views)])
-    weight = 1 / wishes[:, 1]
-    excess = float((weight * wishes[:, 0] ** 2).sum()) - (len(views) - 1)
-    variance = excess / (weight.sum() - (weight**2).sum() / weight.sum())
-    return math.sqrt(max(variance, 0.0)) / float(solved.state.lens[0])
-
-
-def _focal_wish(view: View, solved: Adjustment, v: int) -> tuple[float, float]:
-    """How far (px) and with what variance one photo wants its focal length from the joint one."""
-    kept = solved.kept[v]
-    _, jacobian = view_model(view, solved.state, v)
-    root = np.linalg.cholesky(view.cov[kept]) * solved.noise_scale
-    slope = np.linalg.solve(root, jacobian[kept]).reshape(-1, jacobian.shape[2])
-    miss = np.linalg.solve(root, solved.residuals[v][kept][..., None]).ravel()
-    columns = np.r_[0 : solved.state.shared, list(solved.state.columns())[v]]
-    focal = slope[:, 0]
-    mixed = slope.T @ focal
-    information = float(focal @ focal - mixed @ solved.cov[np.ix_(columns, columns)] @ mixed)
-    return float(focal @ miss) / max(information, 1e-12), 1 / max(information, 1e-12)
 
 
 def _refuse_mixed(photos: Sequence[LearnPhoto]) -> None:
@@ -170,14 +145,26 @@ def _refuse_mixed(photos: Sequence[LearnPhoto]) -> None:
             raise InputError(message)
 
 
-def _disagreement(photos: Sequence[LearnPhoto], solved: Adjustment, rms: float) -> tuple[str, ...]:
+def _disagreement(photos: Sequence[LearnPhoto], solved: Adjustment) -> tuple[str, ...]:
     """Words for photos that do not show one lens and one flat sheet, beyond the noise of their corners."""
-    if solved.noise_scale < _DISAGREE or rms < _DISAGREE_PX:
+    if agree(solved):
         return ()
     worst = int(np.argmax([float((r**2).mean()) for r in solved.residuals]))
     return (
-        f"The photos do not quite agree with one lens and one flat print (corners off by {rms:.2f} px, worst in "
+        f"The photos do not quite agree with one lens and one flat print (corners off by {rms_px(solved):.2f} px, worst in "
         f"{photos[worst].image.path}): use one print taped to something flat, one lens, and no zoom.",
+    )
+
+
+def _poorly_predicted(crossed: dict[str, float], count: int) -> tuple[str, ...]:
+    """Words for a lens that does not carry over to a photo it was not learned from: few photos can hide two lenses."""
+    miss = crossed.get("k1 k2 p1 p2 k3", math.inf if crossed else 0.0)
+    if miss < _PREDICTED_PX:
+        return ()
+    told = f"only to {miss:.1f} px" if math.isfinite(miss) else "not at all"
+    return (
+        f"A photo left out is predicted {told} by the lens of the others: {count} photos are too few, or one was zoomed, "
+        "cropped or taken with another lens. Add photos tilted in other directions.",
     )
 
 
@@ -205,15 +192,19 @@ def _refuse_alike(solved: Adjustment, long_side: int) -> None:
 
 
 def _cross_validate(views: Sequence[View], prior: LensPrior, first: LearnPhoto, solved: Adjustment) -> dict[str, float]:
-    """Leave each photo out, learn from the others, and see how well that lens fits the one left out (its pose free)."""
+    """Leave each photo out, learn from the others, and see how well that lens fits the one left out (its pose free).
+
+    A model so poor that the corners left out fit nowhere has no figure.
+    """
     result = {}
     for name, held in _MODELS.items():
         misses = []
-        for out, view in enumerate(views):
-            others = [other for v, other in enumerate(views) if v != out]
-            start = _without_photo(solved.state, out, held)
-            misses.append(_misses(view, _solve(others, prior, first, start, held).state))
-        result[name] = float(np.sqrt((np.concatenate(misses) ** 2).mean()))
+        with suppress(CannotDetermine):
+            for out, view in enumerate(views):
+                others = [other for v, other in enumerate(views) if v != out]
+                start = _without_photo(solved.state, out, held)
+                misses.append(_misses(view, _solve(others, prior, first, start, held).state))
+            result[name] = float(np.sqrt((np.concatenate(misses) ** 2).mean()))
     return result
 
 

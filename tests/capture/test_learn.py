@@ -99,11 +99,63 @@ def test_refusals(synthetic):
 
 def test_photos_that_disagree_are_told_of(synthetic):
     """Two prints of different x : y scale in one set: no lens fits both."""
-    mixed = [*photos_of(synthetic)[:3], *photos_of(synthetic, ratio=1.01)[3:]]
+    mixed = [*photos_of(synthetic)[:3], *photos_of(synthetic, ratio=1.003)[3:]]
     learned = learn_camera(mixed, cross_validate=False)
     assert len(learned.warnings) == 1 and "do not quite agree with one lens" in learned.warnings[0]
     assert learned.profile.record()["warnings"][0]["code"] == "photos-disagree"
     assert learn_camera(photos_of(synthetic), cross_validate=False).warnings == ()
+
+
+def test_photos_that_disagree_by_far_are_refused(synthetic):
+    mixed = [*photos_of(synthetic)[:3], *photos_of(synthetic, ratio=1.02)[3:]]
+    with pytest.raises(CannotDetermine, match=r"do not fit one lens and one flat print \(corners off by"):
+        learn_camera(mixed, cross_validate=False)
+
+
+def _seen_by(photo: LearnPhoto, picture) -> LearnPhoto:
+    """The photo with its corners moved, as if the picture had been changed after the shot."""
+    (piece,) = photo.pieces
+    return replace(photo, pieces=(replace(piece, px=picture(piece.px)),))
+
+
+@pytest.mark.parametrize(
+    "picture",
+    [
+        pytest.param(lambda px: (px - [200, 150]) / 0.9, id="cropped by a tenth and scaled up"),
+        pytest.param(lambda px: [3999, 2999] - px, id="turned upside down"),
+    ],
+)
+def test_a_photo_of_another_lens_is_named(synthetic, picture):
+    """EXIF is the same; only the corners can tell. Of three photos it cannot be said which, but the lens is refused."""
+    photos = photos_of(synthetic)
+    photos[2] = _seen_by(photos[2], picture)
+    with pytest.raises(InputError, match=r"photo2.jpg: does not show the lens of the other photos"):
+        learn_camera(photos, cross_validate=False)
+    with pytest.raises(CannotDetermine, match="do not fit one lens and one flat print"):
+        learn_camera(photos[:3], cross_validate=False)
+
+
+def test_a_lens_that_does_not_carry_over_is_told_of(synthetic):
+    """Three photos, one cropped: here one lens explains all three, but no two of them the third."""
+    photos = photos_of(synthetic)[1:4]
+    assert learn_camera(photos).warnings == ()
+    photos[1] = _seen_by(photos[1], lambda px: (px - [200, 150]) / 0.9)
+    (told,) = learn_camera(photos).warnings
+    assert "left out is predicted only to" in told and "3 photos are too few" in told
+
+
+def test_shots_from_one_side_count_once(synthetic):
+    """A repeated shot is no further photo, however small the ± that its corners would give."""
+    burst = [(25, 0, 90), (26, 2, 91), (27, 3, 90)]
+    with pytest.raises(
+        CannotDetermine, match=r"photo1.jpg: shows the print from the same side as photo0.jpg.*only 1 of 3"
+    ):
+        learn_camera(photos_of(synthetic, burst), cross_validate=False)
+    with pytest.raises(CannotDetermine, match="only 2 of 4 differ"):
+        learn_camera(photos_of(synthetic, [*burst, (30, 90, 20)]), cross_validate=False)
+    assert (
+        learn_camera(photos_of(synthetic, [*burst, (30, 90, 20), (28, 180, 70)]), cross_validate=False).warnings == ()
+    )
 
 
 def test_coverage_picture(synthetic):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from capture.arm.closing import until_moved
+from capture.arm.closing import told_of_moves, until_moved
 from capture.arm.datum import Datum, datum_from_features, datum_from_nominal, feature_in, points_in
 from capture.arm.kinds import parse_rule, parse_side
 from capture.arm.sizes import parse_dimension, sizes_of
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from fit.report.parts import ReportPart
 
 __all__ = ["Measured", "ProbeOptions", "measure"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +74,11 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     sides = tuple(parse_side(text) for text in options.sides)
     _check_points(options)
     lists, notices = _lists(files, options)
-    touches, joined = _gathered(lists, options, notices)
+    touches, joined = _with_moves(lambda: gather(lists, options.ties), notices)
     notices += told_of_ties(joined)
     tip, told = _tip(touches, options)
     places = frozenset(_places(touches, joined, options))
-    fitted = fit_touches(touches, FitOptions(rules, tip, sides, places))
+    fitted = _with_moves(lambda: fit_touches(touches, FitOptions(rules, tip, sides, places)), notices)
     features = {name: touched.feature for name, touched in fitted.touched.items()}
     features, dimensions = sizes_of(dims, features)
     notices += [
@@ -123,6 +125,8 @@ def _lists(files: Sequence[str | Path], options: ProbeOptions) -> tuple[list[Poi
         if options.closing and any(matches(name, options.closing) for name in set(listed.names.tolist())):
             listed, said = until_moved(listed, options.closing)
             notices += said
+        elif not options.closing:
+            notices += told_of_moves(listed)
         lists.append(listed)
     if options.closing and not any(matches(n, options.closing) for one in lists for n in set(one.names.tolist())):
         message = f"--closing {' '.join(options.closing)}: no feature has such a name; leave it out or mend the names."
@@ -131,18 +135,15 @@ def _lists(files: Sequence[str | Path], options: ProbeOptions) -> tuple[list[Poi
     return lists, notices + alike
 
 
-def _gathered(
-    lists: Sequence[PointList], options: ProbeOptions, notices: Sequence[Notice]
-) -> tuple[Touches, Joined | None]:
-    """Touches of all lists in one frame; ties that are missing since the base moved are told as such."""
+def _with_moves(work: Callable[[], T], notices: Sequence[Notice]) -> T:
+    """What the work gives; what is missing since the base moved is told as such."""
     try:
-        return gather(lists, options.ties)
-    except CannotDetermine as error:
+        return work()
+    except (CannotDetermine, InputError) as error:
         moved = [notice.text for notice in notices if notice.code == "base-moved"]
         if not moved:
             raise
-        message = " ".join([str(error), *moved])
-        raise CannotDetermine(message) from error
+        raise type(error)(" ".join([str(error), *moved])) from error
 
 
 def _spelled_alike(lists: Sequence[PointList]) -> tuple[list[PointList], list[Notice]]:

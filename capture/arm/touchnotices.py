@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -19,6 +20,9 @@ __all__ = ["told_of_ties", "told_of_touches"]
 
 _ROUGH = 8.0
 """Times the scatter of a touch from which on a feature is no shape of its kind (common practice, no source)."""
+_A_VISIT = 4
+_SOME = 0.25
+"""Touches in a row of which all but some are stray: no slip of the hand (common practice, no source)."""
 _ARM_SCATTER = 0.3
 """What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
 
@@ -31,6 +35,7 @@ def told_of_touches(touches: Touches, fitted: Sequence[Touched], spread: Spread 
         told += [_rough_notice(t.feature, spread.sigma) for t in fitted if t.feature.rms > _ROUGH * spread.sigma]
     if spread and spread.sigma > _ARM_SCATTER:
         told.append(_scatter_notice(spread))
+    told += [notice for t in fitted for notice in _moved_notices(touches, t)]
     return told + [_stray_notice(touches, t) for t in fitted if len(t.feature.rejected) > t.turned.sum()]
 
 
@@ -89,6 +94,26 @@ def _side_notice(name: str) -> Notice:
         "Check i j k, or its name."
     )
     return Notice("tip-side", text, name)
+
+
+def _moved_notices(touches: Touches, touched: Touched) -> list[Notice]:
+    """A feature come back to later in a list, whose touches are nearly all stray there: not the hand, but the base."""
+    rows, name = touches.rows(touched.feature.name), touched.feature.name
+    stray = ~touched.used & ~touched.turned
+    runs = np.split(np.arange(len(rows)), np.flatnonzero(np.diff(rows) > 1) + 1)
+    told = []
+    for before, run in itertools.pairwise(runs):
+        same_list = touches.files[rows[before[0]]] == touches.files[rows[run[0]]]
+        turned_stray = stray[run].mean() >= 1 - _SOME and stray[before].mean() <= _SOME
+        if same_list and min(len(before), len(run)) >= _A_VISIT and turned_stray:
+            off = float(np.abs(touched.feature.residuals[run]).mean())
+            start, count = touches.where(rows[run[:1]]), f"{stray[run].sum()} of {len(run)}"
+            text = (
+                f"{count} touches of {name} from {start} on are stray, {off:.2f} mm off the earlier ones: has the base or "
+                "the part moved in between? Then what came after is a station of its own."
+            )
+            told.append(Notice("base-moved", text, name))
+    return told
 
 
 def _stray_notice(touches: Touches, touched: Touched) -> Notice:

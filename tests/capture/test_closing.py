@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.arm.closing import closing_errors, until_moved
+from capture.arm.closing import closing_errors, told_of_moves, until_moved
 from fit.errors import InputError
 from fit.lists import PointList
 
@@ -77,3 +77,43 @@ def test_closing_points_must_be_touched_twice() -> None:
     once = _list(0.0, visits=1)
     with pytest.raises(InputError, match="finds no place touched twice"):
         until_moved(once, ["close_*"])
+
+
+@pytest.mark.parametrize("touches", [1, 3])
+def test_places_touched_again_are_looked_at_unasked(touches: int) -> None:
+    (notice,) = told_of_moves(_list(0.6, touches=touches))
+    assert notice.code == "base-moved"
+    assert f"'close_1' was touched again in line {3 * touches + 12}, 0." in notice.text
+    assert all(told_of_moves(_list(0.0, touches=touches, seed=seed)) == () for seed in range(100))
+
+
+def _balls(move: float, seed: int = 1) -> PointList:
+    """Three balls, a face, the balls again, by an arm that scatters more than one assumes."""
+    rng = np.random.default_rng(seed)
+    names, xyz = [], []
+    for shift in (0.0, move):
+        for k in range(3):
+            out = rng.normal([0, 0, 0.7], 1.0, (8, 3))
+            names += [f"ball_{k}"] * 8
+            xyz += [*([200 * k + shift, 100 * k**2, 0] + 12 * out / np.linalg.norm(out, axis=1, keepdims=True))]
+        names += ["face"] * 10
+        xyz += [*np.column_stack([rng.uniform(0, 200, (10, 2)), np.zeros(10)])]
+    places = np.array(xyz) + rng.normal(0, 0.06, (len(xyz), 3))
+    return PointList(
+        "arm.csv", places, np.full(places.shape, np.nan), np.array(names), np.arange(52 + 16), "mm", "file"
+    )
+
+
+def test_balls_touched_again_are_looked_at_by_their_own_scatter() -> None:
+    assert [notice.code for notice in told_of_moves(_balls(0.8))] == ["base-moved"]
+    assert all(told_of_moves(_balls(0.0, seed)) == () for seed in range(60))
+
+
+def test_features_touched_in_turns_are_no_places() -> None:
+    """A hole and a pin of the tip's own size, touched one after the other all round."""
+    angle = np.repeat(np.linspace(0, 5, 6), 2)
+    out = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(12)])
+    names = np.tile(["left", "right"], 6)
+    spots = 0.3 * out + np.where(names == "left", 0, 40)[:, None] * [1, 0, 0]
+    for direction in (out, np.full(out.shape, np.nan)):
+        assert told_of_moves(PointList("arm.csv", spots, direction, names, np.arange(12), "mm", "file")) == ()

@@ -160,3 +160,17 @@ def test_a_result_s_own_cloud_gives_its_features_again(tmp_path: Path) -> None:
         assert (after.name, after.kind, after.on) == (before.name, before.kind, before.on)
         np.testing.assert_allclose(after.values, before.values, atol=1e-9)
         assert after.value("x").u95 == pytest.approx(before.value("x").u95, rel=1e-6)
+
+
+@pytest.mark.parametrize("move", [0.0, 0.4])
+def test_a_face_come_back_to_tells_that_the_base_moved(move: float, tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    flat = np.column_stack([rng.uniform(-60, 60, (20, 2)), rng.normal(0, 0.02, 20)])
+    ring = np.column_stack([9 * np.cos(np.arange(8)), 9 * np.sin(np.arange(8)), np.full(8, -0.5)])
+    path = _listed({"deck": flat[:14], "hole_1": ring}, tmp_path / "a.csv")
+    later = np.add(flat[14:], [0, 0, move])
+    path.write_text(path.read_text() + "".join(f"{x:.5f},{y:.5f},{z:.5f},deck\n" for x, y, z in later))
+    found = measure([path], ProbeOptions(points="surface", fits=("deck=plane", "hole_1=circle")))
+    told = [notice.text for notice in found.results.warnings if notice.code == "base-moved"]
+    assert len(told) == (move > 0)
+    assert all("touches of deck from a.csv line 25 on are stray, 0.4" in text for text in told)

@@ -29,6 +29,7 @@ from capture.camera.flatness import (
 from capture.camera.image import Image
 from capture.camera.lens import LensPrior, lens_prior, rays, see, shown_at
 from capture.camera.modes import camera_modes
+from capture.camera.other_lens import told_of_other_lens
 from capture.camera.profile import CameraProfile
 from capture.camera.scale import ScaleRow, print_observations
 from fit.errors import CannotDetermine
@@ -227,23 +228,23 @@ def solve_bench(
     prior = camera.prior_for(image) if camera else lens_prior(image)
     rows, notices = print_observations(ordered[0].piece, print_x, print_y, print_u)
     observed = Observed.of(prior, rows)
+    solved, failed = None, None
     try:
         view, solved = solve_view(ordered, observed, prior)
-        sound = not is_bent(view, solved)
-    except CannotDetermine:
-        odd = odd_one(ordered, observed, prior)
-        if odd is None:
-            raise
-        sound = False
-    else:
-        odd = None if sound else odd_one(ordered, observed, prior)
+    except CannotDetermine as error:
+        failed = error
+    other = told_of_other_lens(image, ordered, camera, rows, solved) if camera else []
+    sound = solved is not None and (bool(other) or not is_bent(view, solved))
+    odd = None if sound else odd_one(ordered, observed, prior)
     if odd is not None:
         return _without(image, ordered, odd, prior, (rows, notices))
+    if solved is None:
+        raise failed or AssertionError
     if not sound:
         view, solved = solve_bent(ordered, observed, prior, solved)
         notices.append(bent_notice(ordered, observed, prior, solved))
     names, modes = camera_modes(solved, view)
-    return Bench(image, ordered, observed, solved, names, modes, tuple(notices))
+    return Bench(image, ordered, observed, solved, names, modes, (*notices, *other))
 
 
 def _without(

@@ -113,6 +113,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Look for a photo with glare, blur or a moved part, take it out or shoot it again. The ± is widened "
             "until then.",
         ),
+        "other-lens": Advice(
+            "The printed corners do not lie where the learned lens shows them, but fit well without it.",
+            "The record's leave-one-out error is several times that of a sound photo.",
+            "Give the photo as the camera wrote it, learn the lens anew, or measure without camera.json.",
+        ),
         "photo-outlier": Advice(
             "One photo disagrees strongly with all others and was left out.",
             "The picture of that photo's picks shows an edge other than the one meant, or a blurred one.",

@@ -26,6 +26,12 @@ _ALPHA = 0.01
 _MANY = 10_000
 _ROUNDS = 20
 _WIDER = 3.0
+_LAW_POINTS = 500
+"""Distances from which on their law tells strays that are several times the noise apart, were they half of all."""
+_SHARES = np.arange(1, 8) / 8
+_EIGHTHS = np.array([NormalDist().inv_cdf(share) for share in _SHARES])
+_EIGHTHS_OF_TWO = np.sqrt(-2 * np.log(1 - _SHARES))
+"""Standard deviations below which so many of all distances lie: signed ones, and lengths of two (Rayleigh's law)."""
 _ROUNDING = 1e-12
 """Spread of points that fit exactly, mm."""
 
@@ -54,7 +60,7 @@ def find_kept(
         return _of_many(model, rows, noise, weight)
     everything = np.ones(rows.shape[1], bool)
     full = _plain(model, rows, weight)
-    if full is not None and _looks_clean(model, full, noise):
+    if full is not None and _looks_clean(model, full, rows, noise):
         return everything, full
     kept, inner = everything, None
     core = search(model, rows, noise, full)
@@ -78,17 +84,22 @@ def _must(model: Model, rows: FloatArray, weight: FloatArray | None) -> Solution
     return solve(model, None, rows, weight)
 
 
-def _looks_clean(model: Model, full: Solution, noise: FloatArray | None) -> bool:
+def _looks_clean(model: Model, full: Solution, rows: FloatArray, noise: FloatArray | None) -> bool:
     """True where no search is worth while: a known noise explains all, too few points, or a short tail.
 
-    A shape with a cheap search is always searched where the noise is not known: half the points may be stray.
+    Where the noise is not known half the points may be stray: a shape with a cheap search is searched unless the plain
+    fit's distances are so many, and so normal, that nothing else hides among them.
     """
     size = _sizes(full, noise)
     if model.per_point * len(size) < model.parameters + 3:
         return True
     if noise is not None:
         return _agrees(model, size)
-    return not hasattr(model, "sampled") and not _suspicious(model, size)
+    if _suspicious(model, size):
+        return False
+    if not hasattr(model, "sampled"):
+        return True
+    return _is_normal(model, full) and bool(_judged(model, full, rows, None, np.ones(len(size), bool)).all())
 
 
 def _of_many(
@@ -129,6 +140,18 @@ def _suspicious(model: Model, size: FloatArray) -> bool:
         return False
     limit = min(limit_of_distance(len(size), math.inf, model.per_point), 0.7 * math.sqrt(len(size)))
     return float(size.max()) > limit * spread or float(np.median(size)) < 0.7 * 0.6745 * spread
+
+
+def _is_normal(model: Model, full: Solution) -> bool:
+    """True where distances that are many lie as a normal law has them, eighth by eighth (Kolmogorov's test on a grid)."""
+    residuals = full.residuals[0] if model.per_point == 1 else lengths(full.residuals)
+    count = len(residuals)
+    if count < _LAW_POINTS:
+        return False
+    spread = math.sqrt(float(np.sum(full.residuals**2)) / (model.per_point * count - model.parameters))
+    levels = _EIGHTHS if model.per_point == 1 else _EIGHTHS_OF_TWO
+    shares = np.count_nonzero(residuals < spread * levels[:, None], axis=1) / count
+    return float(np.abs(shares - _SHARES).max()) < 1 / math.sqrt(count)
 
 
 def _settled(
@@ -189,7 +212,8 @@ def _judged(model: Model, found: Solution, rows: FloatArray, noise: FloatArray |
     spread = max(math.sqrt(square), _ROUNDING if noise is None else 1.0)
     if count > 1000:
         return np.asarray(size <= limit_of_distance(count, dof, per) * spread)
-    leverage = np.einsum("prn,pq,qrn->n", jacobian, found.inverse, jacobian, optimize=True) / per
+    flat = jacobian.reshape(len(jacobian), -1)
+    leverage = np.sum((found.inverse @ flat * flat).reshape(-1, per, count), axis=(0, 1)) / per
     leverage = leverage if noise is None else leverage * (noise.min() / noise) ** 2
     outside = size / (spread * np.sqrt(1 + leverage))
     inside = size / (spread * np.sqrt(np.maximum(1 - leverage, 1e-9)))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from capture.edges.flatten import largest_channel
 from capture.edges.part_mask import Mask, PartMask, disc
+from capture.edges.planes import Planes, closed, grown, opened, stacked
 from capture.edges.round_holes import Circle
 from fit.points import FloatArray
 
@@ -20,6 +21,8 @@ __all__ = ["Opening", "find_openings"]
 _LEAST_MM = 2.0
 _MEDIAN_MM = 16.0
 _LEVELS = (0.7, 1.0, 1.8, 3.0)
+_PLANES = tuple(np.uint8(1 << k) for k in range(len(_LEVELS)))
+"""Each level's bit where all are worked on at once."""
 _MOST_MISFIT, _MOST_MISFIT_LONG, _LONG = 0.08, 0.2, 1.8
 _RING_MM = 2.4
 _WHISKER_MM = (0.7, 1.6)
@@ -58,15 +61,12 @@ def find_openings(part: PartMask) -> list[Opening]:
     step, inside = part.flat.step, cv2.erode(part.mask, disc(0.8, part.flat.step))
     corner, near = _beside(inside, round(2 * _RING_MM / step))
     salience = np.where(inside[near] > 0, _salience(part)[near], 0)
-    found: list[Opening] = []
-    for level in _LEVELS:
-        spots = (salience > level).astype(np.uint8)
-        spots = cv2.morphologyEx(spots, cv2.MORPH_CLOSE, disc(0.5, step))
-        solid = _filled(spots)
-        tried = [solid, *(cv2.morphologyEx(solid, cv2.MORPH_OPEN, disc(r, step)) for r in _WHISKER_MM)]
-        tried.append(cv2.morphologyEx(_ringed(spots, solid, step), cv2.MORPH_OPEN, disc(_WHISKER_MM[-1], step)))
-        found += [opening for mask in tried for opening in _compact(mask, corner, part, inside)]
-    return _distinct(found)
+    spots = closed(stacked([salience > level for level in _LEVELS]), disc(0.5, step))
+    solid = _filled(spots)
+    tried = [solid, *(opened(solid, disc(r, step)) for r in _WHISKER_MM)]
+    tried.append(opened(_ringed(spots, solid, step), disc(_WHISKER_MM[-1], step)))
+    masks = [planes & plane for plane in _PLANES for planes in tried]
+    return _distinct([opening for mask in masks for opening in _compact(mask, corner, part, inside)])
 
 
 def _beside(inside: Mask, margin: int) -> tuple[tuple[int, int], tuple[slice, slice]]:
@@ -78,26 +78,27 @@ def _beside(inside: Mask, margin: int) -> tuple[tuple[int, int], tuple[slice, sl
     return (left, top), np.s_[top : y + height + margin, left : x + width + margin]
 
 
-def _filled(spots: Mask) -> Mask:
+def _filled(spots: Planes) -> Planes:
     import cv2
 
-    contours, _ = cv2.findContours(spots, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(spots), contours, -1, 1, -1).astype(np.uint8)
+    solid = np.zeros_like(spots)
+    for plane in _PLANES:
+        contours, _ = cv2.findContours(spots & plane, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        solid |= cv2.drawContours(np.zeros_like(spots), contours, -1, int(plane), -1)
+    return solid
 
 
-def _ringed(spots: Mask, solid: Mask, step: float) -> Mask:
+def _ringed(spots: Planes, solid: Planes, step: float) -> Planes:
     """What rings enclose, with as much of each ring as a wall is wide: for rings that run into glare or the outline."""
-    import cv2
-
-    voids = cv2.morphologyEx(solid - spots, cv2.MORPH_OPEN, disc(0.3 * _LEAST_MM, step))
-    return (voids | (cv2.dilate(voids, disc(_RING_MM, step)) & spots)).astype(np.uint8)
+    voids = opened(solid & ~spots, disc(0.3 * _LEAST_MM, step))
+    return voids | (grown(voids, disc(_RING_MM, step)) & spots)
 
 
 def _compact(solid: Mask, corner: tuple[int, int], part: PartMask, inside: Mask) -> list[Opening]:
     """Box every blob of a mask whose first pixel is the picture's `corner`."""
     import cv2
 
-    contours, _ = cv2.findContours(solid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=corner)
+    contours, _ = cv2.findContours(solid, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=corner)
     openings = (_opening(contour[:, 0], part, inside) for contour in contours)
     return [opening for opening in openings if opening is not None]
 
@@ -110,7 +111,8 @@ def _salience(part: PartMask) -> NDArray[np.float32]:
     inside = part.mask > 0
     small = cv2.resize(tone, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     small_mask = cv2.resize(part.mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
-    small = np.where(small_mask[..., None], small, np.median(small[small_mask], axis=0)).astype(np.uint8)
+    if not small_mask.all():
+        small = np.where(small_mask[..., None], small, np.median(small[small_mask], axis=0)).astype(np.uint8)
     kernel = min(2 * round(_MEDIAN_MM / (4 * part.flat.step)) + 1, 101)
     usual = cv2.resize(cv2.medianBlur(small, kernel), (tone.shape[1], tone.shape[0])).astype(np.float32)
     smooth = cv2.GaussianBlur(tone, (0, 0), 1.2).astype(np.float32)
@@ -126,9 +128,12 @@ def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Openin
     """Turn a ring of pixels into a candidate if it is compact, large enough and clear of the part's own edge."""
     import cv2
 
-    step = part.flat.step
+    step, least = part.flat.step, 0.6 * _LEAST_MM**2
+    _, _, across, down = cv2.boundingRect(contour)
+    if (across - 1) * (down - 1) * step**2 < least:  # most are, and their hull lies within
+        return None
     hull = cv2.convexHull(contour)
-    if cv2.contourArea(hull) * step**2 < 0.6 * _LEAST_MM**2:
+    if cv2.contourArea(hull) * step**2 < least:
         return None
     columns, rows = contour.T
     if (inside[np.clip(rows + 1, 0, None) % inside.shape[0], columns] == 0).mean() > 0.02:

@@ -155,7 +155,7 @@ def settle_edge(
     Returns for each sheet the strip along the line, the edge's outward offsets (M,) on it and the seen wall.
     """
     sides = _Sides(material_inside, closed)
-    _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE)
+    _, wall, strip = _unrolled(picture, view, sheets[0], line, sides, _CLOSE, placed=True)
     scores = np.stack([_scored(strip, sheet, wall, _CLOSE) for sheet in sheets])
     return [(strip, _CLOSE.offsets[best], wall) for best in _threaded(scores, _CLOSE, closed)]
 
@@ -182,7 +182,7 @@ def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, close
     line = resampled(guide, 0.5, 1.0, closed)
     for window in _LEADS:
         contour = contour_along(line, height, material_inside=True, closed=closed)
-        strip = unroll(picture, view, contour, (window.low - 0.3, window.high + 0.3), window.smooth, 0.04)
+        strip = unroll(picture, view, contour, (window.low - 0.3, window.high + 0.3), window.smooth, 0.04, placed=False)
         offsets = window.offsets
         rows = np.repeat(offsets[:, None], len(line), axis=1)
         score = strip.around(rows, window.reach) - _STRAY_COST * (np.abs(rows) / window.high) ** 2
@@ -199,12 +199,12 @@ def _searched(picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _
 
 
 def _unrolled(
-    picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window
+    picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window, *, placed: bool = False
 ) -> tuple[Contour, FloatArray, Strip]:
     contour = contour_along(line, sheet.height, material_inside=sides.material_inside, closed=sides.closed)
     wall = sheet.wall(view, contour)
     reach = (window.low - window.inside - 0.3, window.high + float(max(wall.max(), 0)) + 0.5)
-    return contour, wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03))
+    return contour, wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03), placed=placed)
 
 
 def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> FloatArray:
@@ -224,20 +224,28 @@ def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> 
 
     Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
-    *several, rows, columns = score.shape
+    *several, rows, _ = score.shape
     if closed:
         half = rows // 2
         path = thread(np.concatenate([score, score], axis=-2), column_cost, stride, closed=False)
         return np.concatenate([path[..., rows : rows + half], path[..., half:rows]], axis=-1)
     cost = column_cost * np.abs(np.arange(-stride, stride + 1))
     reached = _reached(np.moveaxis(score, -2, 0), cost)
-    path = np.empty((rows, *several), dtype=int)
-    path[-1] = reached[-1, ..., stride : stride + columns].argmax(axis=-1)
-    around = np.lib.stride_tricks.sliding_window_view(reached, len(cost), axis=-1)
-    each = np.indices(several, sparse=True)
-    for i in range(rows - 1, 0, -1):
-        path[i - 1] = path[i] - stride + (around[i - 1][(*each, path[i])] - cost).argmax(axis=-1)
-    return np.moveaxis(path, 0, -1)
+    path = np.empty((*several, rows), dtype=int)
+    for each in np.ndindex(*several):
+        path[each] = _way_back(reached[:, *each], cost)
+    return path
+
+
+def _way_back(reached: FloatArray, cost: FloatArray) -> list[int]:
+    """Column per row of the best path that reached (M, G + 2 s) tells of."""
+    stride, width = len(cost) // 2, len(cost)
+    at = int(reached[-1, stride:-stride].argmax())
+    path = [at]
+    for row in reached[-2::-1]:
+        at += int((row[at : at + width] - cost).argmax()) - stride
+        path.append(at)
+    return path[::-1]
 
 
 def _reached(score: FloatArray, cost: FloatArray) -> FloatArray:
@@ -253,7 +261,7 @@ def _reached(score: FloatArray, cost: FloatArray) -> FloatArray:
     moved = np.moveaxis(np.lib.stride_tricks.sliding_window_view(padded, columns, axis=-1), -2, 1)
     options, best = np.empty(moved.shape[1:]), np.empty(score.shape[1:])
     fall = cost.reshape(-1, *(1 for _ in several))
-    for i in range(1, len(score)):
-        np.subtract(moved[i - 1], fall, out=options)
-        reached[i] += options.max(axis=0, out=best)
+    for before, here in zip(moved[:-1], reached[1:], strict=True):
+        np.subtract(before, fall, out=options)
+        here += np.maximum.reduce(options, axis=0, out=best)
     return padded

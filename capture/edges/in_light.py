@@ -17,11 +17,12 @@ from capture.edges.lengths import WIDE, Lengths, lengths_along
 from capture.edges.likely import likely_circle_move, likely_slot_move, slot_values
 from capture.edges.paper_light import PaperLight, light_on_paper
 from capture.edges.profiles import edge_costs
-from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points, stadium_of
+from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import rounding_by_costs
 from capture.edges.shifts import astray, near_shifts
+from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
 from capture.edges.waves import waves_left_out
 from fit.errors import CannotDetermine

@@ -190,7 +190,7 @@ def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: Fl
     sheet = pick.known.sheet
     wall = sheet.wall(bench, contour)
     reach = (steps.min() - _DEEP_MM - 0.5, steps.max() + max(float(wall.max()), 0.0) + 0.8)
-    strip = unroll(lit, bench, contour, reach, 0.3, 0.04)
+    strip = unroll(lit, bench, contour, reach, 0.3, 0.04, placed=False)
     rows = np.repeat(steps[:, None], len(wall), axis=1)
     return np.asarray(contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1))
 

@@ -22,12 +22,12 @@ from capture.edges.rim_fit import (
     refined_round,
     refined_slot,
     ring_seen,
-    stadium_of,
+    slot_edge,
 )
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
 from capture.edges.sheet_rounding import SURE_ROUND, same_place, settle_rounding
-from capture.edges.slot_holes import Stadium, best_stadium
+from capture.edges.slot_holes import Stadium, best_stadium, stadium_of
 from capture.edges.strip import Lit, Palette, linear_light
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
@@ -245,9 +245,10 @@ def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening]
             continue
         edge = edge_at(lit, bench, known, stadium.contour(known.sheet.height, 0.2))
         try:
-            slot = _Found(*refined_slot(lit, bench, known, edge))
+            feature, points = refined_slot(lit, bench, known, edge)
         except CannotDetermine:
             continue
+        slot = _Found(feature, points, slot_edge(lit, bench, known, feature))
         if _slot_believed(slot):
             kept.append(slot)
     return kept

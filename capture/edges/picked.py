@@ -79,7 +79,7 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     settled, sided = {}, []
     for key, group in sheets.items():
         metal = metal_tones(group)
-        told = [chosen(one.pick, of_this_metal(one, metal)) for one in group]
+        told = [_of_metal(one, metal) for one in group]
         settled[key] = _settled(told)
         sided += told
     found, notices = [], []
@@ -90,6 +90,12 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
             notices.append(Notice("not-measured", str(error), one.pick.name))
     order = {one.pick.name: i for i, one in enumerate(leads)}
     return sorted(found, key=lambda item: order[item.feature.name]), notices
+
+
+def _of_metal(one: Lead, metal: Sequence[Candidate]) -> Lead:
+    """The pick led among the candidates that this metal leaves in question."""
+    left = of_this_metal(one, metal)
+    return one if len(left) == len(one.candidates) else chosen(one.pick, left)
 
 
 def _settled(leads: list[Lead]) -> Rounding:
@@ -143,7 +149,7 @@ def _fitted(
     edge = told_by_colour(lit, bench, known.sheet, edge)
     notices = [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
     if kind == "slot":
-        feature, points, edge = refined_slot(lit, bench, known, edge)
+        feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
     points = measured_points(bench, known, edge)
     if kind == "path":

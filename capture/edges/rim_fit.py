@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from capture.camera.bench import Bench
 from capture.edges.rims import LOWER, WALL_SEEN_MM, RimPoints, Sheet, contour_score, rim_points, rival_offset
 from capture.edges.rounding import Rounding
-from capture.edges.slot_holes import Stadium
+from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from capture.edges.waves import WAVE, slow_waves
 from fit.errors import CannotDetermine
@@ -29,7 +29,7 @@ __all__ = [
     "refined_round",
     "refined_slot",
     "ring_seen",
-    "stadium_of",
+    "slot_edge",
     "trimmed_fit",
 ]
 
@@ -323,8 +323,8 @@ def _refuse_bare(edge: Edge) -> None:
         raise CannotDetermine(message)
 
 
-def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tuple[Feature, Points, Edge]:
-    """Fit a slot to the steps found along a rough outline, picking them anew about each better slot.
+def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tuple[Feature, Points]:
+    """Fit a slot to the steps found along a rough outline, picking them anew about each better slot (`slot_edge`).
 
     Raises CannotDetermine where no slot fits or too little of its rim is to be seen.
     """
@@ -337,13 +337,11 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
         rough = fit_slot(points.without_shared(), robust=turn == 0, form="none")
         points = points.select(np.setdiff1d(_inliers(rough.residuals), rough.rejected))
         slot = fit_slot(points, robust=False, correlated=last, form="least-squares" if last else "none")
-        contour = stadium_of(slot).contour(known.sheet.height, 0.2)
-        edge = edge_at(lit, bench, known, contour, told=turn >= _ROUNDS - 2)
-    return slot, points, edge
+        if not last:
+            edge = slot_edge(lit, bench, known, slot, told=turn == _ROUNDS - 2)
+    return slot, points
 
 
-def stadium_of(slot: Feature) -> Stadium:
-    """A fitted slot as a plain stadium."""
-    half = (slot["length"] - slot["width"]) / 2 * np.array([np.cos(slot["angle"]), np.sin(slot["angle"])])
-    middle = slot.vector(("x", "y"))
-    return Stadium(middle - half, middle + half, slot["width"] / 2)
+def slot_edge(lit: Lit, bench: Bench, known: FaceKnowledge, slot: Feature, *, told: bool = True) -> Edge:
+    """The edge along a fitted slot; told as `edge_at` takes it."""
+    return edge_at(lit, bench, known, stadium_of(slot).contour(known.sheet.height, 0.2), told=told)

@@ -46,7 +46,7 @@ class RoundSearch:
         self.start = start
         contour = circle_contour(start.x, start.y, start.radius, sheet.height)
         reach = (-_REACH_MM - 0.8, min(_REACH_MM + 0.6, 0.85 * start.radius))
-        self.strip: Strip = unroll(picture, view, contour, reach, smooth=0.2)
+        self.strip: Strip = unroll(picture, view, contour, reach, smooth=0.2, placed=False)
         self._sheet = sheet
         self._eye = view.centre
         self._ray = -contour.outward

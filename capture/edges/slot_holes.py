@@ -11,9 +11,10 @@ from capture.edges.flatten import View
 from capture.edges.looks import other_look
 from capture.edges.rims import Sheet, contour_score
 from capture.edges.strip import Contour, Lit, Strip, unroll
+from fit.feature import Feature
 from fit.points import FloatArray
 
-__all__ = ["Stadium", "best_stadium"]
+__all__ = ["Stadium", "best_stadium", "stadium_of"]
 
 _SPACING_MM, _CAP_ROWS = 0.25, 24
 _REACH_MM = 1.9
@@ -91,6 +92,13 @@ class Stadium:
         return Stadium(self.first + move[:2] @ axes, self.last + move[2:4] @ axes, max(self.radius + move[4], 0.3))
 
 
+def stadium_of(slot: Feature) -> Stadium:
+    """A fitted slot as a plain stadium."""
+    half = (slot["length"] - slot["width"]) / 2 * np.array([np.cos(slot["angle"]), np.sin(slot["angle"])])
+    middle = slot.vector(("x", "y"))
+    return Stadium(middle - half, middle + half, slot["width"] / 2)
+
+
 def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: float = 0.0) -> Stadium:
     """Move sides and ends of a candidate that is good to a millimetre or so until its rims explain the picture best.
 
@@ -103,7 +111,7 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
         contour = best.contour(sheet.height)
         wall = sheet.wall(view, contour)
         reach = (-_REACH_MM - 1.2, min(_REACH_MM + float(max(wall.max(), 0.0)), 0.85 * best.radius))
-        strip = unroll(lit, view, contour, reach, smooth=0.2)
+        strip = unroll(lit, view, contour, reach, smooth=0.2, placed=False)
         if best is start and _ring(strip) < _LEAST_RING:
             break
         best = _searched(strip, sheet, best, (wall, _looks(lit, view, contour, reach[1])), inset, levels)
@@ -113,7 +121,9 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
 def _looks(lit: Lit, view: View, contour: Contour, reach: float) -> FloatArray:
     """(G, M): how unlike the material what lies beside the slot looks, at each of `_look_offsets` along its contour."""
     offsets = _look_offsets(reach)
-    strip = unroll(lit, view, contour, (float(offsets[0]) - _LOOK_DEEP_MM, reach), smooth=0.2, step=_LOOK_STEP_MM / 2)
+    strip = unroll(
+        lit, view, contour, (float(offsets[0]) - _LOOK_DEEP_MM, reach), smooth=0.2, step=_LOOK_STEP_MM / 2, placed=False
+    )
     return other_look(strip, offsets, _DEPTHS)
 
 

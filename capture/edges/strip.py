@@ -80,7 +80,7 @@ class Strip:
     ----------
     start, step : mm, outward offset of the first column and between columns.
     strength (M, T) : 0 to 1 at the columns where the tone steps, by how clearly it does over the face's texture.
-    shift (M, T) : sub-column place of that step, in columns.
+    shift (M, T) : sub-column place of that step, in columns; None where steps are only counted.
     total (M, T + 1) : strengths summed up to each column.
     hue (M, T + 1) : the part's share of hue summed up to each column; None where hue tells nothing.
     clipped (M, T + 1) : columns so bright that the picture clips them, counted up to each; None where there are none.
@@ -92,7 +92,7 @@ class Strip:
     start: float
     step: float
     strength: FloatArray
-    shift: FloatArray
+    shift: FloatArray | None
     total: FloatArray
     px_per_mm: float
     hue: FloatArray | None = None
@@ -115,8 +115,8 @@ class Strip:
             return self
         rows = slice(None, None, every)
         hue = None if self.hue is None else self.hue[rows].copy()
-        strength, shift, total = (part[rows].copy() for part in (self.strength, self.shift, self.total))
-        return replace(self, strength=strength, shift=shift, total=total, hue=hue, clipped=None, tone=None)
+        strength, total = self.strength[rows], self.total[rows].copy()
+        return replace(self, strength=strength, shift=None, total=total, hue=hue, clipped=None, tone=None)
 
     def part_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Mean share of the part's hue over offsets [low, high), both (..., M)."""
@@ -171,6 +171,9 @@ class Strip:
 
     def nearest(self, offset: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
         """Offset (M,) and strength (M,) of the best step within `reach` of `offset`; strength 0 where there is none."""
+        if self.shift is None:
+            message = "Steps of this strip are counted, not placed."
+            raise ValueError(message)
         half = round(reach / self.step)
         window = np.arange(-half, half + 1)
         columns = np.rint((offset - self.start) / self.step).astype(int)[:, None] + window
@@ -201,13 +204,21 @@ def linear_light(
 
 
 def unroll(
-    picture: Lit, view: View, contour: Contour, reach: tuple[float, float], smooth: float, step: float = 0.02
+    picture: Lit,
+    view: View,
+    contour: Contour,
+    reach: tuple[float, float],
+    smooth: float,
+    step: float = 0.02,
+    *,
+    placed: bool = True,
 ) -> Strip:
     """Sample tone across a contour and find where it steps.
 
     Parameters
     ----------
     reach : outward offsets of the first and last column, mm. smooth : Gaussian sigma along the contour, mm.
+    placed : whether steps are placed to fractions of a column, a quarter of the work; searches only count them.
     """
     offsets = np.arange(reach[0], reach[1], step)
     tone, px_per_mm = sampled(picture.pixels, view, contour, offsets)
@@ -215,7 +226,8 @@ def unroll(
     sigma = 0.6 / px_per_mm / step
     perceived = _slope(np.sqrt(tone), sigma, step)
     texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
-    strength, shift = _steps(perceived, texture, _slope(tone, sigma, step))
+    strength, rows, columns = _steps(perceived, texture)
+    shift = _shifts(_slope(tone, sigma, step), rows, columns) if placed else None
     hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
     clipped = _summed((largest_channel(tone) > _CLIPPED).astype(float)) if tone.max() > _CLIPPED else None
     return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
@@ -303,22 +315,23 @@ def _quantile(ranked: NDArray[np.float32], share: float) -> FloatArray:
     return low + within * (high - low)
 
 
-def _steps(
-    slope: NDArray[np.float32], texture: FloatArray, linear: NDArray[np.float32]
-) -> tuple[FloatArray, FloatArray]:
-    """Strength and sub-column shift at the maxima of the perceived slope along each row.
-
-    The place is that of the slope's maximum in linear light, which blur does not move.
-    """
+def _steps(slope: NDArray[np.float32], texture: FloatArray) -> tuple[FloatArray, NDArray[np.int_], NDArray[np.int_]]:
+    """Strength (M, T) at the maxima of the perceived slope along each row, and the rows and columns of those."""
     rows, columns = np.nonzero((slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:]))
     top = slope[rows, columns + 1].astype(float) ** 2
     strength = top / (top + texture[rows, 0] ** 2)
     enough = strength > _LEAST_STRENGTH
     rows, columns = rows[enough], columns[enough] + 1
-    clear, shift = np.zeros(slope.shape), np.zeros(slope.shape)
+    clear = np.zeros(slope.shape)
     clear[rows, columns] = strength[enough]
+    return clear, rows, columns
+
+
+def _shifts(linear: NDArray[np.float32], rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
+    """Sub-column shift (M, T) of steps to the slope's maximum in linear light, which blur does not move."""
+    shift = np.zeros(linear.shape)
     shift[rows, columns] = _linear_shift(linear, rows, columns)
-    return clear, shift
+    return shift
 
 
 def _linear_shift(linear: NDArray[np.float32], rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:

@@ -40,7 +40,7 @@ class KeptLeads:
             self.found[key] = kept
             while len(self.found) > 1 and sum(map(_cuts, self.found.values())) > _MOST_CUTS:
                 self.found.pop(next(iter(self.found)))
-        return chosen(pick, kept.candidates)
+        return replace(kept, pick=pick) if pick.edge == "clearest" else chosen(pick, kept.candidates)
 
 
 def _cuts(kept: Lead) -> int:

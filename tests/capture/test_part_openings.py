@@ -15,7 +15,7 @@ from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import follow_edge
 from capture.edges.openings import find_openings
 from capture.edges.part_mask import find_part
-from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot
+from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot, slot_edge
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.slot_holes import Stadium, best_stadium
@@ -168,7 +168,8 @@ def rough_slot(plate) -> np.ndarray:
 def fitted_slot(shot, plate, known: FaceKnowledge):
     bench, lit = shot
     ((strip, *rest),) = follow_edge(lit, bench, [known.sheet], rough_slot(plate), material_inside=False, first="near")
-    return refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
+    slot, points = refined_slot(lit, bench, known, edge_of(strip, known.sheet, *rest))
+    return slot, points, slot_edge(lit, bench, known, slot)
 
 
 def test_slots(shot, plate):
@@ -239,7 +240,7 @@ def test_half_a_slot_is_no_slot(shot, plate):
     bench, lit = shot
     known, truth = FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05), true_stadium(plate)
     whole = refined_slot(lit, bench, known, edge_at(lit, bench, known, truth.contour(2.0)))
-    assert caps_seen(*whole[:2])
+    assert caps_seen(*whole)
     half = Stadium(truth.middle, truth.last, truth.radius)
     with pytest.raises(CannotDetermine, match="One end of the slot"):
         refined_slot(lit, bench, known, edge_at(lit, bench, known, half.contour(2.0)))

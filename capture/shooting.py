@@ -68,7 +68,7 @@ def shoot(path: Path, options: ShotOptions) -> Shot:
         pixels = colour.result()
     part = measure_part(bench, pixels, known)
     notices = [*bench.notices, *notices, *part.notices, *_feature_notices(bench, part, profile is not None)]
-    health = check_bench(bench, heights=[known.sheet.height])
+    health = check_bench(bench, [known.sheet.height], part.points.xyz)
     results = Results(
         frame=bench.frame,
         sources=(image.source,),

@@ -20,7 +20,9 @@ def truth(request) -> dict:
 def results(edgewright, root, tmp_path) -> dict:
     photo = root / "sample_sets/bench_plate/photo1.jpg"
     readings = ("--print-x", "179.1", "--print-y", "239.4", "--height", "1.93", "--height-u", "0.02")
-    assert edgewright("photo", photo, "-o", tmp_path / "out", *readings).code == 0
+    ran = edgewright("photo", photo, "-o", tmp_path / "out", *readings)
+    assert ran.code == 0 and "each part of it is predicted by the rest to 0.0" in ran.out and "next shot" not in ran.out
+    assert "The shot, and the next one" in (tmp_path / "out" / "report.html").read_text()
     return json.loads((tmp_path / "out" / "results.json").read_text())
 
 

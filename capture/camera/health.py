@@ -11,18 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.camera.adjust import adjust
+from capture.camera.advice import piece_sides, shot_advice
 from capture.camera.bench import Bench
 from capture.camera.face import Face
-from capture.camera.views import State, View, bench_corners, make_views
+from capture.camera.views import State, bench_corners, make_views
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.results import Notice
 
 __all__ = ["Health", "check_bench", "outside_target", "target_hull"]
 
-_LEAST_CORNERS, _RAISED_U = 8, 0.05
+_LEAST_CORNERS, _MOST_PLACES = 8, 400
 _FAR_WARN, _FAR_REFUSE, _FAR_REFUSE_WITH_LENS = 1.0, 2.0, 3.0
-_OBLIQUE_DEG, _NEAR_PER_LENGTH, _COARSE_PX_PER_MM, _SOFT_PX, _SEEN_SHARE = 35.5, 0.5, 3.3, 2.0, 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +34,16 @@ class Health:
     leave_one_out : mm, largest rms error with which the rest of the target predicts a part of it (a piece, or one
         side of a single frame); None where too little is left to try.
     worst : the part so predicted worst.
+    at_part, worst_at_part : mm, by how much (rms) the shape of what was measured changes where a part of the target is
+        left out, and which part that is.
     tilt_deg, px_per_mm, blur_px : of the shot.
     advice : sentences for a better shot; empty where nothing is to be bettered.
     """
 
     leave_one_out: float | None
     worst: str
+    at_part: float | None
+    worst_at_part: str
     tilt_deg: float
     px_per_mm: float
     blur_px: float
@@ -69,47 +73,49 @@ class Health:
         }
         if self.leave_one_out is not None:
             record |= {"leave_one_out": self.leave_one_out, "leave_one_out_worst": self.worst}
+        if self.at_part is not None:
+            record |= {"leave_one_out_at_part": self.at_part, "leave_one_out_at_part_worst": self.worst_at_part}
         return record
 
 
-def check_bench(bench: Bench, heights: Sequence[float] = ()) -> Health:
+def check_bench(bench: Bench, heights: Sequence[float] = (), places: FloatArray | None = None) -> Health:
     """Predict every part of the target from the rest, and gather advice for the next shot.
 
-    heights : mm, of the faces measured.
+    heights : mm, of the faces measured. places : (N, 3) mm, of all that was measured.
     """
-    errors = dict(_left_out(bench))
-    worst = max(errors, key=lambda name: errors[name]) if errors else ""
-    scale = _px_per_mm(bench)
-    tilt = math.degrees(bench.tilt)
-    advice = (*_advice(bench, tilt, scale, bench.blur), *_raised_advice(bench, heights))
-    return Health(errors.get(worst), worst, tilt, scale, bench.blur, advice)
+    left_out, moved = {}, {}
+    for name, other, part in _left_out(bench):
+        left_out[name] = _prediction_error(bench, other, part)
+        if places is not None and len(places):
+            moved[name] = _moved(bench, other, places)
+    worst, worst_at_part = (max(errors, key=lambda name: errors[name], default="") for errors in (left_out, moved))
+    scale, tilt = _px_per_mm(bench), math.degrees(bench.tilt)
+    advice = tuple(shot_advice(bench, target_hull(bench), scale, heights, places))
+    found = (left_out.get(worst), worst, moved.get(worst_at_part), worst_at_part)
+    return Health(*found, tilt, scale, bench.blur, advice)
 
 
-def _left_out(bench: Bench) -> Iterator[tuple[str, float]]:
-    """Name and rms prediction error in mm of each part of the target, solved without it."""
+def _left_out(bench: Bench) -> Iterator[tuple[str, Bench, NDArray[np.bool_]]]:
+    """Name of each part of the target, the bench solved without it, and its corners."""
     view, solved = make_views([bench.pieces])[0], bench.adjustment
-    single = len(bench.pieces) == 1
-    groups = _sides(view) if single else {p.piece.name: view.which == j for j, p in enumerate(bench.pieces)}
+    groups = (
+        piece_sides(bench.pieces[0])
+        if len(bench.pieces) == 1
+        else {p.piece.name: view.which == j for j, p in enumerate(bench.pieces)}
+    )
     for name, mask in groups.items():
         rest = solved.kept[0] & ~mask
         part = solved.kept[0] & mask
         if part.sum() < 3 or rest.sum() < _LEAST_CORNERS:
             continue
         try:
-            yield name, _prediction_error(bench, rest, part, single)
+            yield name, _solved_by(bench, rest), part
         except CannotDetermine:
             continue
 
 
-def _sides(view: View) -> dict[str, NDArray[np.bool_]]:
-    """The four sides of a single piece, each corner with the side that it is nearest to."""
-    piece = view.pieces[0].piece
-    x, y = view.xy.T
-    nearest = np.argmin([x, piece.width - x, y, piece.height - y], axis=0)
-    return {f"{side} side": nearest == i for i, side in enumerate(("left", "right", "lower", "upper"))}
-
-
-def _prediction_error(bench: Bench, rest: NDArray[np.bool_], part: NDArray[np.bool_], single: bool) -> float:
+def _solved_by(bench: Bench, rest: NDArray[np.bool_]) -> Bench:
+    """The bench solved by some of its corners alone; its origin is the first piece left."""
     view, state = make_views([bench.pieces])[0], bench.adjustment.state
     pieces, places = [], []
     for j, found in enumerate(bench.pieces):
@@ -121,10 +127,26 @@ def _prediction_error(bench: Bench, rest: NDArray[np.bool_], part: NDArray[np.bo
             places.append(state.places[0][j])
     views = make_views([tuple(pieces)])
     solved = adjust(views, bench.observed, _rebased(state, np.array(places), len(views[0].flat_names)))
-    other = replace(bench, adjustment=solved)
+    return replace(bench, adjustment=solved)
+
+
+def _prediction_error(bench: Bench, other: Bench, part: NDArray[np.bool_]) -> float:
+    """Rms error, mm, with which a bench solved without a part of the target shows that part's corners."""
+    view = make_views([bench.pieces])[0]
     seen = other.cut(view.px[part], Face.level("print", 0.0, 0.0))[:, :2]
-    expected = bench_corners(view, state, 0)[part]
-    miss = seen - expected if single else _rigid_misfit(expected, seen)
+    expected = bench_corners(view, bench.adjustment.state, 0)[part]
+    return _rms(seen - expected if len(bench.pieces) == 1 else _rigid_misfit(expected, seen))
+
+
+def _moved(bench: Bench, other: Bench, places: FloatArray) -> float:
+    """Rms, mm, by which what was measured changes its shape where a part of the target is left out."""
+    some = places[:: max(1, len(places) // _MOST_PLACES)]
+    height = float(some[:, 2].mean())
+    level = np.column_stack([some[:, :2], np.full(len(some), height)])
+    return _rms(_rigid_misfit(some[:, :2], other.cut(bench.project(level), Face.level("part", height, 0.0))[:, :2]))
+
+
+def _rms(miss: FloatArray) -> float:
     return float(np.sqrt((miss**2).sum(axis=1).mean()))
 
 
@@ -189,48 +211,3 @@ def _px_per_mm(bench: Bench) -> float:
     origin, along, up = bench.project(np.column_stack([square, np.zeros(3)]))
     (a, b), (c, d) = along - origin, up - origin
     return math.sqrt(abs(a * d - b * c))
-
-
-def _advice(bench: Bench, tilt: float, scale: float, blur: float) -> Iterator[str]:
-    hull = target_hull(bench)
-    length = float(np.hypot(*np.ptp(hull, axis=0)))
-    if tilt > _OBLIQUE_DEG:
-        yield f"The view is {tilt:.0f}° oblique; keep it within {_OBLIQUE_DEG:.0f}° of square."
-    if bench.centre[2] < _NEAR_PER_LENGTH * length:
-        yield "The phone is very near; step back to at least the target's length."
-    if scale < _COARSE_PX_PER_MM:
-        yield f"A mm is only {scale:.1f} px; go nearer, or use the camera's full resolution."
-    if blur > _SOFT_PX:
-        yield f"The picture is soft (blur {blur:.1f} px); hold still, let it focus, add light."
-    for found in bench.pieces:
-        if len(found.ids) < _SEEN_SHARE * found.expected:
-            name, seen = found.piece.name, f"{len(found.ids)} of {found.expected}"
-            yield f"Only {seen} corners of the {name} show; keep it in the picture, uncovered and free of glare."
-    yield from _coverage_advice(bench)
-
-
-def _raised_advice(bench: Bench, heights: Sequence[float]) -> Iterator[str]:
-    """Seen square-on, a raised face is as large as the focal length says, and that is known poorly without a lens file."""
-    if not heights or "focal:EXIF" not in bench.names:
-        return
-    height = max(heights)
-    middle, reach = target_hull(bench).mean(axis=0), 50.0
-    ends = np.column_stack([middle + reach * np.array([(-1.0, 0.0), (1.0, 0.0)]), np.full(2, height)])
-    points = bench.points_on_face(bench.project(ends), 0.0, height, 0.0)
-    free = [not name.startswith(("caliper", "print")) for name in points.shared_names]
-    u = float(np.linalg.norm((points.shared[free, 1] - points.shared[free, 0])[:, 0]))
-    if u > _RAISED_U:
-        yield (
-            f"Faces {height:.0f} mm above the print are known only to ±{2 * u:.2f} mm per 100 mm in this view; shoot at "
-            "20 to 35°, or learn the lens with 'edgewright camera'."
-        )
-
-
-def _coverage_advice(bench: Bench) -> Iterator[str]:
-    """Sides of a frame with hardly a corner, or strips that leave one side of the picture's target open."""
-    if len(bench.pieces) > 1:
-        return
-    view = make_views([bench.pieces])[0]
-    for name, mask in _sides(view).items():
-        if mask.sum() < 3:
-            yield f"Hardly a corner is seen on the frame's {name}; sizes there are poorly held."

@@ -45,13 +45,25 @@ Examples
 @paper_option
 @output_options
 def photo(picture: Path, out: Path, replace: bool, as_json: bool, unit_out: str, paper: str, **given: Any) -> None:
+    from capture.camera.told import shot_lines, shot_part
     from capture.shooting import ShotOptions, shoot
     from fit.commands.show import show
     from fit.outputs import check_folder, write_result
+    from fit.units import in_unit
 
     check_folder(out, replace)
     shot = shoot(picture, ShotOptions(**given))
+    told = shot_part(shot.results.details["camera"])
     record = write_result(
-        out, shot.results, shot.points, replace=replace, unit_out=unit_out, paper=paper, files=shot.files
+        out,
+        shot.results,
+        shot.points,
+        replace=replace,
+        unit_out=unit_out,
+        paper=paper,
+        files=shot.files,
+        report_parts=[told] if told else (),
     )
     show(record, shot.results, as_json, unit_out)
+    if not as_json:
+        click.echo("\n".join(["", *(in_unit(line, unit_out) for line in shot_lines(record["camera"]))]))

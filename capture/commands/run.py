@@ -41,6 +41,7 @@ Examples
     help="Unit of what people read; that of the job if left out. Files stay in mm.",
 )
 def run(job: Path, out: Path | None, replace: bool, as_json: bool, unit_out: str | None) -> int:
+    from capture.camera.told import shot_lines
     from capture.jobs.run import default_folder, run_job
     from fit.commands.show import show
     from fit.units import in_unit
@@ -50,6 +51,8 @@ def run(job: Path, out: Path | None, replace: bool, as_json: bool, unit_out: str
         click.echo("\n".join(in_unit(line, done.unit_out) for line in done.lines))
     show(done.record, done.results, as_json, done.unit_out)
     if not as_json:
+        if shots := shot_lines(done.record.get("camera", {})):
+            click.echo("\n".join(["", *(in_unit(line, done.unit_out) for line in shots)]))
         told = "written to" if done.fresh else "unchanged since the last run, in"
         click.echo(f"\nResults {told} {out or default_folder(job)}")
     return 0 if done.met else 3

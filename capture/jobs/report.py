@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from capture.camera.told import shot_part
 from fit.report.parts import ReportPart
 from fit.results import value_to_dict
 from fit.units import format_length, in_unit, unit_words
@@ -54,9 +55,8 @@ def job_parts(composed: Composed, photos: Mapping[str, Stage], unit_out: str) ->
         if "picks.png" in stage.files:
             words = "Each pick enlarged on its own face: crosses are the way-points, dots the edge that was taken."
             parts.append(ReportPart(f"Picks in {name}", words, picture=stage.files["picks.png"]))
-    advice = [(name, line) for name, stage in photos.items() for line in stage.details["camera"]["advice"]]
-    if advice:
-        parts.append(ReportPart("For the next shot", head=("photo", "what would make it better"), rows=advice))
+    if told := shot_part({name: stage.details["camera"] for name, stage in photos.items()}):
+        parts.append(told)
     if composed.averages:
         parts.append(_comparison(composed, unit_out))
     return parts

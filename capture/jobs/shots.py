@@ -142,7 +142,7 @@ def _picked(file: JobFile, index: int, solved: Solved, wanted: Sequence[FeatureK
     pixels = solved.image.colour()
     found = measured_picks(photo, name, wanted, solved, Lit(linear_light(pixels)))
     heights = sorted({pick.known.sheet.height for pick in found.picks})
-    health = check_bench(solved.bench, heights)
+    health = check_bench(solved.bench, heights, found.points.xyz if found.points else None)
     marked = Marked(found.features, found.points, found.leads)
     return Stage(
         solved.bench.frame,

@@ -109,10 +109,24 @@ def test_left_out_parts_are_predicted(synthetic):
         health = check_bench(bench)
         assert 0 < health.leave_one_out < 0.05
     noisy = check_bench(frame_bench(synthetic, sigma=0.3))
-    assert noisy.leave_one_out > 0.05
+    assert noisy.leave_one_out > 0.05 and noisy.at_part is None
     record = health.record(bench)
     assert record["leave_one_out"] == health.leave_one_out
     assert record["fx"] == pytest.approx(3100, rel=0.01)
+
+
+def test_what_leaving_a_strip_out_does_to_the_part(synthetic):
+    """The change told is what a bench without that strip gives; away from the other strips it is larger."""
+    bench = strip_bench(synthetic)
+    box = np.array([(60.0, 20, 1.5), (480, 20, 1.5), (480, 230, 1.5), (60, 230, 1.5)])
+    near, far = (check_bench(bench, places=box * [scale, scale, 1]) for scale in (1.0, 3.0))
+    assert 0 < near.at_part < 0.05 and far.at_part > 2 * near.at_part
+    assert near.worst_at_part.startswith("strip")
+    rest = [piece for piece in bench.pieces if piece.piece.name != near.worst_at_part]
+    without = solve_bench(bench.image, rest, print_x=45.0, print_y=240.0)
+    seen = without.points_on_face(bench.project(box), 0.0, 1.5, 0.0).xyz
+    diagonals = [np.linalg.norm(xyz[2] - xyz[0]) - np.linalg.norm(xyz[3] - xyz[1]) for xyz in (box, seen)]
+    assert abs(diagonals[0] - diagonals[1]) < 4 * near.at_part
 
 
 def test_advice(synthetic):
@@ -122,11 +136,65 @@ def test_advice(synthetic):
     far = check_bench(frame_bench(synthetic, distance=1100.0)).advice
     assert any("go nearer" in line for line in far)
     partial = check_bench(frame_bench(synthetic, keep=slice(0, 30))).advice
-    assert any("30 of 62 corners of the frame" in line for line in partial)
+    assert any("32 of 62 corners of the frame cannot be made out" in line for line in partial)
     assert any("lower side" in line for line in partial)
     bench = frame_bench(synthetic)
     soft = replace(bench, pieces=(replace(bench.pieces[0], blur=np.full(62, 3.0)),))
     assert any("soft" in line for line in check_bench(soft).advice)
+
+
+def hidden(bench: Bench, which: int, out: np.ndarray, grey: np.ndarray) -> Bench:
+    """The bench with some corners of one piece not found in a picture of these grey levels."""
+    found = bench.pieces[which]
+    cut = {key: getattr(found, key)[~out] for key in ("ids", "px", "cov", "blur")}
+    pieces = [replace(found, **cut) if j == which else piece for j, piece in enumerate(bench.pieces)]
+    return solve_bench(replace(bench.image, grey=grey), pieces, print_x=45.0, print_y=240.0)
+
+
+def test_why_corners_are_missing(synthetic):
+    """White around them is glare; grey is something that lies there; beyond the picture's edge it is cut off."""
+    bench = strip_bench(synthetic)
+    px = bench.pieces[2].px
+    out = px[:, 1] > np.median(px[:, 1])
+    plain, white = np.full((3000, 4000), 90, np.uint8), np.full((3000, 4000), 90, np.uint8)
+    for x, y in np.rint(px[out]).astype(int):
+        white[y - 60 : y + 61, x - 60 : x + 61] = 252
+    (covered,) = check_bench(hidden(bench, 2, out, plain)).advice
+    assert (
+        covered
+        == f"{out.sum()} of 30 corners of the strip 2 cannot be made out; uncover it, and keep deep shadow off it."
+    )
+    (glare,) = check_bench(hidden(bench, 2, out, white)).advice
+    assert glare.startswith(f"Glare on the strip 2 hides {out.sum()} of its 30 corners; turn the light")
+    y = int(np.floor(px[out].min(axis=0)[1])) - 5
+    (cut,) = check_bench(hidden(bench, 2, out & (px[:, 1] > y), plain[: y + 1])).advice
+    assert cut.startswith(f"{out.sum()} of 30 corners of the strip 2 lie outside the picture; step back")
+
+
+def test_a_side_without_target_is_named_as_people_see_the_picture(synthetic):
+    bench = strip_bench(synthetic)
+    box = np.array([(60.0, 20, 1.5), (480, 20, 1.5), (480, 230, 1.5), (60, 230, 1.5)])
+    assert check_bench(bench, places=box).advice == ()
+    rotation, translation = synthetic.look(25, 200, 850, (270, 250))
+    shot = synthetic.Shot(LENS, rotation, translation, np.ones(2), PLACES)
+    without = synthetic.make_pieces(shot, [strip(i) for i in range(4)], 0.02, np.random.default_rng(0))[:2]
+    px = shot.project(box)
+    for orientation in (1, 6):
+        image = replace(synthetic.blank_image(), orientation=orientation)
+        seen = solve_bench(image, without, print_x=45.0, print_y=240.0)
+        advice = check_bench(seen, places=box).advice
+        far = image.to_displayed(px[1:3]).mean(axis=0) - image.to_displayed(px[[0, 3]]).mean(axis=0)
+        side = ("left", "right") if abs(far[0]) > abs(far[1]) else ("upper side", "lower side")
+        side = side[int(far[np.argmax(np.abs(far))] > 0)]
+        assert f"The part reaches past the target on the {side} of the picture; lay a strip there too." in advice
+
+
+def test_an_unmeasured_print_is_no_reason_to_learn_the_lens(synthetic):
+    """Print ratio and focal length are tied: what both leave open on the print itself is not the height's doing."""
+    rotation, translation = synthetic.look(30, 50, 320, (90, 120), 90)
+    shot = synthetic.Shot(LENS, rotation, translation, np.ones(2), np.zeros((1, 3)))
+    found = synthetic.make_pieces(shot, [frame()], 0.02, np.random.default_rng(0))
+    assert check_bench(solve_bench(synthetic.blank_image(), found), [2.0]).advice == ()
 
 
 def test_raised_faces_seen_square_on(synthetic):

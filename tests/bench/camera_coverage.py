@@ -13,12 +13,11 @@ standard uncertainty, and the medians of both.
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
+from borrowed import borrowed
 
 from capture.camera.adjust import FLAT_U
 from capture.camera.bench import Bench, solve_bench
@@ -36,15 +35,6 @@ SCENES = {
 }
 HEIGHTS, CORNER_PX, HEIGHT_U = (2.0, 37.0), 0.02, 0.05
 LENS_U = np.array([0.1, 2e-6, 0.1, 0.1, 1e-4, 6e-4, 4e-6, 4e-6, 1e-3])
-
-
-def beside(name: str):
-    path = Path(__file__).parents[1] / "capture" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def pulls_of(bench: Bench, shot, height: float, scene, rng: np.random.Generator) -> list[tuple[float, float]]:
@@ -91,7 +81,7 @@ def run(scene, learned: bool, shots: int, made) -> dict[float, np.ndarray]:
 
 def main() -> None:
     shots = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    made, started = beside("synthetic"), time.process_time()
+    made, started = borrowed("capture/synthetic"), time.process_time()
     print("scene        lens     height  n     held 95 %  spread  median |error|  median u  (mm)")
     for name, scene in SCENES.items():
         for learned in (False, True):

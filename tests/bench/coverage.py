@@ -13,7 +13,6 @@ many 95 % intervals hold the truth, and by what factor the intervals could all b
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 import time
 
@@ -24,9 +23,9 @@ if __name__ == "coverage":  # numba looks for a package of this name, and finds 
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
+from borrowed import borrowed
 
 from capture.camera.adjust import FLAT_U
 from capture.camera.bench import Bench, solve_bench
@@ -54,15 +53,6 @@ TARGETS = {
     "strips": ([strip(i) for i in range(4)], PLACES, 850.0, (270.0, 180.0), (420.0, 200.0)),
 }
 LIGHT = ("edge:", "wave:")
-
-
-def beside(name: str):
-    path = Path(__file__).parents[1] / "capture" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +200,7 @@ def against(kind: str, true: float, value: Value) -> tuple[str, float, float]:
 
 def main() -> None:
     shots = int(sys.argv[1]) if len(sys.argv) > 1 else 600
-    made, started = beside("synthetic"), time.process_time()
+    made, started = borrowed("capture/synthetic"), time.process_time()
     rng, rows, refused = np.random.default_rng(3), defaultdict(list), 0
     for i in range(shots):
         target = ("frame", "strips")[i % 2]

@@ -26,14 +26,12 @@ carries most where the lens is learned.
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
-import sys
 from collections import defaultdict
 from collections.abc import Iterable
-from pathlib import Path
 
 import numpy as np
+from borrowed import borrowed
 
 from capture.forecast.layout import layout_of
 from capture.pieces import strip
@@ -41,15 +39,6 @@ from fit.errors import CannotDetermine, InputError
 
 SHOTS, FAR = 60, 1250.0
 KINDS = ("distance", "width", "diameter")
-
-
-def coverage_study():
-    path = Path(__file__).with_name("coverage.py")
-    spec = importlib.util.spec_from_file_location("coverage_study", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def strips_one_way(count: int, width: float, height: float) -> np.ndarray:
@@ -90,8 +79,7 @@ def told(label: str, worlds: Iterable, study, target: str) -> None:
 
 
 def main() -> None:
-    study = coverage_study()
-    made = study.beside("synthetic")
+    study, made = borrowed("bench/coverage", "coverage_study"), borrowed("capture/synthetic")
     for width, height in ((900, 500), (1000, 400)):
         laid = {"all one way": lambda n: (strips_one_way(n, width, height), (width / 2, height / 2 + 10))}  # noqa: B023
         laid["along all sides"] = lambda n: strips_along(n, width, height)  # noqa: B023

@@ -12,12 +12,11 @@ learned: named in 95.8 %, 93.8 % held. The median U95 is 0.05 / 0.08 mm, with st
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
+from borrowed import borrowed
 
 from capture.camera.adjust import FLAT_U
 from capture.camera.bench import solve_bench
@@ -29,15 +28,6 @@ from capture.pieces import strip
 WIDTH, HEIGHT, FAR, CORNER_PX, READING_U, FACE = 560.0, 300.0, 850.0, 0.02, 0.02, 1.5
 LENS_U = np.array([0.1, 2e-6, 0.1, 0.1, 1e-4, 6e-4, 4e-6, 4e-6, 1e-3])
 CASES = ((0.0, 1.0), (2.0, 1.0), (5.0, 1.0), (0.0, 0.97), (0.0, 1.02), (0.0, 1.005))
-
-
-def beside(name: str):
-    path = Path(__file__).parents[1] / "capture" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def with_odd(made, shot, found, odd: int, lift: float, scale: float, rng: np.random.Generator):
@@ -83,7 +73,7 @@ def one(made, lift: float, scale: float, learned: bool, rng: np.random.Generator
 
 
 def main() -> None:
-    shots, made = int(sys.argv[1]) if len(sys.argv) > 1 else 24, beside("synthetic")
+    shots, made = int(sys.argv[1]) if len(sys.argv) > 1 else 24, borrowed("capture/synthetic")
     for learned in (True, False):
         for lift, scale in CASES:
             rng = np.random.default_rng(11)

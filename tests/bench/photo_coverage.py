@@ -15,7 +15,6 @@ sharp, without doubt, 0.04 mm inside the contour.
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import sys
 import tempfile
@@ -24,6 +23,7 @@ from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
+from borrowed import borrowed
 
 from capture.shooting import Shot, ShotOptions, shoot
 from fit.dimensions import distance
@@ -38,15 +38,6 @@ Found = list[tuple[str, float, float, float]]
 HEIGHT_U, READING_U = 0.05, 0.02
 FACES = ((0.18, 0.07, 0.045), (0.10, 0.11, 0.12), (0.35, 0.34, 0.32), (0.05, 0.12, 0.2), (0.22, 0.20, 0.08))
 SIZES = ((2400, 1800), (3200, 2400), (4000, 3000))
-
-
-def beside(name: str):
-    path = Path(__file__).parents[1] / "capture" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def draw_plate(drawn, rng: np.random.Generator):
@@ -182,7 +173,7 @@ def against(true: float, value: Value) -> tuple[float, float, float]:
 
 def main() -> None:
     shots, first = (int(given) for given in (sys.argv[1:] + ["40", "0"][len(sys.argv) - 1 :])[:2])
-    drawn, started = beside("drawn"), time.process_time()
+    drawn, started = borrowed("capture/drawn"), time.process_time()
     rows: dict[str, list[tuple[float, float]]] = defaultdict(list)
     missed = invented = refused = 0
     with tempfile.TemporaryDirectory() as folder:

@@ -6,11 +6,9 @@ Run: python tests/bench/seal_coverage.py [--repeats 300]
 from __future__ import annotations
 
 import argparse
-import importlib.util
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
+from borrowed import borrowed
 
 from fit.paths.chain import locate
 from fit.paths.path import fit_path
@@ -18,19 +16,9 @@ from fit.points import Points
 from fit.seal import edge_of, seal_line
 
 
-def made_paths() -> ModuleType:
-    """The exact paths that the tests use."""
-    path = Path(__file__).resolve().parents[1] / "fit" / "seal" / "made_paths.py"
-    spec = importlib.util.spec_from_file_location("made_paths", path)
-    assert spec and spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def study(name: str, offset: float, noise: float, repeats: int) -> str:
     """Share of held intervals, and the median U95 against the half-width that would just hold 95 %."""
-    made = made_paths()
+    made = borrowed("fit/seal/made_paths")
     hook = made.walk([120, (45, 80), 90, (60, -50), 110])
     true = {"hook": hook, "hatch": made.rounded_rectangle(320, 220, 50)}[name]
     edge = edge_of(true)

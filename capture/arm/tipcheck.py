@@ -24,6 +24,8 @@ BALLS = (
 )  # fmt: skip
 """Usual diameters of gauge balls, mm: whole millimetres and fractions of an inch (common practice, no source)."""
 _NEAR = 0.12
+_RIGHT = 0.06
+"""What a ball and a tip as typed are good to, mm, where a touch tells it as well (common practice, no source)."""
 _MISTAKES = (
     (1, "made twice"),
     (-1, "missing"),
@@ -47,7 +49,7 @@ def check_tip(features: Sequence[Feature], tip: Tip | None) -> list[Notice]:
 
 def _ball_text(balls: Sequence[Feature], tip: Tip) -> str | None:
     """Balls are sold in few sizes: all of them a tip too small or too large betrays the correction."""
-    if not balls or any(_stock(ball, 0.0) for ball in balls):
+    if not balls or all(_stock(ball, 0.0) for ball in balls):
         return None
     for shift, word in _MISTAKES:
         found = [_stock(ball, shift * tip.diameter) for ball in balls]
@@ -68,7 +70,8 @@ def _is_whole(size: float | None) -> bool:
 
 def _stock(ball: Feature, shift: float) -> float | None:
     size = ball.value("diameter")
-    return usual_ball(size.value + shift, size.u95)
+    found = usual_ball(size.value + shift, size.u95)
+    return found if found is not None and abs(size.value + shift - found) < max(_RIGHT, size.u95) else None
 
 
 def usual_ball(diameter: float, u95: float) -> float | None:

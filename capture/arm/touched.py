@@ -19,6 +19,8 @@ from fit.uncertain import coverage_factor
 __all__ = ["FACED", "Touched", "as_shared", "fit_touched"]
 
 FACED = frozenset({"circle", "arc", "slot"})
+_RADII = {"radius": 1.0, "diameter": 0.5, "width": 0.5}
+"""Values that say how far a round surface lies from its middle, and the share of them that does."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -107,12 +109,27 @@ def _fit(
     if unlike.any() and not unlike.all():
         kept = centres.select(~unlike)
         normals = surface_normals(fit_kind(kept, kind, plane), _in_face(centres.xyz, plane), centres.normal)
+    if tip and sign > 0:
+        _refuse_swallowed(raw, tip)
     outward = sign * normals
     surface = correct(centres, outward, tip) if tip else replace(centres, normal=outward)
     if raw.kind == "line" and tip:
         surface = surface.with_shared([f"tip:side of {name}"], _line_side_mode(raw, centres.normal, outward, tip))
     final = fit_kind(surface.select(~unlike), kind, plane, form=form)
     return _finished(name, surface, final, unlike)
+
+
+def _refuse_swallowed(centres: Feature, tip: Tip) -> None:
+    """Refuse a round surface said to be touched from outside whose tip centres lie within a tip's radius of its middle."""
+    radius = next((centres[key] * share for key, share in _RADII.items() if key in centres.order), math.inf)
+    if radius > 1.02 * tip.radius:
+        return
+    message = (
+        f"by i j k it was touched from outside, but its touches lie only {radius:.3f} mm from its middle, less than the "
+        f"tip's radius, {tip.radius:.3f} mm. Are they surface points already (--points surface), is --tip right, or do "
+        "i j k point to the surface?"
+    )
+    raise CannotDetermine(message)
 
 
 def _beside_line(line: Feature, plane: Feature, side: str, count: int) -> FloatArray:

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from capture.arm.probing import ProbeOptions, measure
 from capture.arm.tip import TIP_MODE, Tip, beside, choose_side, correct, qualify, surface_normals
 from capture.arm.tipcheck import check_tip, slot_and_block
 from capture.arm.touched import fit_touched
-from fit.errors import InputError
+from fit.errors import CannotDetermine, InputError
 from fit.points import Points
 from fit.shapes import fit_sphere
 
@@ -158,6 +159,27 @@ def test_balls_betray_a_missing_or_double_correction(shift: float, words: str | 
     notices = check_tip([ball], TIP)
     assert [notice.code for notice in notices] == (["tip-side"] if words else [])
     assert not words or words in notices[0].text
+
+
+def test_one_ball_that_is_usual_either_way_does_not_speak_for_the_others() -> None:
+    """With a tip of 6 mm not taken off, a ball of 10 mm reads as one of 16; the other two as none at all."""
+    for shift, told in ((0.0, 0), (6.0, 1)):
+        balls = []
+        for size in (10.0, 12.7, 25.0):
+            out = RNG.normal(size=(20, 3))
+            out /= np.linalg.norm(out, axis=1, keepdims=True)
+            balls.append(fit_sphere(Points((size + shift) / 2 * out + RNG.normal(0, 0.01, out.shape))).renamed("ball"))
+        assert len(check_tip(balls, TIP)) == told
+
+
+def test_touches_nearer_than_the_tip_are_refused(tmp_path: Path) -> None:
+    """A ball of 5 mm whose surface points are read as centres of a tip of 6 mm: nothing is left to call a ball."""
+    out = RNG.normal(size=(12, 3))
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    rows = [",".join(f"{v:.5f}" for v in (*place, *way)) + ",ball" for place, way in zip(2.5 * out, out, strict=True)]
+    (tmp_path / "a.csv").write_text("# unit: mm\nx,y,z,i,j,k,feature\n" + "\n".join(rows) + "\n")
+    with pytest.raises(CannotDetermine, match=r"only 2\.500 mm from its middle, less than the tip's radius, 3\.000 mm"):
+        measure([tmp_path / "a.csv"], ProbeOptions(tip=6.0, points="centre", fits=("ball=sphere",)))
 
 
 def test_a_ball_of_whole_millimetres_is_no_inch_ball_gone_wrong() -> None:

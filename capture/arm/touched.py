@@ -120,9 +120,12 @@ def _fit(
 
 
 def _refuse_swallowed(centres: Feature, tip: Tip) -> None:
-    """Refuse a round surface said to be touched from outside whose tip centres lie within a tip's radius of its middle."""
+    """Refuse a round surface said to be touched from outside whose tip centres lie within a tip's radius of its middle.
+
+    Where they lie within half of it the unit is doubted instead (`unitcheck.py`).
+    """
     radius = next((centres[key] * share for key, share in _RADII.items() if key in centres.order), math.inf)
-    if radius > 1.02 * tip.radius:
+    if not 0.5 < radius / tip.radius < 1.02:
         return
     message = (
         f"by i j k it was touched from outside, but its touches lie only {radius:.3f} mm from its middle, less than the "

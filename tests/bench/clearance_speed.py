@@ -79,6 +79,12 @@ def one_size(count: int, rival_poses: int) -> dict[str, float]:
     }
 
 
+def children_cpu() -> float:
+    """Processor time, s, of all processes that have ended so far: the second run is the difference."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def write_ply(path: Path, xyz: np.ndarray) -> None:
     head = f"ply\nformat binary_little_endian 1.0\ncomment unit mm\nelement vertex {len(xyz)}\n"
     head += "".join(f"property float {name}\n" for name in "xyz") + "end_header\n"
@@ -104,15 +110,12 @@ def whole_command(count: int, extra: tuple[str, ...]) -> None:
             "out",
             *extra,
         ]
-        start = time.perf_counter()
+        start, before = time.perf_counter(), children_cpu()
         subprocess.run(command, cwd=here, check=True, capture_output=True)
-        wall = time.perf_counter() - start
-        used = resource.getrusage(resource.RUSAGE_CHILDREN)
+        wall, used = time.perf_counter() - start, children_cpu() - before
         poses = len(json.loads((here / "out/results.json").read_text())["clear"]["gap"])
-    words = (
-        f"whole command {' '.join(extra)}: {poses} poses, {wall:.1f} s wall, {used.ru_utime + used.ru_stime:.1f} s CPU"
-    )
-    print(f"{words}, peak {used.ru_maxrss / 1024:.0f} MiB")
+    words = f"whole command {' '.join(extra)}: {poses} poses, {wall:.1f} s wall, {used:.1f} s CPU"
+    print(f"{words}, peak {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:.0f} MiB")
 
 
 def main() -> None:

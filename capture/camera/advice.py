@@ -23,7 +23,7 @@ _MISSED_SHARE, _MISSED_LEAST = 0.1, 3
 """Corners of a piece missed for one reason from which it is told."""
 _NO_INK = 200
 """Grey level below which hardly a pixel lies around a corner washed out by glare; half of it is black ink otherwise."""
-_OPEN_SHARE = 0.05
+_OPEN_SHARE = 0.02
 """By how much of its own size the part may reach past the target."""
 _SIDES = ("left", "right", "upper side", "lower side")
 

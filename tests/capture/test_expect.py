@@ -9,6 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from capture.camera.lens import lens_prior
+from capture.camera.profile import CameraProfile
+from capture.forecast import expect
 from capture.forecast.expect import SetUp, camera_of, expected_sizes
 from capture.forecast.expect_advice import advice_for
 from capture.forecast.layout import Layout, frame_blank, layout_of, parse_piece
@@ -20,13 +23,15 @@ def u95(setup: SetUp) -> dict[str, float]:
     return {size.name: size.value.u95 for size in expected_sizes(setup)}
 
 
+_NOTHING_KNOWN = np.array([95.0, 5e-4, 25.0, 25.0, 0.15, 0.4, 5e-4, 5e-4, 0.4])
 FRAMED = SetUp((110.0, 160.0), layout_of((110.0, 160.0), None))
 STRIPS = SetUp((900.0, 500.0), layout_of((900.0, 500.0), 4), distance=1000.0)
 
 
 def test_what_a_caliper_is_worth():
-    """Its part of a hole distance, by hand: u of the reading over the nominal side, along x and along y."""
-    sizes = expected_sizes(FRAMED)[0]
+    """Its part of a hole distance, by hand: u of the reading over the nominal side, along x and along y; the lens is known,
+    so that the photo itself cannot trade one reading against the other."""
+    sizes = expected_sizes(replace(FRAMED, learned=True))[0]
     dx, dy = 0.8 * 110, 0.8 * 160
     length = math.hypot(dx, dy)
     by_hand = 1.96 * math.hypot(dx * dx / 180 * 0.02, dy * dy / 240 * 0.02) / length
@@ -210,3 +215,23 @@ def test_reading_a_piece():
     assert parse_piece("frame@0,0")[0].kind == "frame"
     with pytest.raises(InputError, match="must read like"):
         parse_piece("sheet@0,0")
+
+
+def test_a_lens_that_bends_tells_a_raised_face_better():
+    """One tilted view of one plane ties focal length and middle of the lens; what the lens bends shows the middle."""
+    raised = replace(FRAMED, height=37.0, thickness=1.5, tilt=math.radians(25))
+    straight = CameraProfile(
+        raised.size, lens_prior(raised.image).centre, np.diag(_NOTHING_KNOWN**2), raised.image.exif
+    )
+    name = "distance between holes"
+    assert u95(replace(raised, camera=straight))[name] > 1.5 * u95(raised)[name]
+
+
+def test_holes_are_as_doubtful_as_in_usual_photos(monkeypatch):
+    """Half of the holes of a photo show gaps or leaps: one of an expected pair does."""
+    setup, name = replace(STRIPS, learned=True), "distance between holes"
+    usual = u95(setup)
+    monkeypatch.setattr(expect, "_HOLE_COVERS", (1.0, 1.0))
+    clear = u95(setup)
+    monkeypatch.setattr(expect, "_HOLE_COVERS", (0.9, 0.9))
+    assert 1.05 * clear[name] < usual[name] < u95(setup)[name]

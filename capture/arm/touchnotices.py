@@ -20,6 +20,8 @@ __all__ = ["told_of_ties", "told_of_touches"]
 
 _ROUGH = 8.0
 """Times the scatter of a touch from which on a feature is no shape of its kind (common practice, no source)."""
+_DIVIDED = 0.3
+"""Share of i j k against the rest from which on a majority is no proof (common practice, no source)."""
 _A_VISIT = 4
 _SOME = 0.25
 """Touches in a row of which all but some are stray: no slip of the hand (common practice, no source)."""
@@ -75,6 +77,11 @@ def _turned_notice(touches: Touches, touched: Touched) -> Notice:
     rows = touches.rows(name)[touched.turned]
     touch = "1 touch" if len(rows) == 1 else f"{len(rows)} touches"
     text = f"{touch} of {name} left out: i j k to the other side than the rest ({touches.where(rows)})."
+    if len(rows) > _DIVIDED * len(touched.used):
+        text += (
+            f" With {len(rows)} of {len(touched.used)} against, the side itself is in doubt: on the other one the surface "
+            "lies a tip's diameter away. Mend i j k."
+        )
     return Notice("tip-side", text, name)
 
 

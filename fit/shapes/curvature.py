@@ -48,7 +48,7 @@ def refuse_flat(points: Points, frame: Frame, radius: float, u: float, kept: NDA
     low, high = radius_range(radius, 1.96 * u)
     width = "a straight line too" if math.isinf(high) else f"{high:.3g} mm"
     message = (
-        f"Only {span:.2g}° of the curve is seen, {kept.sum()} points: its radius may be anything from {low:.3g} mm to "
+        f"Only {span:.3g}° of the curve is seen, {kept.sum()} points: its radius may be anything from {low:.3g} mm to "
         f"{width}. Measure more of it or use a radius gauge."
     )
     raise CannotDetermine(message)

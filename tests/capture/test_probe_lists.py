@@ -85,6 +85,8 @@ def test_touches_turned_round_are_told_by_line_and_are_no_strays(tmp_path: Path)
     told = _told(turned, tmp_path)
     assert told["tip-side"] == ("1 touch of deck left out: i j k to the other side than the rest (list.csv line 3).")
     assert "stray-touch" not in told
+    many = _told(FLAT.replace("0,0,1,deck", "0,0,-1,deck", FLAT.count(",deck") * 2 // 5), tmp_path)
+    assert "the side itself is in doubt" in many["tip-side"]
 
 
 def test_touches_that_scatter_as_no_arm_does_are_told(tmp_path: Path) -> None:

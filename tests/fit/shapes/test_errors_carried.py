@@ -239,6 +239,15 @@ def test_a_very_short_arc_free_in_space_is_refused_with_numbers_or_told_within_i
     assert refused > 6
 
 
+def test_a_refused_span_reads_in_plain_degrees() -> None:
+    rng = np.random.default_rng(3)
+    turn = rng.uniform(0, 3.2, 7)
+    xyz = np.column_stack([3 * np.cos(turn), 3 * np.sin(turn), np.zeros(7)])
+    xyz[:, :2] += rng.normal(0, 1.2, (7, 2))
+    with pytest.raises(CannotDetermine, match=r"Only \d{3}° of the curve is seen"):
+        fit_circle(Points(xyz))
+
+
 def test_cone_that_is_a_cylinder_is_refused() -> None:
     xyz = shape_of("cylinder")
     with pytest.raises(CannotDetermine, match="as good as a cylinder"):

@@ -31,7 +31,8 @@ from capture.camera.lens import LensPrior, lens_prior, rays, see, shown_at
 from capture.camera.modes import camera_modes
 from capture.camera.other_lens import told_of_other_lens
 from capture.camera.profile import CameraProfile
-from capture.camera.scale import ScaleRow, print_observations
+from capture.camera.scale import ScaleRow, doubted, print_observations
+from capture.camera.views import SCALE
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -243,6 +244,9 @@ def solve_bench(
     if not sound:
         view, solved = solve_bent(ordered, observed, prior, solved)
         notices.append(bent_notice(ordered, observed, prior, solved))
+    elif found := doubted(ordered[0].piece, rows, solved.state.scale, solved.cov[SCALE, SCALE]):
+        observed, notices = Observed.of(prior, found[0]), [found[1]]
+        view, solved = solve_view(ordered, observed, prior)
     names, modes = camera_modes(solved, view)
     return Bench(image, ordered, observed, solved, names, modes, (*notices, *other))
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from capture.pieces import Piece
 from fit.errors import InputError
+from fit.points import FloatArray
 from fit.results import Notice
 
-__all__ = ["PRINT_RATIO_U", "PRINT_SCALE_U", "ScaleRow", "print_observations"]
+__all__ = ["PRINT_RATIO_U", "PRINT_SCALE_U", "ScaleRow", "doubted", "print_observations"]
 
 PRINT_SCALE_U = 0.015
 """Of an unmeasured print: fit-to-page prints of 94 to 97 % are common, good printers hold 0.3 % (common practice)."""
@@ -16,6 +19,8 @@ PRINT_RATIO_U = 0.003
 """Scale in x over scale in y: 0.5 % has been seen between the axes."""
 _LIMITS, _RATIO_LIMIT = (0.90, 1.10), 0.01
 _TOLD_FROM = 0.0005
+_DOUBT_SIGMAS, _LEAST_FREE = 3.5, 0.003
+"""From how many standard uncertainties readings are doubted, where all else foretells them at all."""
 
 ScaleRow = tuple[str, tuple[float, float], float, float]
 """name, factors of the scales in x and y, value, standard uncertainty."""
@@ -87,3 +92,42 @@ def _notices(piece: Piece, scales: dict[str, float], print_u: float) -> list[Not
 
 def _side(piece: Piece, axis: str) -> float:
     return piece.width if axis == "x" else piece.height
+
+
+def doubted(
+    piece: Piece, rows: list[ScaleRow], scale: FloatArray, cov: FloatArray
+) -> tuple[list[ScaleRow], Notice] | None:
+    """The rows with both caliper readings as doubtful as they disagree with the x : y that the photo shows, and words for it.
+
+    scale (2,), cov (2, 2) : solved with the rows. None where they agree. One reading is misread by what it differs from
+    what the other and the photo foretell, and nothing says which.
+    """
+    readings = [row for row in rows if _is_reading(row[0])]
+    gaps = [_foretold(row, scale, cov) for row in readings]
+    if len(gaps) < 2 or max(sigmas for _, sigmas in gaps) < _DOUBT_SIGMAS:
+        return None
+    gap = max(gap for gap, _ in gaps)
+    wider = [(n, factors, value, math.hypot(u, gap) if _is_reading(n) else u) for n, factors, value, u in rows]
+    x, y = (value for _, _, value, _ in readings)
+    text = (
+        f"The caliper readings say that the {piece.name} was printed at {x:.2%} in x and {y:.2%} in y; the photo shows "
+        "another ratio of the two. One of them is misread, so every ± is widened. Read both printed sides again."
+    )
+    return wider, Notice("print-doubt", text)
+
+
+def _foretold(row: ScaleRow, scale: FloatArray, cov: FloatArray) -> tuple[float, float]:
+    """How far a reading is from what all else foretells, and how many standard uncertainties of that difference.
+
+    Leaving one observation out of a solution: its residual over one less its own share in the solution.
+    """
+    _, factors, value, u = row
+    free = 1 - float(np.array(factors) @ cov @ np.array(factors)) / u**2
+    if free < _LEAST_FREE:
+        return 0.0, 0.0
+    residual = abs(value - float(np.dot(factors, scale)))
+    return residual / free, residual / (u * math.sqrt(free))
+
+
+def _is_reading(name: str) -> bool:
+    return name.startswith("caliper:")

@@ -66,6 +66,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "The readings differ from the nominal sides printed on the sheet.",
             "Nothing needs doing if the readings are right; else print at 100 % and read both sides again.",
         ),
+        "print-doubt": Advice(
+            "The two caliper readings of the print do not fit the photo: one of them is misread, or typed wrong.",
+            "Their ratio differs from the ratio of the printed squares in the photo.",
+            "Read both sides over the printed pattern's outer edges again, and correct --print-x or --print-y.",
+        ),
         "target-bent": Advice(
             "The printed target does not lie flat.",
             "Lay a straight edge over the sheet, or look along it.",

@@ -8,12 +8,13 @@ from typing import Literal
 
 import numpy as np
 
+from capture.edges.flanks import NO_SHAPES, StepShapes
 from capture.edges.rim_fit import Edge, FaceKnowledge
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.strip import Contour
 from fit.points import FloatArray
 
-__all__ = ["KINDS", "Candidate", "Lead", "Pick"]
+__all__ = ["KINDS", "Candidate", "Lead", "Pick", "Settled"]
 
 KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 """Kinds of feature that a pick can be, and how many way-points each needs."""
@@ -39,11 +40,20 @@ class Pick:
     metal: Literal["left", "right", "in", "out"] | None = None
 
 
-Settle = Callable[[], tuple[tuple[Edge, ...], tuple[float, ...]]]
+@dataclass(frozen=True, eq=False, slots=True)
+class Settled:
+    """An edge under each rounding tried: where it runs, how twofold it shows; and the shape of its steps if it is sharp."""
+
+    edges: tuple[Edge, ...]
+    twins: tuple[float, ...]
+    shapes: StepShapes
 
 
-def _unsettled() -> tuple[tuple[Edge, ...], tuple[float, ...]]:
-    return (), ()
+Settle = Callable[[], Settled]
+
+
+def _unsettled() -> Settled:
+    return Settled((), (), NO_SHAPES)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -51,16 +61,18 @@ class Candidate:
     """One edge that a pick may mean: one edge, or one circle, for each rounding tried. One that explains too little to be
     what is meant has neither, only its line.
 
-    settle : gives the line's edge for each rounding, and how twofold it shows under it; asked for once the choice is made,
-    since of several edges beside a line one is taken and a tap need not wait for the others. away : mean outward distance
-    from the clearest candidate, seen from that one's metal, mm. score : how well it explains the photo, with all that lies
-    beside it. stray : root mean square distance from the way-points, mm. metal : which side is taken for metal; tone :
-    what that metal looks like (`capture.edges.siding.face_tone`).
+    settle : gives the line's edge for each rounding; asked for once the choice is made, since of several edges beside a
+    line one is taken and a tap need not wait for the others. rim : the shape of a circle's steps if its edge is sharp.
+    away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
+    the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal : which side
+    is taken for metal; tone : what that metal looks like (`capture.edges.siding.face_tone`). step : how far tone changes
+    across it, square root of linear light.
     """
 
     line: Contour | None = None
     settle: Settle = _unsettled
     circles: tuple[Circle, ...] = ()
+    rim: StepShapes = NO_SHAPES
     scale_px: float = 0.0
     height: float = 0.0
     score: float = 0.0
@@ -68,10 +80,15 @@ class Candidate:
     stray: float = 0.0
     metal: bool = True
     tone: FloatArray = field(default_factory=lambda: np.zeros(3))
+    step: float = 0.0
 
     @property
     def edges(self) -> tuple[Edge, ...]:
-        return self.settle()[0]
+        return self.settle().edges
+
+    @property
+    def shapes(self) -> StepShapes:
+        return self.rim if self.circles else self.settle().shapes
 
     @property
     def px_per_mm(self) -> float:
@@ -93,7 +110,8 @@ class Candidate:
             return length * np.array([c.score for c in self.circles]), length
         strip = self.edges[0].strip
         length = len(strip.total) * strip.contour.spacing
-        scores = [e.score + 0.5 * t for e, t in zip(*self.settle(), strict=True)]
+        settled = self.settle()
+        scores = [e.score + 0.5 * t for e, t in zip(settled.edges, settled.twins, strict=True)]
         return length * np.array(scores), length
 
 

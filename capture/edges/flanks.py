@@ -19,7 +19,7 @@ from capture.edges.flatten import View
 from capture.edges.strip import Contour, Strip
 from fit.points import FloatArray
 
-__all__ = ["StepShapes", "rounded_share", "step_shapes"]
+__all__ = ["NO_SHAPES", "StepShapes", "rounded_share", "step_shapes"]
 
 _WINDOW_MM = 3.0
 _REACH_MM, _BESIDE_MM = 0.9, 0.6
@@ -46,6 +46,10 @@ class StepShapes:
     facing: FloatArray
     paired: NDArray[np.bool_]
     wide: NDArray[np.bool_]
+
+
+NO_SHAPES = StepShapes(np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))
+"""Of an edge that shows none."""
 
 
 def step_shapes(strip: Strip, view: View, at: FloatArray, wall: FloatArray, blur_px: float) -> StepShapes:

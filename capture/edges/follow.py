@@ -21,6 +21,7 @@ __all__ = [
     "line_beside",
     "resampled",
     "settle_edge",
+    "smoothed",
     "thread",
     "trace_edge",
     "worth_along",
@@ -81,10 +82,10 @@ def resampled(xy: FloatArray, spacing: float, sigma: float, closed: bool = True)
     count = max(12, round(along[-1] / spacing))
     at = np.linspace(0.0, along[-1], count, endpoint=not closed)
     even = np.column_stack([np.interp(at, along, ring[:, i]) for i in (0, 1)])
-    return _smoothed(even, sigma / (along[-1] / count), closed)
+    return smoothed(even, sigma / (along[-1] / count), closed)
 
 
-def _smoothed(values: FloatArray, sigma: float, closed: bool) -> FloatArray:
+def smoothed(values: FloatArray, sigma: float, closed: bool) -> FloatArray:
     """Gaussian smoothing down the rows; an open line keeps its ends by mirroring through them."""
     if sigma < 0.3:
         return values

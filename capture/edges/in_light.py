@@ -15,10 +15,11 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.lengths import WIDE, Lengths, lengths_along
 from capture.edges.likely import likely_circle_move, likely_slot_move, slot_values
+from capture.edges.moved import contour_told, moved_in, pushed
 from capture.edges.paper_light import PaperLight, light_on_paper
 from capture.edges.profiles import edge_costs
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points
-from capture.edges.rims import LOWER, Sheet
+from capture.edges.rims import Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import rounding_by_costs
 from capture.edges.shifts import astray, near_shifts
@@ -68,7 +69,7 @@ def measured_in_light(
     """
     if max(known.height_u, known.foot_u) > _SURE_HEIGHT_U:
         return InLight(known, outline, list(rounds), list(slots))
-    contour = _contour(bench, known.sheet, outline)
+    contour = contour_told(bench, known.sheet, outline)
     circles = [np.array([c["x"], c["y"], c["diameter"] / 2]) for c, _, _ in rounds]
     moved, light = np.zeros(len(contour.xy)), None
     for _ in range(_TURNS):
@@ -80,7 +81,7 @@ def measured_in_light(
         if first:
             back = _astray(lit, bench, known.sheet, contour, light)
             if back.any():
-                contour, outline = _pushed(contour, back), _moved(outline, back, sure=True)
+                contour, outline = pushed(contour, back), moved_in(outline, back, sure=True)
                 around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
                 light = light_on_paper(around, seen, known.sheet)
             known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
@@ -89,12 +90,12 @@ def measured_in_light(
         likely = [likely_circle_move(each, ring) for each, ring in zip(others, rings, strict=True)]
         circles = [circle + move for circle, (move, _) in zip(circles, likely, strict=True)]
         shift = near_shifts(costs, around)
-        contour, moved = _pushed(contour, shift), moved + shift
+        contour, moved = pushed(contour, shift), moved + shift
     assert light is not None
     covs, place = [cov for _, cov in likely], (lit, bench, known)
     return InLight(
         known,
-        _moved(outline, moved),
+        moved_in(outline, moved),
         [_or_found(one[0], _circle_as, *place, *one) for one in zip(rounds, circles, covs, strict=True)],
         [_or_found(slot, _slot_in, *place, slot, light) for slot in slots],
     )
@@ -106,25 +107,6 @@ def _or_found(found: Measured, anew: Callable[..., Measured], *told: object) -> 
         return anew(*told)
     except CannotDetermine:
         return found
-
-
-def _contour(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
-    """The true contour through the steps picked along an edge, at all rows of its strip."""
-    contour, rows = edge.strip.contour, len(edge.strip.contour.xy)
-    period = rows if contour.closed else None
-    return _pushed(contour, np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period))
-
-
-def _pushed(contour: Contour, outward: FloatArray) -> Contour:
-    """The contour with its rows moved outward (M,), mm."""
-    return replace(contour, xy=contour.xy + outward[:, None] * contour.outward)
-
-
-def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:
-    """(N,) outward, mm, where the picked steps of an edge put the true contour."""
-    picked = edge.picked
-    wall = sheet.wall(bench, edge.strip.contour)[picked.row]
-    return picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
 
 
 def _ring(lit: Lit, bench: Bench, sheet: Sheet, circle: FloatArray) -> Lengths:
@@ -149,16 +131,6 @@ def _astray(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, light: Paper
     lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, WIDE)
     (costs,) = edge_costs([lengths], sheet, light, quick=True, over=WIDE)
     return astray(costs, lengths)
-
-
-def _moved(edge: Edge, shift: FloatArray, *, sure: bool = False) -> Edge:
-    """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows.
-
-    sure : the edge is one line, and these rows followed another; that leaves no doubt by as much as they were off.
-    """
-    picked = edge.picked
-    inset = picked.inset + shift[picked.row]
-    return replace(edge, picked=replace(picked, inset=inset, moved=picked.moved if sure else shift[picked.row]))
 
 
 def _circle_as(

@@ -14,22 +14,23 @@ from functools import cache, partial
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.candidates import KINDS, Candidate, Lead, Pick
+from capture.edges.candidates import KINDS, Candidate, Lead, Pick, Settled
+from capture.edges.flanks import step_shapes
 from capture.edges.flatten import flatten
 from capture.edges.follow import contour_along, line_beside, settle_edge, trace_edge
 from capture.edges.guide import past_its_ends, smooth_line, straight_line
 from capture.edges.openings import find_openings
 from capture.edges.part_mask import PartMask
-from capture.edges.rim_fit import Edge, edge_of
+from capture.edges.rim_fit import edge_of
 from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
-from capture.edges.siding import LEAST_SHARE, face_tone
+from capture.edges.siding import HELD_SHARE, face_tone
 from capture.edges.strip import Contour, Lit, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
-__all__ = ["chosen", "lead"]
+__all__ = ["beside_picks", "chosen", "lead"]
 
 _WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
 _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
@@ -39,6 +40,9 @@ _APART_MM = 0.25
 _RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
 """How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
 walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
+_FAINTEST = 0.05
+_BOLD_SHARE, _BESIDE_MM = 0.1, 0.3
+"""Least share of the largest change of tone among candidates that one must show, within so many mm to either side."""
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
@@ -58,7 +62,12 @@ def lead(lit: Lit, bench: Bench, pick: Pick) -> Lead:
         raise InputError(message)
     _refuse_outside(bench, pick)
     finder = {"circle": _circles, "slot": _slots}.get(pick.kind, _edges)
-    return chosen(pick, finder(lit, bench, pick))
+    return chosen(pick, finder(beside_picks(lit), bench, pick))
+
+
+def beside_picks(lit: Lit) -> Lit:
+    """The picture with fainter steps than usual taken for texture: what a user points at stands out."""
+    return replace(lit, faintest=_FAINTEST)
 
 
 def _refuse_outside(bench: Bench, pick: Pick) -> None:
@@ -106,8 +115,8 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     starts += [(metal, guess, "around") for metal in sides for guess in guesses]
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
     found = _with_starts(lit, bench, pick, [], starts)
-    found = _with_starts(lit, bench, pick, found, _turned(found, sides))
-    least = min(share * max(candidate.score for candidate in found) for share in (LEAST_SHARE, 1.0))
+    found = _bold(_with_starts(lit, bench, pick, found, _turned(found, sides)))
+    least = min(share * max(candidate.score for candidate in found) for share in (HELD_SHARE, 1.0))
     return [_to_settle(lit, bench, pick, c) if c.score >= least else c for c in found]
 
 
@@ -150,6 +159,12 @@ def _same_line(one: Contour, other: Contour) -> bool:
     return bool(covered and np.quantile(away, 0.95) < _SAME_MM)
 
 
+def _bold(found: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates across which tone changes by more than it does within a face of rich texture."""
+    boldest = max(candidate.step for candidate in found)
+    return [candidate for candidate in found if candidate.step >= _BOLD_SHARE * boldest]
+
+
 def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
     """Starts along each side's best line with the metal on the other side, where nothing was found there yet."""
     starts = []
@@ -165,12 +180,14 @@ def _to_settle(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Cand
     return replace(candidate, settle=cache(partial(_settled, lit, bench, pick, candidate)))
 
 
-def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> tuple[tuple[Edge, ...], tuple[float, ...]]:
+def _settled(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Settled:
     sheets = [replace(pick.known.sheet, rounding=r) for r in ROUNDINGS]
     line = candidate.contour
     followed = settle_edge(lit, bench, sheets, line.xy, material_inside=candidate.metal, closed=line.closed)
     edges = tuple(edge_of(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
-    return edges, tuple(twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    twins = (twin_share(strip, s, at, wall) for s, (strip, at, wall) in zip(sheets, followed, strict=True))
+    strip, at, wall = followed[ROUNDINGS.index(0.0)]
+    return Settled(edges, tuple(twins), step_shapes(strip, bench, at, wall, bench.blur))
 
 
 def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -> list[FloatArray]:
@@ -178,32 +195,38 @@ def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -
     sheet = pick.known.sheet
     contour = contour_along(line, sheet.height, material_inside=metal, closed=pick.closed)
     steps = np.arange(-_ASIDE_MM, _ASIDE_MM + 1e-9, _ASIDE_STEP_MM)
-    score = _score_aside(lit, bench, pick, contour, steps)
+    score, _ = _score_aside(lit, bench, pick, contour, steps)
     peaks = [i for i in range(1, len(steps) - 1) if score[i - 1] <= score[i] > score[i + 1] and score[i] > 0]
     best = sorted(peaks, key=lambda i: -score[i])[:_ASIDES]
     worth = [i for i in best if abs(steps[i]) > _APART_MM and score[i] > _WORTH_A_LOOK * score[best[0]]]
     return [contour.xy + steps[i] * contour.outward for i in worth]
 
 
-def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> FloatArray:
-    """Mean score (S,) of the contour moved outward by each step, counting all that lies some mm into the metal."""
+def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> tuple[FloatArray, float]:
+    """Mean score (S,) of the contour moved outward by each step, counting all that lies some mm into the metal; and how
+    far the mean tone changes across the contour or its wall.
+    """
     sheet = pick.known.sheet
     wall = sheet.wall(bench, contour)
     reach = (steps.min() - _DEEP_MM - 0.5, steps.max() + max(float(wall.max()), 0.0) + 0.8)
     strip = unroll(lit, bench, contour, reach, 0.3, 0.04, placed=False)
     rows = np.repeat(steps[:, None], len(wall), axis=1)
-    return np.asarray(contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1))
+    score = contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1)
+    outline = np.maximum(wall, 0.0)
+    spans = [(at - _BESIDE_MM, at) for at in (0 * wall, 0 * wall + _BESIDE_MM, outline, outline + _BESIDE_MM)]
+    inside, outside, on_wall, beyond = (look.mean(axis=0) for look in strip.looks(spans))
+    return score, float(max(np.abs(outside - inside).max(), np.abs(beyond - on_wall).max()))
 
 
 def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
     """The candidate with its score over a wide neighbourhood, less for being away from its way-points."""
     from scipy.spatial import cKDTree
 
-    wide = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05])).max()
+    score_beside, step = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05]))
     miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
     stray = float(np.sqrt((miss**2).mean()))
-    score = float(wide) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
-    return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour))
+    score = float(score_beside.max()) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
+    return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour), step=step)
 
 
 def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
@@ -230,7 +253,7 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
             continue
         search = RoundSearch(lit, bench, pick.known.sheet, start)
         if search.ring() >= _RING:
-            circle = _searched(search, pick.known.sheet.height)
+            circle = _searched(search, bench, pick.known.sheet.height)
             found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
     if not found:
         message = (
@@ -241,11 +264,12 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     return found
 
 
-def _searched(search: RoundSearch, height: float) -> Candidate:
+def _searched(search: RoundSearch, bench: Bench, height: float) -> Candidate:
     coarse = search.coarse(0.6)
     circles = tuple(search.fine(coarse, ROUNDINGS))
     score = max(c.score for c in circles)
-    return Candidate(circles=circles, scale_px=search.strip.px_per_mm, height=height, score=score)
+    rim = search.shapes(bench, circles[ROUNDINGS.index(0.0)])
+    return Candidate(circles=circles, rim=rim, scale_px=search.strip.px_per_mm, height=height, score=score)
 
 
 def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:

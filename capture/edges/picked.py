@@ -13,7 +13,8 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.candidates import Candidate, Lead, Pick
-from capture.edges.leading import chosen, lead
+from capture.edges.flanks import rounded_share
+from capture.edges.leading import beside_picks, chosen, lead
 from capture.edges.rim_fit import (
     Edge,
     FaceKnowledge,
@@ -22,8 +23,9 @@ from capture.edges.rim_fit import (
     refined_slot,
     ring_seen,
 )
-from capture.edges.round_holes import circle_contour
-from capture.edges.rounding import Rounding, settled_rounding
+from capture.edges.round_holes import Circle, circle_contour
+from capture.edges.rounding import Rounding, settled_rounding, told_on_bench
+from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
 from capture.edges.tinted import told_by_colour
@@ -73,13 +75,14 @@ def measure_picks(
 
 def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[PickedFeature], list[Notice]]:
     """Measure picks that have been led to their edges; as `measure_picks`, for callers that keep the leads."""
+    lit = beside_picks(lit)
     sheets: dict[tuple[float, float], list[Lead]] = {}
     for one in leads:
         sheets.setdefault(_sheet_key(one.pick), []).append(one)
     settled, sided = {}, []
     for key, group in sheets.items():
         metal = metal_tones(group)
-        told = [_of_metal(one, metal) for one in group]
+        told = [_of_metal(one, metal, group) for one in group]
         settled[key] = _settled(told)
         sided += told
     found, notices = [], []
@@ -92,9 +95,9 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     return sorted(found, key=lambda item: order[item.feature.name]), notices
 
 
-def _of_metal(one: Lead, metal: Sequence[Candidate]) -> Lead:
-    """The pick led among the candidates that this metal leaves in question."""
-    left = of_this_metal(one, metal)
+def _of_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) -> Lead:
+    """The pick led among the candidates that this sheet's metal leaves in question."""
+    left = of_this_metal(one, metal, leads)
     return one if len(left) == len(one.candidates) else chosen(one.pick, left)
 
 
@@ -104,7 +107,8 @@ def _settled(leads: list[Lead]) -> Rounding:
     round_ones = np.array([bool(one.taken.circles) for one in leads])
     kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
     scale = float(np.mean([one.taken.px_per_mm for one in leads]))
-    return settled_rounding(np.array(kinds), sum(lengths), scale)
+    rounded = rounded_share([one.taken.shapes for one in leads])
+    return settled_rounding(np.array(kinds), sum(lengths), scale, rounded if told_on_bench(rounded, scale) else None)
 
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:
@@ -151,6 +155,7 @@ def _fitted(
     if kind == "slot":
         feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
+    edge = at_its_shoulder(lit, bench, known.sheet, edge)
     points = measured_points(bench, known, edge)
     if kind == "path":
         from capture.edges.outline import outline_path
@@ -176,7 +181,17 @@ def _hole(
         message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
         raise CannotDetermine(message)
     told = [] if one.other else edge.notices(one.pick.name)
+    if one.other:
+        feature = _with_doubt(feature, circle, one.other.circles[which])
     return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
+
+
+def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:
+    """The hole with a centre that may be the other circle's; that its radius may be is told by its points."""
+    apart = _CHOICE_DOUBT * np.array([other.x - circle.x, other.y - circle.y])
+    at, cov = [hole.index("x"), hole.index("y")], hole.cov_own.copy()
+    cov[np.ix_(at, at)] += np.outer(apart, apart)
+    return replace(hole, cov_own=cov)
 
 
 def _seen(edge: Edge, least: float) -> list[Notice]:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from capture.camera.bench import Bench
+from capture.edges.flanks import StepShapes, step_shapes
 from capture.edges.flatten import View
 from capture.edges.rims import Sheet, contour_score
 from capture.edges.strip import Contour, Lit, Strip, unroll
@@ -66,6 +68,12 @@ class RoundSearch:
         lower_centre = self._eye[:2] + ratio * (centre + moves[:, :2] - self._eye[:2]) - centre
         lower = _radial(ray, lower_centre, ratio * radius)
         return self.start.radius - upper, upper - lower
+
+    def shapes(self, bench: Bench, sharp: Circle) -> StepShapes:
+        """What the rim shows along the circle of a sharp edge."""
+        move = np.array([sharp.x - self.start.x, sharp.y - self.start.y, sharp.radius - self.start.radius])
+        at, wall = (rows[0] for rows in self.offsets(move[None]))
+        return step_shapes(self.strip, bench, at, wall, bench.blur)
 
     def coarse(self, span: float) -> list[FloatArray]:
         """Best moves (3,) of a sharp and of a rounded edge, within ± span mm, good to about 0.1 mm."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "settled_rounding"]
+__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "settled_rounding", "told_on_bench"]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
@@ -21,7 +21,7 @@ USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 _SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
-_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.15
+_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.3
 _EVEN_SHAPES, _MOST_LOGIT, _SHAPES_SHARE = 3.5, 4.5, 0.38
 _FAINT_U_MM = (0.05, 0.02)
 """What a rounding that shows by nothing may still move the rim by, where pixels do not resolve the usual one and where
@@ -66,6 +66,14 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)
 
 
+def told_on_bench(rounded: float, px_per_mm: float) -> bool:
+    """Whether the shape of steps seen against a bench tells how likely edges are rounded.
+
+    There a foot hides in shadow, so that finer pixels than the usual rounding must show a sharp edge's steps as such.
+    """
+    return USUAL_MM * px_per_mm >= _RESOLVED_PX or rounded > _SURE_ROUNDED
+
+
 def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:
     """The rounding whose steps score best; banded : whether a band is sure, so that where it can be resolved none is sharp."""
     radii = np.array(ROUNDINGS)
@@ -73,7 +81,7 @@ def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool)
         told = (radii * px_per_mm >= _RESOLVED_PX) | ((radii == 0) & (not banded))
     else:
         shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
-        told = radii == (USUAL_MM if shown else 0)
+        told = radii == (USUAL_MM if shown or banded else 0)
     return _best(np.where(told, kinds.sum(axis=0) / length, -np.inf), px_per_mm)
 
 

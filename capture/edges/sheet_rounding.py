@@ -60,9 +60,7 @@ def _hole_shapes(
     for (search, _), (sharp, *_) in zip(searches, tried, strict=True):
         if sharp.score < SURE_ROUND:
             continue
-        move = np.array([sharp.x - search.start.x, sharp.y - search.start.y, sharp.radius - search.start.radius])
-        at, wall = (rows[0] for rows in search.offsets(move[None]))
-        shapes.append(step_shapes(search.strip, bench, at, wall, bench.blur))
+        shapes.append(search.shapes(bench, sharp))
     return shapes
 
 

@@ -18,15 +18,21 @@ from fit.points import FloatArray
 if TYPE_CHECKING:
     from capture.edges.candidates import Candidate, Lead
 
-__all__ = ["LEAST_SHARE", "face_tone", "metal_tones", "of_this_metal"]
+__all__ = ["HELD_SHARE", "face_tone", "metal_tones", "of_this_metal"]
 
 _INSIDE_MM = (-2.2, -0.7)
 _SURE_SHARE = 0.5
 _ALIKE, _UNLIKE = 0.08, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""
+_HUE_TIMES = 3.0
+"""Light changes the tone of a metal so many times more than its hue."""
 _ODD, _ENOUGH, _NEAREST = 0.25, 3, 3
-LEAST_SHARE = 0.5
+HELD_SHARE, _HOLE_MM = 0.35, 100.0
+_SAME_EDGE_MM, _CROSSING_MM = 5.0, 0.5
+"""How near a hole must lie to tell on which side of an edge metal is, and the least share of the best score of a candidate
+so told; lines that start nearer to the edge may be its own."""
+_LEAST_SHARE = 0.5
 """Of the best score, below which a candidate is not what is meant, whatever its metal looks like."""
 
 
@@ -58,17 +64,66 @@ def _sure(one: Lead) -> bool:
     return bool(others) and all(c.score < _SURE_SHARE * first.score for c in others)
 
 
-def of_this_metal(one: Lead, metal: Sequence[Candidate]) -> list[Candidate]:
-    """The candidates of a pick whose metal looks like the sheet's nearby; all of them where that does not tell."""
-    if not metal or one.candidates[0].circles or _sure(one):
+def of_this_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) -> list[Candidate]:
+    """The candidates of a pick whose metal reaches to a hole nearby or else looks like the sheet's; all of them where
+    neither tells. leads : of all picks of the sheet.
+    """
+    if one.candidates[0].circles or one.pick.metal:
+        return list(one.candidates)
+    held = _with_a_hole(one, leads)
+    if held and max(c.score for c in held) > HELD_SHARE * one.candidates[0].score:
+        return held
+    if not metal or _sure(one):
         return list(one.candidates)
     first, *others = one.candidates
-    likely = [first, *(c for c in others if c.score > LEAST_SHARE * first.score)]
+    likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
     unlike = np.array([_unlikeness(candidate, metal) for candidate in likely])
     if unlike.min() > _ODD:  # brushed metal mirrors another part of the room here: what is nearer in tone tells nothing
         return list(one.candidates)
     limit = _UNLIKE * max(float(unlike.min()), _ALIKE)
     return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]
+
+
+def _with_a_hole(one: Lead, leads: Sequence[Lead]) -> list[Candidate]:
+    """Candidates with the nearest hole abreast of them on their metal's side, if no other edge lies between: all about a
+    hole there is metal.
+    """
+    line = one.candidates[0].contour
+    holes = [other.candidates[0].circles[0] for other in leads if other.candidates[0].circles]
+    middles = [np.array([hole.x, hole.y]) for hole in holes]
+    feet = [_foot(line, middle) for middle in middles]
+    far = np.array([away for away, _ in feet])
+    if not len(far) or far.min() > _HOLE_MM:
+        return []
+    nearest = int(far.argmin())
+    foot, middle = feet[nearest][1], middles[nearest]
+    if far[nearest] < holes[nearest].radius + _SAME_EDGE_MM:  # it may be the hole's own rim
+        return []
+    edges = [other.candidates[0] for other in leads if other is not one]
+    if any(not edge.circles and _between(edge.contour.xy, foot, middle) for edge in edges):
+        return []
+    return [c for c in one.candidates if _inside(c.contour, middle)]
+
+
+def _foot(line: Contour, place: FloatArray) -> tuple[float, FloatArray]:
+    """Distance from a place to a line, mm, and the line's nearest point; infinite where that is an open line's end."""
+    away = np.hypot(*(line.xy - place).T)
+    at = int(np.argmin(away))
+    inner = line.closed or 0 < at < len(away) - 1
+    return (float(away[at]) if inner else np.inf), line.xy[at]
+
+
+def _between(line: FloatArray, foot: FloatArray, place: FloatArray) -> bool:
+    """Whether a line (N, 2) crosses the way from a foot to a place, farther from the foot than edges near it may lie."""
+    way = place - foot
+    length = float(np.hypot(*way))
+    along, across = (line - foot) @ way / length, (line - foot) @ np.array([-way[1], way[0]]) / length
+    return bool(((np.abs(across) < _CROSSING_MM) & (along > _SAME_EDGE_MM) & (along < length)).any())
+
+
+def _inside(line: Contour, place: FloatArray) -> bool:
+    at = int(np.argmin(((line.xy - place) ** 2).sum(axis=1)))
+    return bool((place - line.xy[at]) @ line.outward[at] < 0)
 
 
 def _unlikeness(candidate: Candidate, metal: Sequence[Candidate]) -> float:
@@ -79,4 +134,5 @@ def _unlikeness(candidate: Candidate, metal: Sequence[Candidate]) -> float:
 
 
 def _differ(one: Candidate, other: Candidate) -> float:
-    return float(np.abs(one.tone - other.tone).max())
+    apart = one.tone - other.tone
+    return float(max(np.abs(apart).max(), _HUE_TIMES * np.abs(apart - apart.mean()).max()))

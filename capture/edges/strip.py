@@ -46,10 +46,14 @@ class Palette:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Lit:
-    """A picture in linear light, 65535 white, with the hues of paper and part where these differ enough to tell."""
+    """A picture in linear light, 65535 white, with the hues of paper and part where these differ enough to tell.
+
+    faintest : slope that counts as texture however smooth the face, as a share of the steepest beside an edge.
+    """
 
     pixels: NDArray[np.uint16]
     palette: Palette | None = None
+    faintest: float = 0.02
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -225,7 +229,7 @@ def unroll(
     tone = _smooth_rows(tone, smooth / contour.spacing, contour.closed)
     sigma = 0.6 / px_per_mm / step
     perceived = _slope(np.sqrt(tone), sigma, step)
-    texture = _texture(perceived, offsets, round(3.0 / contour.spacing))
+    texture = _texture(perceived, offsets, round(3.0 / contour.spacing), picture.faintest)
     strength, rows, columns = _steps(perceived, texture)
     shift = _shifts(_slope(tone, sigma, step), rows, columns) if placed else None
     hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
@@ -289,7 +293,7 @@ def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> NDArray[np.f
     return np.asarray(cv2.sqrt(square))
 
 
-def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int) -> FloatArray:
+def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int, faintest: float) -> FloatArray:
     """The slope (M, 1) that the face's texture reaches nearby, from its innermost columns; steps must exceed it."""
     face = np.sort(slope[:, offsets < offsets[0] + _MATERIAL_MM], axis=1)
     own = np.maximum(2.5 * _quantile(face, 0.5), 2.0 * _quantile(face, 0.9))
@@ -297,7 +301,7 @@ def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int) ->
     wrapped = np.concatenate([own[-near:], own, own[:near]])
     windows = np.sort(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)
     usual = windows[:, near // 2][near - near // 2 :][: len(own)]
-    return np.maximum(usual, max(0.02 * _steep(slope), 1e-6))[:, None]
+    return np.maximum(usual, max(faintest * _steep(slope), 1e-6))[:, None]
 
 
 def _steep(slope: NDArray[np.float32]) -> float:

@@ -1,0 +1,44 @@
+"""Where the steps picked along an edge put the true contour, and steps taken to tell of another one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from capture.camera.bench import Bench
+from capture.edges.rim_fit import Edge
+from capture.edges.rims import LOWER, Sheet
+from capture.edges.strip import Contour
+from fit.points import FloatArray
+
+__all__ = ["contour_told", "moved_in", "pushed"]
+
+
+def contour_told(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
+    """The true contour through the steps picked along an edge, at all rows of its strip."""
+    contour, rows = edge.strip.contour, len(edge.strip.contour.xy)
+    period = rows if contour.closed else None
+    return pushed(contour, np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period))
+
+
+def pushed(contour: Contour, outward: FloatArray) -> Contour:
+    """The contour with its rows moved outward (M,), mm."""
+    return replace(contour, xy=contour.xy + outward[:, None] * contour.outward)
+
+
+def moved_in(edge: Edge, shift: FloatArray, *, sure: bool = False) -> Edge:
+    """The edge with its picked steps taken to lie farther inside the contour by the shift (M,) of their rows.
+
+    sure : the edge is one line, and these rows followed another; that leaves no doubt by as much as they were off.
+    """
+    picked = edge.picked
+    inset = picked.inset + shift[picked.row]
+    return replace(edge, picked=replace(picked, inset=inset, moved=picked.moved if sure else shift[picked.row]))
+
+
+def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:
+    """(N,) outward, mm, where the picked steps of an edge put the true contour."""
+    picked = edge.picked
+    wall = sheet.wall(bench, edge.strip.contour)[picked.row]
+    return picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)

@@ -1,0 +1,111 @@
+"""An edge that blur hides in the flank of a stronger step beside it: it shows as that flank's shoulder, not as a step.
+
+Where a narrow wall or shadow is nearly as dark as the face, or nearly as bright, the step found is its far side. The face
+ends where its tone first changes, and over some centimetres of edge a change too weak to be seen row by row stands out.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.camera.bench import Bench
+from capture.edges.follow import smoothed
+from capture.edges.lengths import Across, Lengths, lengths_along
+from capture.edges.moved import contour_told, moved_in
+from capture.edges.rim_fit import Edge
+from capture.edges.rims import Sheet
+from capture.edges.strip import Contour, Lit
+from fit.points import FloatArray
+
+__all__ = ["at_its_shoulder"]
+
+_LENGTH_MM, _TOGETHER, _LEAST_TOGETHER = 4.0, 8, 4
+_ACROSS = Across(0.1, -40, 25, np.arange(-25, 16), 1, 3.9, 2.4, 0.01)
+"""Four mm of face and two and a half beyond it; steps are sought from 2.5 mm inside to 1.5 mm outside."""
+_SMOOTH_MM, _GROUND_MM, _COMMON = 2.0, 0.5, 3
+_APART = 1.2
+"""Two steps nearer to each other than so many standard deviations of the blur are one."""
+_LEAST_IN, _LEAST_STEP = 0.2, 0.1
+"""How far inside the face's end as found a first step must lie, mm, and its least share of the contrast."""
+_BETTER, _MOST_LEFT = 5.0, 100.0
+"""How many times less two steps must leave unexplained than one, and the most that they may, in variances."""
+_FOUND_MM = 0.6
+"""How far the second step may lie from where the face was found to end: blur drives two steps apart."""
+_AGREE = 0.5
+"""Least share of an edge that must show the shoulder: what shows in a few places only is texture."""
+
+
+def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
+    """The edge with its steps taken to tell of the first, weaker one beside them where there is one; else as it is."""
+    contour = _evened(contour_told(bench, sheet, edge))
+    lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, _ACROSS)
+    groups = np.array_split(np.arange(len(lengths.tone)), max(1, len(lengths.tone) // _TOGETHER))
+    firsts = np.array([_first_step(lengths, group, -sheet.rounding) for group in groups])
+    shows = np.isfinite(firsts)
+    if shows.mean() < _AGREE:
+        return edge
+    middles = np.array([np.isin(lengths.row, group).nonzero()[0].mean() for group in groups])
+    shift = np.interp(np.arange(len(lengths.row)), middles[shows], firsts[shows] + sheet.rounding)
+    return moved_in(edge, shift)
+
+
+def _evened(contour: Contour) -> Contour:
+    """The contour without what steps err by from row to row, which would blur the mean across it."""
+    xy = smoothed(contour.xy, _SMOOTH_MM / contour.spacing, contour.closed)
+    off = ((xy - contour.xy) * contour.outward).sum(axis=1)
+    return Contour(contour.xy + off[:, None] * contour.outward, contour.outward, contour.height, contour.closed)
+
+
+def _first_step(lengths: Lengths, group: NDArray[np.int_], face_end: float) -> float:
+    """Outward place, mm, of a first step inside the one that all see, by the tone across several lengths; else nan."""
+    tone = lengths.tone[group]
+    if len(tone) < _LEAST_TOGETHER:
+        return float("nan")
+    middle = np.median(tone, axis=0)
+    contrast = float(np.ptp(middle))
+    spread = 1.5 * np.median(np.abs(tone - middle), axis=0) / np.sqrt(len(tone)) + 0.004 * contrast
+    sigma = float(lengths.blur[group].mean())
+    places = _ACROSS.shifts
+    one, two = _pairs(len(places), round(_APART * sigma / _ACROSS.step))
+    normal, toward, whole = _normal(middle, 1 / spread**2, sigma)
+    single = whole - _explained(normal, toward, np.arange(len(places))[:, None])[0]
+    gained, size = _explained(normal, toward, np.column_stack([one, two]))
+    best = int(np.argmax(gained))
+    first, second = places[one[best]], places[two[best]]
+    left = max(whole - float(gained[best]), 1e-9)
+    inside = first < face_end - _LEAST_IN and abs(second - face_end) < _FOUND_MM
+    strong = abs(size[best, 0]) > _LEAST_STEP * contrast
+    better = single.min() > _BETTER * left and left < _MOST_LEFT
+    return float(first) if inside and strong and better else float("nan")
+
+
+@cache
+def _pairs(count: int, apart: int) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    return np.triu_indices(count, max(apart, 1))
+
+
+def _normal(tone: FloatArray, weight: FloatArray, sigma: float) -> tuple[FloatArray, FloatArray, float]:
+    """Normal matrix, its right side and the weighed square of all tone: level, slopes of face and ground, every step."""
+    x, places = _ACROSS.offsets, _ACROSS.shifts
+    slopes = [np.ones_like(x), np.minimum(x, 0.0), np.maximum(x - _GROUND_MM, 0.0)]
+    parts = np.column_stack([*slopes, _risen((x[:, None] - places) / sigma)])
+    weighed = parts * weight[:, None]
+    return parts.T @ weighed, tone @ weighed, float(weight @ tone**2)
+
+
+def _risen(sigmas: FloatArray) -> FloatArray:
+    """A blurred step's share, so many standard deviations of the blur past it; a tap need not load a library for it."""
+    return 0.5 + 0.5 * np.array([math.erf(one / math.sqrt(2)) for one in sigmas.ravel()]).reshape(sigmas.shape)
+
+
+def _explained(normal: FloatArray, toward: FloatArray, steps: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
+    """What each choice (C, k) of steps explains of the weighed square (C,), and their sizes (C, k)."""
+    common = np.broadcast_to(np.arange(_COMMON), (len(steps), _COMMON))
+    at = np.column_stack([common, steps + _COMMON])
+    right = toward[at]
+    size = np.linalg.solve(normal[at[:, :, None], at[:, None, :]], right[..., None])[..., 0]
+    return np.asarray((size * right).sum(axis=1)), np.asarray(size[:, _COMMON:])

@@ -1,0 +1,64 @@
+"""Edges that blur hides in the flank of a stronger step beside them, on drawn photos with exact truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges import picked
+from capture.edges.candidates import Pick
+from capture.edges.picked import measure_picks
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
+from capture.edges.strip import Lit, linear_light
+from capture.pieces import frame
+
+CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
+KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
+
+
+def dark_sheet(drawn, folder, wall: float):
+    """A dark sheet 2 mm thick on grey ground at 4.6 px/mm, seen at 30°: plate, solved bench and picture in linear light."""
+    plate = drawn.Plate(thickness=2.0, height=2.0, corners=(0.5,) * 4, angle=0.05)
+    light = drawn.Light(paper=(0.3, 0.3, 0.29), face=(0.05, 0.05, 0.05), wall=(wall,) * 3, texture=0.02)
+    scene = drawn.Scene(drawn.look(30, 250, 260), plate, light=light, blur=1.0)
+    image = open_image(drawn.save(folder / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    return plate, bench, Lit(linear_light(image.colour()))
+
+
+def misses(shot) -> list[float]:
+    """Mean distance of each side's measured points outward from the true edge, mm."""
+    plate, bench, lit = shot
+    picks = [
+        Pick(str(i), "circle", plate.on_bench([[h.x + 1, h.y]]), KNOWN, h.diameter) for i, h in enumerate(plate.holes)
+    ]
+    for side in range(4):
+        ends = np.array([CORNERS[side], CORNERS[(side + 1) % 4]])
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        near = ends + np.array([[8.0], [-8.0]]) * along + np.array([along[1], -along[0]])
+        picks.append(Pick(f"side {side}", "line", plate.on_bench(near), KNOWN))
+    found, notices = measure_picks(lit, bench, picks)
+    assert len(found) == len(picks), notices
+    return [float(plate.outside(*item.points.xyz[:, :2].T).mean()) for item in found[-4:]]
+
+
+@pytest.fixture(scope="module")
+def narrow(drawn, tmp_path_factory):
+    return dark_sheet(drawn, tmp_path_factory.mktemp("narrow"), 0.1)
+
+
+def test_a_face_ends_at_the_shoulder_of_its_walls_foot(narrow, monkeypatch):
+    assert np.abs(misses(narrow)).max() < 0.2
+    monkeypatch.setattr(picked, "at_its_shoulder", lambda lit, bench, sheet, edge: edge)
+    assert np.abs(misses(narrow)).max() > 0.4
+
+
+def test_a_wall_as_dark_as_the_face_shows_no_shoulder(drawn, tmp_path, monkeypatch):
+    shot = dark_sheet(drawn, tmp_path, 0.05)
+    told = misses(shot)
+    monkeypatch.setattr(picked, "at_its_shoulder", lambda lit, bench, sheet, edge: edge)
+    assert misses(shot) == told

@@ -1,0 +1,87 @@
+"""On which side of an edge metal lies: towards a hole nearby, else where it looks like the sheet's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from capture.edges import leading, picked
+from capture.edges.candidates import Candidate, Lead, Pick
+from capture.edges.follow import contour_along
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
+from capture.edges.round_holes import Circle
+from capture.edges.siding import of_this_metal
+from fit.points import Points
+from fit.shapes import fit_circle
+
+TURN = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
+
+
+def edge(y: float, scores: tuple[float, float], tones: tuple[float, float] = (0.0, 0.0)) -> Lead:
+    """An edge along x at a height y: metal above it (left of its way) or below it, with such scores and tones."""
+    xy = np.column_stack([np.arange(0.0, 60.0, 0.25), np.full(240, y)])
+    told = [
+        Candidate(
+            line=contour_along(xy, 2.0, material_inside=above, closed=False),
+            score=score,
+            metal=above,
+            tone=np.full(3, tone),
+        )
+        for above, score, tone in zip((True, False), scores, tones, strict=True)
+    ]
+    told.sort(key=lambda candidate: -candidate.score)
+    return Lead(Pick(f"edge at {y:g}", "line", xy[[10, -10]], KNOWN), told[0], None, tuple(told))
+
+
+def hole(x: float, y: float) -> Lead:
+    found = Candidate(circles=(Circle(x, y, 4.0, 0.9),), height=2.0, score=0.9)
+    return Lead(Pick(f"hole at {x:g}, {y:g}", "circle", np.array([[x, y]]), KNOWN), found, None, (found,))
+
+
+def sides(one: Lead, leads: list[Lead]) -> set[bool]:
+    """Which sides may be metal: True above."""
+    return {candidate.metal for candidate in of_this_metal(one, [], leads)}
+
+
+def test_metal_reaches_from_an_edge_to_the_hole_abreast_of_it():
+    doubtful = edge(0.0, (0.6, 0.9))
+    assert sides(doubtful, [doubtful, hole(30, 20)]) == {True}
+    assert sides(doubtful, [doubtful, hole(30, -20)]) == {False}
+
+
+def test_a_hole_past_the_ends_far_off_behind_another_edge_or_of_this_rim_tells_nothing():
+    doubtful = edge(0.0, (0.6, 0.9))
+    for others in ([hole(90, 20)], [hole(30, 140)], [hole(30, 4)], [hole(30, 20), edge(10.0, (0.9, 0.2))]):
+        assert sides(doubtful, [doubtful, *others]) == {True, False}
+
+
+def test_a_hole_does_not_outweigh_an_edge_that_shows_no_metal_on_its_side():
+    clear = edge(0.0, (0.2, 0.9))
+    assert sides(clear, [clear, hole(30, 20)]) == {True, False}
+
+
+def test_hue_tells_metal_where_its_tone_changes_from_place_to_place():
+    one = edge(0.0, (0.6, 0.9))
+    red, grey = np.log([0.10, 0.05, 0.05]), np.log([0.07, 0.07, 0.07])
+    told = tuple(replace(c, tone=red + 0.2 if c.metal else grey) for c in one.candidates)
+    one = replace(one, candidates=told, taken=told[0])
+    metal = [replace(hole(500, 500).taken, tone=red)]
+    assert {candidate.metal for candidate in of_this_metal(one, metal, [one])} == {True}
+
+
+def test_a_line_of_texture_is_no_candidate_beside_a_bold_edge():
+    one = edge(0.0, (0.6, 0.9))
+    weak, bold = (replace(c, step=step) for c, step in zip(one.candidates, (0.02, 0.3), strict=True))
+    assert leading._bold([weak, bold]) == [bold]
+
+
+def test_of_two_circles_a_hole_may_be_its_centre_is_in_doubt_by_half_their_distance():
+    hole = fit_circle(
+        Points(np.column_stack([10 * np.cos(TURN), 10 * np.sin(TURN), 0 * TURN]), noise=np.full(60, 0.01))
+    )
+    told = picked._with_doubt(hole, Circle(0.0, 0.0, 10.0), Circle(0.6, 0.0, 10.0))
+    assert 0.6 < told.value("x").u95 < 0.7 and told.value("y").u95 == pytest.approx(hole.value("y").u95)

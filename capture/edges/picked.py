@@ -24,7 +24,7 @@ from capture.edges.rim_fit import (
     ring_seen,
 )
 from capture.edges.round_holes import Circle, circle_contour
-from capture.edges.rounding import Rounding, settled_rounding, told_on_bench
+from capture.edges.rounding import Rounding, rounding_on_bench
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
@@ -108,7 +108,7 @@ def _settled(leads: list[Lead]) -> Rounding:
     kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
     scale = float(np.mean([one.taken.px_per_mm for one in leads]))
     rounded = rounded_share([one.taken.shapes for one in leads])
-    return settled_rounding(np.array(kinds), sum(lengths), scale, rounded if told_on_bench(rounded, scale) else None)
+    return rounding_on_bench(np.array(kinds), sum(lengths), scale, rounded)
 
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "settled_rounding", "told_on_bench"]
+__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "rounding_on_bench", "settled_rounding"]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
@@ -66,12 +66,17 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)
 
 
-def told_on_bench(rounded: float, px_per_mm: float) -> bool:
-    """Whether the shape of steps seen against a bench tells how likely edges are rounded.
+def rounding_on_bench(worth: FloatArray, length: float, px_per_mm: float, rounded: float) -> Rounding:
+    """As `settled_rounding`, beside a bench, where a foot hides in shadow and no light on paper tells more later.
 
-    There a foot hides in shadow, so that finer pixels than the usual rounding must show a sharp edge's steps as such.
+    Pixels that do not resolve the usual rounding may show its band all round, but not that there is none.
     """
-    return USUAL_MM * px_per_mm >= _RESOLVED_PX or rounded > _SURE_ROUNDED
+    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
+        return settled_rounding(worth, length, px_per_mm, rounded)
+    if rounded <= _SURE_ROUNDED:
+        return settled_rounding(worth, length, px_per_mm)
+    mean = np.atleast_2d(worth).sum(axis=0) / length
+    return _best(np.where(np.array(ROUNDINGS) == USUAL_MM, mean, -np.inf), px_per_mm)
 
 
 def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:
@@ -81,7 +86,7 @@ def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool)
         told = (radii * px_per_mm >= _RESOLVED_PX) | ((radii == 0) & (not banded))
     else:
         shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
-        told = radii == (USUAL_MM if shown or banded else 0)
+        told = radii == (USUAL_MM if shown else 0)
     return _best(np.where(told, kinds.sum(axis=0) / length, -np.inf), px_per_mm)
 
 

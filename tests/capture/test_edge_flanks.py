@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from capture.edges.flanks import rounded_share, step_shapes
-from capture.edges.rounding import ROUNDINGS, settled_rounding, told_on_bench
+from capture.edges.rounding import ROUNDINGS, rounding_on_bench, settled_rounding
 from capture.edges.strip import Contour, Strip
 
 PX_PER_MM, BLUR_PX, STEP = 12.0, 0.8, 0.02
@@ -92,6 +92,7 @@ def test_a_band_all_round_is_a_rounding_whatever_the_scores():
 
 def test_a_band_is_believed_at_fewer_pixels_than_its_absence():
     sharp = np.array([0.9, 0.5, 0.55, 0.5])
-    assert settled_rounding(sharp[None], 1.0, 4.0, rounded=0.9).radius == 0.2
-    assert settled_rounding(sharp[None], 1.0, 4.0).inset > 0
-    assert told_on_bench(0.9, 4.0) and not told_on_bench(0.02, 4.0) and told_on_bench(0.02, 12.0)
+    assert rounding_on_bench(sharp[None], 1.0, 4.0, 0.9).radius == 0.2
+    unseen = rounding_on_bench(sharp[None], 1.0, 4.0, 0.02)
+    assert unseen.radius == 0 and unseen.inset > 0
+    assert rounding_on_bench(sharp[None], 1.0, 12.0, 0.02).inset == 0

@@ -13,7 +13,8 @@ worlds (parametric bootstrap; Efron & Tibshirani, An Introduction to the Bootstr
 3. Beyond the patch other points come as near. How many times as many, is counted; so many patches, each with noise of
    its own, compete then (the largest of so many misses).
 
-An error that all points of a side share moves the gap as a whole: it adds to the misses, and no crowd makes it larger.
+An error that all points of a side share moves it as a whole and is told along the closest pair. Where what competes faces
+other ways, as a bowl in a bowl does, it brings some side nearer whichever way it moves, and U95 is too small by a little.
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
 from capture.edges.siding import HELD_SHARE, face_tone
-from capture.edges.strip import Contour, Lit, unroll
+from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
 
@@ -202,27 +202,34 @@ def _asides(lit: Lit, bench: Bench, pick: Pick, line: FloatArray, metal: bool) -
     return [contour.xy + steps[i] * contour.outward for i in worth]
 
 
-def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> tuple[FloatArray, float]:
-    """Mean score (S,) of the contour moved outward by each step, counting all that lies some mm into the metal; and how
-    far the mean tone changes across the contour or its wall.
+def _score_aside(lit: Lit, bench: Bench, pick: Pick, contour: Contour, steps: FloatArray) -> tuple[FloatArray, Strip]:
+    """Mean score (S,) of the contour moved outward by each step, counting all that lies some mm into the metal; and the
+    strip it was told from.
     """
     sheet = pick.known.sheet
     wall = sheet.wall(bench, contour)
     reach = (steps.min() - _DEEP_MM - 0.5, steps.max() + max(float(wall.max()), 0.0) + 0.8)
     strip = unroll(lit, bench, contour, reach, 0.3, 0.04, placed=False)
     rows = np.repeat(steps[:, None], len(wall), axis=1)
-    score = contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1)
-    outline = np.maximum(wall, 0.0)
-    spans = [(at - _BESIDE_MM, at) for at in (0 * wall, 0 * wall + _BESIDE_MM, outline, outline + _BESIDE_MM)]
-    inside, outside, on_wall, beyond = (look.mean(axis=0) for look in strip.looks(spans))
-    return score, float(max(np.abs(outside - inside).max(), np.abs(beyond - on_wall).max()))
+    return np.asarray(contour_score(strip, sheet, rows, wall, _REACH_MM, _DEEP_MM).mean(axis=1)), strip
+
+
+def _change_across(strip: Strip, wall: float) -> float:
+    """How far the mean tone (square root of linear light) changes across a strip's contour, or across its wall's foot."""
+    assert strip.tone is not None
+    tone = np.sqrt(strip.tone.mean(axis=0))
+    beside = round(_BESIDE_MM / strip.step)
+    middles = [round((place - strip.start) / strip.step) for place in (0.0, max(wall, 0.0))]
+    means = [(tone[at - beside : at].mean(axis=0), tone[at : at + beside].mean(axis=0)) for at in middles]
+    return float(max(np.abs(outside - inside).max() for inside, outside in means))
 
 
 def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candidate:
     """The candidate with its score over a wide neighbourhood, less for being away from its way-points."""
     from scipy.spatial import cKDTree
 
-    score_beside, step = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05]))
+    score_beside, strip = _score_aside(lit, bench, pick, candidate.contour, np.array([-0.05, 0.0, 0.05]))
+    step = _change_across(strip, float(np.median(pick.known.sheet.wall(bench, candidate.contour))))
     miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
     stray = float(np.sqrt((miss**2).mean()))
     score = float(score_beside.max()) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2

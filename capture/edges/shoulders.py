@@ -99,7 +99,13 @@ def _normal(tone: FloatArray, weight: FloatArray, sigma: float) -> tuple[FloatAr
 
 def _risen(sigmas: FloatArray) -> FloatArray:
     """A blurred step's share, so many standard deviations of the blur past it; a tap need not load a library for it."""
-    return 0.5 + 0.5 * np.array([math.erf(one / math.sqrt(2)) for one in sigmas.ravel()]).reshape(sigmas.shape)
+    return np.interp(sigmas, *_blurred_step())
+
+
+@cache
+def _blurred_step() -> tuple[FloatArray, FloatArray]:
+    places = np.linspace(-5.0, 5.0, 1001)
+    return places, 0.5 + 0.5 * np.array([math.erf(place / math.sqrt(2)) for place in places])
 
 
 def _explained(normal: FloatArray, toward: FloatArray, steps: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:

@@ -13,9 +13,8 @@ An edge is compared with the hole most nearly abreast of it, and by where its mi
 before faces were told to end where their tone first changes), 10 lost. Held, median U95, 95th percentile of the error in mm:
 diameter 97 %, 0.31, 0.33; distance of holes 97 %, 0.20, 0.20, over 400 mm 93 %, 0.34, 0.54 (one hole of two in question);
 edge 94 %, 0.21, 0.45; radius 95 %, 0.83, 2.07; slot width 94 %, 0.15, 0.20. Middles of edges: 95 % within 0.37 mm, nine in
-ten within 0.23. Of three scenes drawn
-afterwards (strips 15 and 16, raised 11) 96.7 % of 92. What is left is brushed metal on a bench of its own tone, where the wrong side is taken for metal, and
-corners of 5 mm radius at four pixels a millimetre.
+ten within 0.23. Three scenes drawn afterwards (strips 15 and 16, raised 11): 96.7 % of 92. What is left is brushed metal on
+a bench of its own tone, where the wrong side is taken for metal, and corners of 5 mm radius at four pixels a millimetre.
 """
 
 from __future__ import annotations

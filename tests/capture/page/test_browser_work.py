@@ -124,6 +124,7 @@ def test_lengths_are_shown_and_typed_in_the_readers_unit(window, plate):
     window.step("read")
     window.type("[aria-label^='should be']", "2")
     window.until("page.results.dimensions[0].nominal === 2")
+    window.settled()
     window.type("[aria-label^='± allowed']", "0.01")
     window.until("page.results.dimensions[0].verdict === 'outside'")
     assert read_job(plate).job.dimension[0].nominal == pytest.approx(50.8)

@@ -10,22 +10,24 @@ import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
-from fit.shapes.frame import Frame, frame_at
+from fit.shapes.frame import Frame, axes_about, frame_at
 from fit.shapes.plane import principal_axes
-from fit.shapes.quadric import quadric_axis
+from fit.shapes.quadric import about_axis, product_means, quadric_axis
 from fit.shapes.solve import Descent, Model, best_of, lowered
-from fit.shapes.sums import drawn
+from fit.shapes.sums import drawn, gram
 
 __all__ = ["AxisTrial", "axis_start"]
 
 _DIRECTIONS = 200
 _POINTS = 80
 _BEST = 5
-_QUADRIC_POINTS = 200
+_QUADRIC_POINTS = 1000
 _FEWEST = 30
 """Points from which on the ten coefficients of a quadric are worth a try."""
 _AS_GOOD = 1.3
 """Variance a right axis may leave, in times that of the quadric, which is the freer shape."""
+_ROUNDING = 1e-15
+"""Mean square that sums of products leave of points without noise, in times their largest mean square."""
 _THIN = 0.05
 """Spread it may leave, in times the points' spread about a plane."""
 
@@ -53,40 +55,21 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     count = part.shape[1]
     centre = part.sum(axis=1) / count
     unit = part - centre[:, None]
-    squares, principal = np.linalg.eigh(unit @ unit.T / count)
+    squares, principal = np.linalg.eigh(gram(unit, unit) / count)
     size = math.sqrt(max(float(squares[2]), 0.0))
     if not float(squares[0]) > 1e-18 * size**2:
         return None
-    unit = (principal / size).T @ unit
-    direction, allowed = quadric_axis(unit, squares / size**2)
-    frame = frame_at(np.zeros(3), principal @ direction)
-    u, v, radius, growth = _along(frame.axes.T @ principal @ unit, taper)
+    means = product_means((principal / size).T @ unit)
+    direction, allowed = quadric_axis(means)
+    axes = axes_about(principal @ direction)
+    u, v, radius, growth = about_axis(means, principal.T @ axes, taper)
     if not radius > 0:
         return None
-    origin = centre + size * (frame.axes[:, :2] @ [u, v])
-    down = lowered(model, state_of((Frame(origin, frame.axes), size * radius, growth)), rows)
+    frame = Frame(centre + size * (axes[:, :2] @ (u, v)), axes)
+    down = lowered(model, state_of((frame, size * radius, growth)), rows)
     variance = down.total / (rows.shape[1] - model.parameters)
-    as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + 1e-20)
+    as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + _ROUNDING)
     return down if as_good and variance <= _THIN**2 * float(squares[0]) else None
-
-
-def _along(local: FloatArray, taper: bool) -> tuple[float, float, float, float]:
-    """Axis place, radius and growth for points (3, N) seen along one direction; as in `axis_trials`."""
-    u, v, z = local
-    table = np.empty((6 if taper else 4, len(u)))
-    table[:2], table[2] = local[:2], 0.5
-    if taper:
-        table[3] = z
-        np.multiply(z, z, out=table[4])
-    table[-1] = u * u + v * v
-    sums = table @ table.T
-    normal = sums[:-1, :-1]
-    normal.flat[:: len(normal) + 1] += 1e-10
-    found = np.linalg.solve(normal, sums[:-1, -1]).tolist()
-    u0, v0 = found[0] / 2, found[1] / 2
-    growth = math.copysign(math.sqrt(max(found[4], 1e-6)), found[3]) if taper else 0.0
-    rho = np.sqrt((u - u0) ** 2 + (v - v0) ** 2)
-    return u0, v0, float(rho.sum() - growth * z.sum()) / len(u), growth
 
 
 def axis_trials(rows: FloatArray, taper: bool) -> list[AxisTrial]:

@@ -10,6 +10,9 @@ feature with form and errors of its values; `strays, known` and `strays` look fo
 beside them scikit-image's ransac for the circle. Process CPU time right after another run of the same, median; then our
 sum of squares against the rival's and the difference of the sizes in standard uncertainties. `robust` runs the plane in
 a million points with half and with 80 % stray against Open3D's segment_plane.
+
+2026-11-27, 2 busy cores, `trf` / `fit` for circle, plane, sphere, cylinder, cone: 5.2, 5.1, 6.5, 5.0, 8.6 at 1,000 points
+(wanted: 5, then 10 for the others), 8.0, 22, 8.8, 13, 29 at 100,000.
 """
 
 from __future__ import annotations

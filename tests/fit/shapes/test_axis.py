@@ -12,7 +12,7 @@ import pytest
 from fit.points import Points
 from fit.shapes import axis, fit_cone, fit_cylinder
 from fit.shapes.cylinder import CylinderModel
-from fit.shapes.quadric import quadric_axis
+from fit.shapes.quadric import about_axis, product_means, quadric_axis
 
 _spec = importlib.util.spec_from_file_location("worlds", Path(__file__).with_name("worlds.py"))
 assert _spec is not None and _spec.loader is not None
@@ -68,7 +68,28 @@ def test_the_quadric_of_a_cone_is_not_drawn_to_its_wide_end():
         points = worlds.sample(shape, 200, rng) + rng.normal(0, 0.05, (200, 3))
         rows = (points - points.mean(axis=0)).T
         rows /= np.sqrt(np.mean(rows**2))
-        squares, principal = np.linalg.eigh(rows @ rows.T / 200)
-        direction = principal @ quadric_axis(principal.T @ rows, squares)[0]
+        principal = np.linalg.eigh(rows @ rows.T / 200)[1]
+        direction = principal @ quadric_axis(product_means(principal.T @ rows))[0]
         errors.append(np.linalg.norm(np.cross(direction, normal)))
     assert np.median(errors) < 0.012
+
+
+def test_axis_known_the_round_shape_about_it_is_exact():
+    """Points without noise on a cone about a known axis: place, radius there and growth come out, from sums alone."""
+    rng = np.random.default_rng(5)
+    turn, z = rng.uniform(0, 2, 300), rng.uniform(-1, 1, 300)
+    axes = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    for growth, taper in ((-0.3, True), (0.0, False)):
+        rho = 2 + growth * z
+        rows = axes @ np.stack([0.5 + rho * np.cos(turn), -0.2 + rho * np.sin(turn), z])
+        assert about_axis(product_means(rows), axes, taper) == pytest.approx((0.5, -0.2, 2.0, growth), abs=1e-7)
+
+
+def test_the_quadric_tells_its_distances():
+    """Mean square of the points' distances to first order: nine numbers less than the noise put in."""
+    points = made("cylinder", 3, 1e-3)
+    rows = (points - points.mean(axis=0)).T
+    principal = np.linalg.eigh(rows @ rows.T)[1]
+    told = quadric_axis(product_means(principal.T @ rows))[1] / (1 - 9 / len(points))
+    radius = worlds.truth("cylinder", np.random.default_rng(3))["radius"]
+    assert math.sqrt(told) / radius == pytest.approx(1e-3, rel=0.15)

@@ -44,6 +44,13 @@ def test_packages_load_nothing_heavy():
     assert loaded_by("import capture, fit").isdisjoint(set(HEAVY) - {"numpy"})
 
 
+def test_fits_load_nothing_heavy():
+    """Every probe fits, with the minimum zone too: a library that takes a third of a second to load stays out of it."""
+    run = "import numpy\nfrom fit.points import Points\nfrom fit.shapes import fit_sphere\n"
+    run += "fit_sphere(Points(numpy.random.default_rng(1).normal(size=(30, 3))), form='minimum-zone')"
+    assert loaded_by(run).isdisjoint(set(HEAVY) - {"numpy"})
+
+
 def test_check_sees_a_heavy_import():
     assert "numpy" in loaded_by("import numpy")
 

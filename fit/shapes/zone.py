@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fit.points import FloatArray
+from fit.shapes.minimax import minimax
 from fit.shapes.solve import Model
 
 __all__ = ["minimum_zone"]
@@ -29,7 +30,7 @@ def minimum_zone(model: Model, state: Any, rows: FloatArray) -> float:
     """
     residuals, jacobian = model.evaluate(state, rows)
     size = _size(residuals)
-    best, reach = float(size.max()), 4.0
+    best, reach, told = float(size.max()), 4.0, 0.0
     members = np.unique(np.concatenate([np.argsort(r)[[*range(min(_START, len(r)))]] for r in (-size, *residuals)]))
     facing = _directions(residuals, members)
     for _ in range(_ROUNDS):
@@ -43,11 +44,14 @@ def minimum_zone(model: Model, state: Any, rows: FloatArray) -> float:
         more = np.argsort(-new_size)[:20]
         members = np.concatenate([members, more])
         facing = np.concatenate([facing, _directions(new_residuals, more)], axis=1)
-        settled = promised >= best * (1 - 1e-12)
-        if worst < best:
+        improved, near = worst < best, promised > worst * (1 - 1e-9)
+        # members that came in without raising what is promised will not do so next time either
+        settled = promised >= best * (1 - 1e-12) or (near and not improved and promised <= told * (1 + 1e-12))
+        told = promised if near and not improved else 0.0
+        if improved:
             state, residuals, jacobian, best = trial, new_residuals, new_jacobian, worst
-        else:
-            reach = reach if promised > worst * (1 - 1e-9) else reach / 4
+        elif not near:
+            reach /= 4
         if settled or reach < 1e-12:
             break
     return 2 * best
@@ -71,27 +75,12 @@ def _linear(
     reach: float,
 ) -> tuple[FloatArray, float]:
     """Step (p,) of the linear minimax within `reach` zone widths, and the largest distance it promises."""
-    from scipy.optimize import linprog
-
     members, facing = held
-    both = len(residuals) == 1
     values = np.sum(residuals[:, members] * facing, axis=0) / best
     slopes = np.einsum("rm,prm->mp", facing, jacobian[:, :, members])
     scale = np.maximum(np.abs(jacobian).max(axis=(1, 2)), 1e-300)
     slopes = slopes / scale
-    if both:
+    if len(residuals) == 1:
         values, slopes = np.concatenate([values, -values]), np.concatenate([slopes, -slopes])
-    table = np.column_stack([slopes, -np.ones(len(values))])
-    cost = np.zeros(table.shape[1])
-    cost[-1] = 1.0
-    found = linprog(
-        cost,
-        A_ub=table,
-        b_ub=-values,
-        bounds=[(-reach, reach)] * (table.shape[1] - 1) + [(0, None)],
-        method="highs-ds",
-        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
-    )
-    if found.x is None:
-        return np.zeros(len(scale)), best
-    return found.x[:-1] * best / scale, float(found.x[-1]) * best
+    step, largest = minimax(values, slopes, reach)
+    return step * best / scale, largest * best

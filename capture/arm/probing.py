@@ -80,14 +80,16 @@ def measure(files: Sequence[str | Path], options: ProbeOptions) -> Measured:
     places = frozenset(_places(touches, joined, options))
     fitted = _with_moves(lambda: fit_touches(touches, FitOptions(rules, tip, sides, places)), notices)
     features = {name: touched.feature for name, touched in fitted.touched.items()}
-    features, dimensions = sizes_of(dims, features)
+    absent = set(touches.names) - features.keys() - places
+    features, dimensions, left_out = sizes_of(dims, features, absent)
     notices += [
         *told,
         *fitted.notices,
+        *left_out,
         *(check_unit(touches, fitted.touched, tip) or check_tip(list(features.values()), _nominal_tip(tip, options))),
         *_short_arcs(fitted.touched),
     ]
-    datum = _datum(options.datum, features, options.unit)
+    datum = _datum(options, features, fitted.notices)
     cloud = _cloud(touches, fitted)
     shown = list(features.values())
     if datum is not None:
@@ -199,12 +201,13 @@ def _short_arcs(touched: Mapping[str, Touched]) -> list[Notice]:
     return [notice for notice in told if notice]
 
 
-def _datum(asked: str | None, features: Mapping[str, Feature], unit: str | None) -> Datum | None:
+def _datum(options: ProbeOptions, features: Mapping[str, Feature], notices: Sequence[Notice]) -> Datum | None:
     """3-2-1 from names, or best fit where the text is a file of nominal points."""
+    asked = options.datum
     if asked is None:
         return None
     if Path(asked).is_file():
-        nominal = read_list(asked, unit)
+        nominal = read_list(asked, options.unit)
         rows = [k for k, name in enumerate(nominal.names.tolist()) if name in features]
         if len(rows) < 3:
             message = f"--datum {asked}: needs three or more rows named as fitted features; found {len(rows)}."
@@ -213,6 +216,10 @@ def _datum(asked: str | None, features: Mapping[str, Feature], unit: str | None)
     names = [name.strip() for name in asked.split(",")]
     missing = [name for name in names if name not in features]
     if missing:
+        why = next((notice.text for notice in notices if notice.feature == missing[0]), None)
+        if why is not None:
+            message = f"--datum {asked}: '{missing[0]}' was not measured. {why}"
+            raise CannotDetermine(message)
         message = f"--datum {asked}: '{missing[0]}' is neither a fitted feature ({', '.join(features)}) nor a file."
         raise InputError(message)
     return datum_from_features([features[name] for name in names])

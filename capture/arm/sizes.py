@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import TypeVar
 
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
-from fit.results import Dimension
+from fit.results import Dimension, Notice
 from fit.uncertain import Value
 
 __all__ = ["DimensionRule", "parse_dimension", "sizes_of"]
@@ -49,23 +49,44 @@ def parse_dimension(text: str) -> DimensionRule:
 
 
 def sizes_of(
-    rules: Sequence[DimensionRule], features: Mapping[str, Feature]
-) -> tuple[dict[str, Feature], list[Dimension]]:
+    rules: Sequence[DimensionRule], features: Mapping[str, Feature], absent: Set[str]
+) -> tuple[dict[str, Feature], list[Dimension], list[Notice]]:
     """Work all dimensions out, with uncertainty and budget.
+
+    absent : features of the lists that could not be measured; what is asked of them is left out with a warning.
 
     Returns
     -------
-    The features with the planes of symmetry that were asked for added under their dimension's name, and the rest as
-    dimensions, which may be of those planes too.
+    The features with the planes of symmetry that were asked for added under their dimension's name; the rest as
+    dimensions, which may be of those planes too; and the warnings.
 
     Raises InputError or CannotDetermine, naming the dimension.
     """
     _refuse_taken(rules, features)
-    known = dict(features)
-    for rule in rules:
-        if rule.kind == "symmetry":
+    known, gone = dict(features), dict.fromkeys(absent)
+    found: list[Dimension] = []
+    notices: list[Notice] = []
+    for rule in sorted(rules, key=lambda rule: rule.kind != "symmetry"):
+        missing = _missing(rule, known, gone)
+        if missing is not None:
+            gone[rule.name] = None
+            text = f"'{missing}' was not measured, so '{rule.name}' is left out."
+            notices.append(Notice("dimension-left-out", text, rule.name))
+        elif rule.kind == "symmetry":
             known[rule.name] = _worked(rule, known, _middle)
-    return known, [_worked(rule, known, _dimension) for rule in rules if rule.kind != "symmetry"]
+        else:
+            found.append(_worked(rule, known, _dimension))
+    return known, found, notices
+
+
+def _missing(rule: DimensionRule, known: Mapping[str, Feature], absent: Mapping[str, None]) -> str | None:
+    """The first name or pattern that only features which could not be measured answer to."""
+    return next((asked for asked in rule.of if not _named(asked, known) and _named(asked, absent)), None)
+
+
+def _named(asked: str, names: Mapping[str, object]) -> list[str]:
+    """Names that a name or a shell-style pattern stands for."""
+    return [asked] if asked in names else [name for name in names if fnmatchcase(name, asked)]
 
 
 def _refuse_taken(rules: Sequence[DimensionRule], features: Mapping[str, Feature]) -> None:
@@ -113,7 +134,7 @@ def _dimension(rule: DimensionRule, names: Sequence[str], parts: Sequence[Featur
 def _expanded(rule: DimensionRule, features: Mapping[str, Feature]) -> list[str]:
     names: list[str] = []
     for asked in rule.of:
-        found = [asked] if asked in features else [name for name in features if fnmatchcase(name, asked)]
+        found = _named(asked, features)
         if not found:
             message = f"--dim {rule.name}: no fitted feature is named '{asked}'; there are {', '.join(features)}."
             raise InputError(message)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from capture.arm.tip import Tip
 from capture.arm.touched import FACED, Touched, as_shared, fit_touched
 from capture.arm.touches import Touches
 from capture.arm.touchnotices import told_of_touches
-from fit.errors import CannotDetermine, InputError
+from fit.errors import CannotDetermine, EdgewrightError, InputError
 from fit.feature import Feature
 from fit.points import Points
 from fit.results import Notice
@@ -63,6 +64,13 @@ class _Job:
     is_face: bool  # a plane that holes below it may be projected into unasked
 
 
+class _Failure(NamedTuple):
+    """Why a feature could not be fitted, and whether a rule had asked for it."""
+
+    error: EdgewrightError
+    demanded: bool
+
+
 _Known = tuple[Mapping[str, Spread | None], Mapping[str, Touched]]
 """Pooled spread for each name, of touches or of scanned points as it is, and the first round's features."""
 
@@ -70,12 +78,12 @@ _Known = tuple[Mapping[str, Spread | None], Mapping[str, Touched]]
 def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     """Fit all features.
 
-    A feature that no rule names and that cannot be fitted is left out with notice `undecided`; one that a rule names
-    raises.
+    One that cannot be fitted is left out with the reason: notice `not-measured` where a rule names it, else `undecided`.
 
     Raises
     ------
-    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : naming the feature.
+    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : nothing that rules name nor
+    anything else can be fitted.
     """
     _check_rules(touches, options.rules)
     _check_sides(touches, options.sides)
@@ -89,8 +97,20 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     )
     spreads = {name: clouds if name in touches.clouds else spread for name in touches.names}
     final, failed = _round(touches, jobs, options, (spreads, first))
+    notices += _failures(failed, nothing_else=not final)
     order = {name: final[name] for name in touches.names if name in final}
-    return Fitted(order, choices, spread, (*notices, *failed, *told_of_touches(touches, list(final.values()), spread)))
+    return Fitted(order, choices, spread, (*notices, *told_of_touches(touches, list(final.values()), spread)))
+
+
+def _failures(failed: Mapping[str, _Failure], *, nothing_else: bool) -> list[Notice]:
+    """What is left out and why; the reason is raised where rules asked for it and nothing else was measured."""
+    asked = [failure.error for failure in failed.values() if failure.demanded]
+    if asked and nothing_else:
+        raise asked[0]
+    return [
+        Notice("not-measured", str(error), name) if demanded else Notice("undecided", f"{error} Not fitted.", name)
+        for name, (error, demanded) in failed.items()
+    ]
 
 
 def _check_rules(touches: Touches, rules: Sequence[FitRule]) -> None:
@@ -210,21 +230,21 @@ def _round(
     jobs: Sequence[_Job],
     options: FitOptions,
     known: _Known | None,
-) -> tuple[dict[str, Touched], list[Notice]]:
+) -> tuple[dict[str, Touched], dict[str, _Failure]]:
     """Fit all jobs once, planes first; the second time with what the first round told."""
     done: dict[str, Touched] = {}
-    failed: list[Notice] = []
+    failed: dict[str, _Failure] = {}
     planes: dict[str, Feature] = {}
     faces = {job.name for job in jobs if job.is_face}
     for job in sorted(jobs, key=lambda job: job.kind != "plane"):
         centres = touches.points.select(touches.rows(job.name))
         try:
-            face = _face(job, centres, planes, faces)
+            face = _face(job, centres, planes, failed.keys(), faces)
             touched = _fit_once(job, centres, face, options, known)
         except (CannotDetermine, InputError) as error:
-            if known is not None and (job.demanded or isinstance(error, InputError)):
+            if known is not None and isinstance(error, InputError):
                 raise
-            failed.append(Notice("undecided", f"{error} Not fitted.", job.name))
+            failed[job.name] = _Failure(error, job.demanded)
             continue
         if known is not None:
             touched = _without_tie_noise(touches, job, touched, face, options)
@@ -236,9 +256,14 @@ def _round(
     return done, failed
 
 
-def _face(job: _Job, centres: Points, planes: Mapping[str, Feature], faces: Set[str]) -> Feature | None:
+def _face(
+    job: _Job, centres: Points, planes: Mapping[str, Feature], failed: Set[str], faces: Set[str]
+) -> Feature | None:
     """The plane that was asked for, else the nearest of those that are surely faces."""
     if job.plane is not None:
+        if job.plane in failed:
+            message = f"'{job.name}' as {job.kind}: the plane it lies in, '{job.plane}', was not measured."
+            raise CannotDetermine(message)
         if job.plane not in planes:
             message = (
                 f"--fit {job.name}={job.kind}@{job.plane}: '{job.plane}' is not fitted as a plane; "

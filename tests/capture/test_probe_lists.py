@@ -176,3 +176,65 @@ def test_a_face_come_back_to_tells_that_the_base_moved(move: float, tmp_path: Pa
     told = [notice.text for notice in found.results.warnings if notice.code == "base-moved"]
     assert len(told) == (move > 0)
     assert all("touches of deck from a.csv line 25 on are stray, 0.4" in text for text in told)
+
+
+def _slots(folder: Path) -> Path:
+    """A face, two holes below it, a slot and another with one end that nobody touched; tip 6 mm, centres, inside."""
+    rng, parts = np.random.default_rng(3), {}
+    parts["top"] = np.column_stack([rng.uniform(-50, 50, (20, 2)), np.full(20, 3.0)]), np.tile([0.0, 0, 1], (20, 1))
+    turn = np.radians(np.arange(-60, 61, 30))
+    end = np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
+    sides = [[x, y, 0] for x in np.linspace(-10, 10, 6) for y in (1.0, -1.0)]
+    inward = [[0.0, -y, 0] for _, y, _ in sides]
+    for name, ends in (("slot_1", (1, -1)), ("slot_2", (1,))):
+        spots = np.vstack([sides, *[e * (end + np.array([10, 0, 0])) for e in ends]])
+        spots[:, 0] += 60 * (name == "slot_2")
+        parts[name] = spots, np.vstack([inward, *[-e * end for e in ends]])
+    round_ = np.column_stack([np.cos(np.arange(8.0)), np.sin(np.arange(8.0)), np.zeros(8)])
+    parts |= {f"hole_{k}": ([40 * k, -40, 0] + 5 * round_, -round_) for k in (1, 2)}
+    rows = [
+        ",".join(f"{v:.4f}" for v in (*(spot + rng.normal(0, 0.01, 3)), *way)) + f",{name}\n"
+        for name, (spots, ways) in parts.items()
+        for spot, way in zip(spots, ways, strict=True)
+    ]
+    path = folder / "list.csv"
+    path.write_text("# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(rows))
+    return path
+
+
+def test_a_slot_with_a_bare_end_is_told_and_the_rest_is_measured(tmp_path: Path) -> None:
+    """What is asked of it goes with it; a frame cannot be built on it; a misspelt name is still refused."""
+    path = _slots(tmp_path)
+    dims = (
+        "apart=distance:slot_1:slot_2",
+        "off=distance:slot_1:hole_1",
+        "mid=symmetry:slot_2:hole_1",
+        "of=offset:hole_1:mid",
+    )
+
+    def found(**given: Any) -> Any:
+        return measure([path], ProbeOptions(tip=6.0, points="centre", fits=("slot_*=slot",), **given)).results
+
+    results = found(dims=dims)
+    assert {feature.name for feature in results.features} == {"top", "slot_1", "hole_1", "hole_2"}
+    assert [dimension.name for dimension in results.dimensions] == ["off"]
+    told = {(notice.code, notice.feature): notice.text for notice in results.warnings}
+    assert "One end of the slot is seen only up to" in told["not-measured", "slot_2"]
+    assert "'slot_2' was not measured" in told["dimension-left-out", "apart"]
+    assert "'mid' was not measured" in told["dimension-left-out", "of"]
+    with pytest.raises(EdgewrightError, match=r"'slot_2' was not measured\. .*One end of the slot"):
+        found(datum="top,slot_2,hole_1")
+    with pytest.raises(EdgewrightError, match="no fitted feature is named 'slot_3'"):
+        found(dims=("far=distance:slot_3:hole_1",))
+
+
+def test_what_lies_in_a_face_that_was_not_measured_is_left_out_with_it(tmp_path: Path) -> None:
+    """Three touches in line make no face."""
+    rows = FLAT + "".join(f"{10 * k},80,0,0,0,1,rib\n{10 * k},90,0,0,0,1,edge\n" for k in range(3))
+    path = tmp_path / "list.csv"
+    path.write_text(rows)
+    fits = ("rib=plane", "edge=line@rib")
+    results = measure([path], ProbeOptions(points="surface", fits=fits)).results
+    told = {notice.feature: notice.text for notice in results.warnings if notice.code == "not-measured"}
+    assert [feature.name for feature in results.features] == ["deck"]
+    assert "in line" in told["rib"] and "the plane it lies in, 'rib', was not measured" in told["edge"]

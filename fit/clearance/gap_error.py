@@ -13,8 +13,8 @@ worlds (parametric bootstrap; Efron & Tibshirani, An Introduction to the Bootstr
 3. Beyond the patch other points come as near. How many times as many, is counted; so many patches, each with noise of
    its own, compete then (the largest of so many misses).
 
-An error that all points of a side share moves it as a whole and is told along the closest pair. Where what competes faces
-other ways, as a bowl in a bowl does, it brings some side nearer whichever way it moves, and U95 is too small by a little.
+4. Errors that the points of a side share move all that competes together, and the smallest gap is taken anew; patches and
+   count are those of parts as level as such errors may have hidden (`fit.clearance.crowd`).
 """
 
 from __future__ import annotations
@@ -25,14 +25,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from fit.clearance.crowd import Crowd, crowd_of
 from fit.clearance.local_surface import DRAWS, balanced
 from fit.clearance.patch import MOST_NEAR, Patch, Side, flattest_normal, patch_around
+from fit.clearance.shared_moves import Moves
+from fit.clearance.spheretree import ClosestPair
 from fit.points import FloatArray
 
 __all__ = ["Dice", "GapError", "Side", "gap_error", "symmetric_halfwidth", "throw_dice"]
 
 _SEED = 20260
-_NODES, _ASKED, _COUNTED = 512, 4000, 60
+_ASKED, _COUNTED = 4000, 60
 _MOST_COPIES = 64
 _COMPETE = 7.0
 _EVERY, _FITS = 10, 40
@@ -44,10 +47,12 @@ _PAIRED_ANEW = (DRAWS // 3, 2 * DRAWS // 3)
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Dice:
-    """Standard normal draws (DRAWS, MOST_NEAR) of each side's points: the same at every pose, so thrown once."""
+    """Standard normal draws (DRAWS, MOST_NEAR) of each side's points and (DRAWS, K) of the sources that points share: the
+    same at every pose, so thrown once."""
 
     fixed: FloatArray
     moving: FloatArray
+    shared: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,28 +65,31 @@ class GapError:
     u: float
 
 
-def throw_dice() -> Dice:
-    """The draws of a whole sweep."""
+def throw_dice(sources: int = 0) -> Dice:
+    """The draws of a whole sweep with at most so many shared sources."""
     rng = np.random.default_rng(_SEED)
-    return Dice(balanced(rng, MOST_NEAR), balanced(rng, MOST_NEAR))
+    return Dice(balanced(rng, MOST_NEAR), balanced(rng, MOST_NEAR), balanced(rng, sources))
 
 
 def gap_error(
     sides: tuple[Side, Side],
     pose: tuple[FloatArray, FloatArray],
-    pair: tuple[int, int],
-    shared: float,
+    pair: ClosestPair,
+    moves: Moves,
     dice: Dice,
 ) -> GapError | None:
     """U95 of the smallest gap at one pose; None where the noise of the closest points is not known.
 
-    pair is (fixed, moving) in tree order; shared is the variance (mm²) that shared errors and the motion add.
+    moves tell what shared errors and the motion do to any pair.
     """
-    if np.isnan(sides[0].noise[pair[0]]) or np.isnan(sides[1].noise[pair[1]]):
+    if np.isnan(sides[0].noise[pair.fixed]) or np.isnan(sides[1].noise[pair.moving]):
         return None
-    contest = _contest(sides, pose, pair).narrowed()
-    misses, doubt = _misses(contest, dice, sides, pose)
-    common = contest.fixed.common + contest.moving.common + shared + doubt
+    noise = math.hypot(sides[0].noise[pair.fixed], sides[1].noise[pair.moving])
+    crowd = crowd_of((sides[0].tree, sides[1].tree), pose, pair, moves, dice.shared, noise)
+    contest = _contest(sides, pose, crowd).narrowed()
+    misses, doubt = _misses(contest, dice, sides, pose, crowd)
+    misses = misses + np.resize(crowd.misses, len(misses))
+    common = contest.fixed.common + contest.moving.common + crowd.variance + doubt
     u95 = symmetric_halfwidth(misses, math.sqrt(common))
     return GapError(u95, float(misses.mean()), math.sqrt(float(misses.var()) + common))
 
@@ -128,29 +136,30 @@ class _Contest:
         return replace(self, fixed=fixed, moving=moving, pairs=(start, which, aside))
 
 
-def _contest(sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], pair: tuple[int, int]) -> _Contest:
+def _contest(sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], crowd: Crowd) -> _Contest:
     """Patches about the closest pair, along a direction that noise does not choose: square to the flatter surface, else
     along the gap of the smoothed points."""
-    turn, shift = pose
-    between = turn @ sides[1].tree.xyz[pair[1]] + shift - sides[0].tree.xyz[pair[0]]
-    normals = flattest_normal(sides[0].tree, pair[0]), flattest_normal(sides[1].tree, pair[1], turn)
+    (turn, shift), pair = pose, crowd.pair
+    between = turn @ sides[1].tree.xyz[pair.moving] + shift - sides[0].tree.xyz[pair.fixed]
+    normals = flattest_normal(sides[0].tree, pair.fixed), flattest_normal(sides[1].tree, pair.moving, turn)
     flatness, normal = min(normals, key=lambda item: item[0])
     along = between / max(float(np.linalg.norm(between)), 1e-300)
     along = along if along.any() else np.array([0.0, 0.0, 1.0])
     if flatness < 0.3 and abs(float(normal @ along)) > 0.7:
-        return _contest_along(sides, turn, pair, between, normal * math.copysign(1.0, float(normal @ along)))
-    first = _contest_along(sides, turn, pair, between, along)
-    return _contest_along(sides, turn, pair, between, _smoothed_direction(first, along))
+        return _contest_along(sides, turn, crowd, between, normal * math.copysign(1.0, float(normal @ along)))
+    first = _contest_along(sides, turn, crowd, between, along)
+    return _contest_along(sides, turn, crowd, between, _smoothed_direction(first, along))
 
 
 def _contest_along(
-    sides: tuple[Side, Side], turn: FloatArray, pair: tuple[int, int], between: FloatArray, along: FloatArray
+    sides: tuple[Side, Side], turn: FloatArray, crowd: Crowd, between: FloatArray, along: FloatArray
 ) -> _Contest:
     from fit.clearance import world_kernels
 
     frame = _frame(along)
-    fixed = patch_around(sides[0], pair[0], frame)
-    moving = patch_around(sides[1], pair[1], frame @ turn * np.array([[-1.0], [1.0], [1.0]]))
+    fixed = patch_around(sides[0], crowd.pair.fixed, frame)
+    moving = patch_around(sides[1], crowd.pair.moving, frame @ turn * np.array([[-1.0], [1.0], [1.0]]))
+    fixed, moving = (patch.lifted(crowd.lift(patch.points, k, along)) for k, patch in enumerate((fixed, moving)))
     apart = frame @ between
     reach = _COMPETE * math.hypot(fixed.noise, moving.noise) + 1e-12
     pairs = world_kernels.partners(
@@ -179,7 +188,7 @@ def _smoothed_direction(contest: _Contest, along: FloatArray) -> FloatArray:
 
 
 def _misses(
-    contest: _Contest, dice: Dice, sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray]
+    contest: _Contest, dice: Dice, sides: tuple[Side, Side], pose: tuple[FloatArray, FloatArray], crowd: Crowd
 ) -> tuple[FloatArray, float]:
     """How much too small (n,) mm the gap is found, world by world, over all points that compete; and the variance (mm²) of
     that figure's own doubt."""
@@ -194,7 +203,7 @@ def _misses(
         return true - found, 0.0
     again = contest.smallest(f.seen, m.seen) - contest.smallest(f.seen + noise[0], m.seen + noise[1])
     left = float(np.mean(true - found - again))
-    copies = _copies(contest, seen, float(found.max()), sides, pose)
+    copies = _copies(contest, seen, float(found.max()), sides, pose, crowd)
     is_rough = fixed.stray > 0.0 or moving.stray > 0.0
     true, found = np.tile(true, 1 + len(more)), np.concatenate([found, *more])
     misses = _of_rough(true, found, copies) if is_rough else _largest_of(true - found, copies)
@@ -217,12 +226,13 @@ def _copies(
     limit: float,
     sides: tuple[Side, Side],
     pose: tuple[FloatArray, FloatArray],
+    crowd: Crowd,
 ) -> float:
     """How many such patches compete: points that come nearer than the limit, over what the patch alone brings."""
     from fit.clearance import world_kernels
 
-    nodes = np.array(sides[1].tree.level(_NODES))
-    hits, step = world_kernels.crowd(sides[0].tree.arrays, sides[1].tree.arrays, pose, nodes, limit, _ASKED)
+    nodes = crowd.nodes, limit + crowd.farther
+    hits, step = world_kernels.crowd(sides[0].tree.arrays, sides[1].tree.arrays, pose, nodes, _ASKED)
     beyond = step * int(np.count_nonzero(~np.isin(hits, contest.moving.points)))
     every = DRAWS // _COUNTED
     own = world_kernels.count_below(seen[0][::every], seen[1][::every], contest.pairs, contest.apart, limit)

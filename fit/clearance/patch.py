@@ -46,7 +46,7 @@ class Patch:
     points : (n,) in tree order. across : (n, 2) mm, places across the gap. mean : (n,) mm, heights towards the other side.
     noise : mm, error of each by itself. common : variance (mm²) of the errors that all of them share.
     surface, root : the smooth surface they lie on and its terms (n, p) there; None where none runs through them.
-    stray : mm, how far each deviates by itself where the metal is rough, else 0.
+    stray : mm, how far each deviates by itself where the metal is rough, else 0. lift : (n,) mm, added to the heights.
     """
 
     points: NDArray[np.int64]
@@ -57,17 +57,22 @@ class Patch:
     surface: SmoothSurface | None
     root: FloatArray
     stray: float
+    lift: FloatArray
 
     def only(self, chosen: NDArray[np.int64]) -> Patch:
         """Some of its points."""
-        rows = {key: getattr(self, key)[chosen] for key in ("points", "across", "mean", "root")}
+        rows = {key: getattr(self, key)[chosen] for key in ("points", "across", "mean", "root", "lift")}
         return replace(self, **rows)
+
+    def lifted(self, lift: FloatArray) -> Patch:
+        """The patch with its points brought so much (n,) mm nearer to the other side."""
+        return replace(self, mean=self.mean + lift, lift=self.lift + lift)
 
     def heights(self, rng: np.random.Generator) -> Heights:
         """Worlds of these points. Rough metal strays anew in every world; about a corner nothing is smoothed, so that all
         noise is found in the points again."""
         if self.surface is not None:
-            true, seen = (factors @ self.root.T for factors in worlds(self.surface, rng))
+            true, seen = (factors @ self.root.T + self.lift for factors in worlds(self.surface, rng))
             return Heights(true, seen, seen)
         fits = np.broadcast_to(self.mean, (DRAWS, len(self.mean)))
         draws = rng.normal(size=fits.shape)
@@ -148,7 +153,9 @@ def _as_wide_as_alike(fits: list[_Fit]) -> _Fit | None:
 def _smooth(fit: _Fit) -> Patch:
     surface, root = fit.surface, fit.surface.root[fit.near]
     points, across = fit.points[fit.near], fit.local[fit.near, 1:]
-    return Patch(points, across, root @ surface.kept, surface.own, surface.common, surface, root, 0.0)
+    return Patch(
+        points, across, root @ surface.kept, surface.own, surface.common, surface, root, 0.0, np.zeros(len(points))
+    )
 
 
 def _uneven(fit: _Fit, sigma: float, rough: bool) -> Patch:
@@ -159,7 +166,9 @@ def _uneven(fit: _Fit, sigma: float, rough: bool) -> Patch:
     kept = 1.0 - surface.shrink
     mean = level[near] if rough else (level + kept * (fit.local[:, 0] - level))[near]
     stray = sigma * math.sqrt(kept / surface.shrink) if rough else 0.0
-    return Patch(fit.points[near], fit.local[near, 1:], mean, sigma, 0.0, None, surface.root[near], stray)
+    return Patch(
+        fit.points[near], fit.local[near, 1:], mean, sigma, 0.0, None, surface.root[near], stray, np.zeros(len(mean))
+    )
 
 
 def flattest_normal(tree: SphereTree, point: int, turn: FloatArray | None = None) -> tuple[float, FloatArray]:

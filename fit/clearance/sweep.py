@@ -9,7 +9,8 @@ import numpy as np
 
 from fit.clearance.body import Body
 from fit.clearance.gap_error import Dice, GapError, Side, gap_error, throw_dice
-from fit.clearance.motion import Motion, rotation_about
+from fit.clearance.motion import Motion
+from fit.clearance.shared_moves import pair_moves
 from fit.clearance.spheretree import ClosestPair, SphereTree, build_tree, closest_pair
 from fit.points import FloatArray
 
@@ -74,7 +75,7 @@ def sweep(scene: Scene, motion: Motion, progress: Callable[[Iterable[int]], Iter
     pair: ClosestPair | None = None
     sides = scene.sides
     known = not (np.isnan(sides[0].noise).all() or np.isnan(sides[1].noise).all())
-    dice = throw_dice() if known else None
+    dice = throw_dice(len(scene.fixed.shared_names) + len(scene.moving.shared_names) + 6) if known else None
     for i in progress(range(len(motion.positions))):
         pair = closest_pair(scene.fixed_tree, scene.moving_tree, motion.pose(i), pair)
         pairs.append(pair)
@@ -93,41 +94,5 @@ def sweep(scene: Scene, motion: Motion, progress: Callable[[Iterable[int]], Iter
 def _error(
     scene: Scene, sides: tuple[Side, Side], motion: Motion, i: int, pair: ClosestPair, dice: Dice
 ) -> GapError | None:
-    shared = _shared_variance(scene, motion, i, pair) + _axis_variance(scene, motion, i, pair)
-    return gap_error(sides, motion.pose(i), (pair.fixed, pair.moving), shared, dice)
-
-
-def _along(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> FloatArray:
-    turn, shift = motion.pose(i)
-    apart = turn @ scene.moving_tree.xyz[pair.moving] + shift - scene.fixed_tree.xyz[pair.fixed]
-    return np.asarray(apart / max(float(np.linalg.norm(apart)), 1e-12))
-
-
-def _shared_variance(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> float:
-    """Variance (mm²) from shared sources: the two points' moves along the gap, subtracted where both parts come from
-    one capture; otherwise nobody knows whether they are the same error, and the worse reading is taken."""
-    along = _along(scene, motion, i, pair)
-    on_fixed = scene.fixed.shared_at(int(scene.fixed_tree.order[pair.fixed]))
-    on_moving = scene.moving.shared_at(int(scene.moving_tree.order[pair.moving]))
-    together = bool(scene.fixed.captures & scene.moving.captures)
-    total = 0.0
-    for name in {**on_fixed, **on_moving}:
-        a = float(along @ on_fixed.get(name, np.zeros(3)))
-        b = float(along @ (motion.turn[i] @ on_moving.get(name, np.zeros(3))))
-        total += (b - a) ** 2 if together else max((b - a) ** 2, a * a + b * b)
-    return total
-
-
-def _axis_variance(scene: Scene, motion: Motion, i: int, pair: ClosestPair) -> float:
-    """Variance (mm²) from a fitted hinge axis: derivative of the moved point along the gap by point and direction."""
-    if motion.axis is None or motion.axis_cov is None:
-        return 0.0
-    along, start = _along(scene, motion, i, pair), scene.moving_tree.xyz[pair.moving]
-    angle, axis, h = np.radians(motion.positions[i]), np.concatenate(motion.axis), 1e-6
-
-    def moved(changed: FloatArray) -> float:
-        turn = rotation_about(changed[3:] / np.linalg.norm(changed[3:]), angle)
-        return float(along @ (changed[:3] + turn @ (start - changed[:3])))
-
-    slope = np.array([(moved(axis + h * step) - moved(axis - h * step)) / (2 * h) for step in np.eye(6)])
-    return float(slope @ motion.axis_cov @ slope)
+    moves = pair_moves(scene, motion, i, (pair.fixed, pair.moving))
+    return gap_error(sides, motion.pose(i), pair, moves, dice)

@@ -12,7 +12,7 @@ import numpy as np
 from fit.clearance.kernels import IntArray, TreeArrays, compiled, search, within
 from fit.points import FloatArray
 
-__all__ = ["count_below", "crowd", "partners", "smallest_gaps"]
+__all__ = ["count_below", "crowd", "nearest_pairs", "nearest_points", "partners", "smallest_gaps"]
 
 
 @compiled
@@ -89,19 +89,50 @@ def count_below(
 
 
 @compiled
+def nearest_pairs(
+    fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], nodes: IntArray, limit: float
+) -> tuple[FloatArray, IntArray, IntArray]:
+    """Gap (n,) mm of each moving node and its closest pair in tree order, -1 where nothing is nearer than limit (mm)."""
+    gap, on_fixed, on_moving = np.empty(len(nodes)), np.empty(len(nodes), np.int64), np.empty(len(nodes), np.int64)
+    for k in range(len(nodes)):
+        gap[k], on_fixed[k], on_moving[k] = search(fixed, moving, pose, (0, nodes[k]), limit)
+    return gap, on_fixed, on_moving
+
+
+@compiled
+def nearest_points(
+    fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], limit: float
+) -> tuple[FloatArray, IntArray]:
+    """Gap (n,) mm of each moving point and its nearest fixed one in tree order, -1 where none is nearer than limit (mm)."""
+    xyz, count = moving[0], len(moving[0])
+    gap, on_fixed = np.empty(count), np.empty(count, np.int64)
+    run, none = np.array([[0, 1]]), np.zeros(1)
+    for i in range(count):
+        point = (xyz[i : i + 1], run, xyz[i : i + 1], none, moving[4][:1], none)
+        gap[i], on_fixed[i], _ = search(fixed, point, pose, (0, 0), limit)
+    return gap, on_fixed
+
+
+@compiled
 def crowd(
-    fixed: TreeArrays, moving: TreeArrays, pose: tuple[FloatArray, FloatArray], nodes: IntArray, limit: float, most: int
+    fixed: TreeArrays,
+    moving: TreeArrays,
+    pose: tuple[FloatArray, FloatArray],
+    nodes: tuple[IntArray, FloatArray],
+    most: int,
 ) -> tuple[IntArray, int]:
-    """Moving points in tree order that lie within `limit` (mm) of a fixed one, looked for in the nodes given; of more
-    than `most` points every n-th is asked. Returns them and n."""
+    """Moving points in tree order that lie within a limit (mm) of a fixed one, looked for in the nodes given, each with its
+    limit; of more than `most` points every n-th is asked. Returns them and n."""
     start, near, total = moving[1], [0 for _ in range(0)], 0
-    for node in nodes:
-        if search(fixed, moving, pose, (0, node), limit)[1] >= 0:
-            near.append(node)
+    for k in range(len(nodes[0])):
+        node = nodes[0][k]
+        if search(fixed, moving, pose, (0, node), nodes[1][k])[1] >= 0:
+            near.append(k)
             total += start[node, 1] - start[node, 0]
     step, one, hits = max(1, total // most), np.empty(1, np.int64), [0 for _ in range(0)]
-    for node in near:
+    for k in near:
+        node = nodes[0][k]
         for i in range(start[node, 0], start[node, 1], step):
-            if within(fixed, pose[0] @ moving[0][i] + pose[1], limit, one):
+            if within(fixed, pose[0] @ moving[0][i] + pose[1], nodes[1][k], one):
                 hits.append(i)
     return np.array(hits, np.int64), step

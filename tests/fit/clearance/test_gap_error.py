@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import special, stats
 
 from fit.clearance import body_of, slide_motion
 from fit.clearance.body import Body
@@ -48,6 +50,32 @@ def test_points_that_scatter_less_than_stated_are_wrong_together(clouds):
     fixed, moving = body_of(clouds.grid(20, 0.5), 0.05), body_of(clouds.grid(15, 0.5, 8.0), 0.05)
     error = sweep(make_scene(fixed, moving), STAY).errors[0]
     assert error.u95 == pytest.approx(1.96 * 0.05 * math.sqrt(2), rel=0.02)
+
+
+@pytest.mark.parametrize("moved", [0.0, 0.08])
+def test_ball_in_a_shell_comes_nearer_whichever_way_it_is_moved(moved):
+    # all round alike: the gap is found too small by the length of the move, chi-distributed with three degrees of freedom
+    out = np.random.default_rng(2).normal(size=(4000, 3))
+    out /= np.linalg.norm(out, axis=1)[:, None]
+    fixed = body_of(50 * out, 1e-9)
+    moving = shared_body(45 * out + [moved, 0, 0], ("station:x", "station:y", "station:z"), 0.05 * np.eye(3))
+    u95 = sweep(make_scene(fixed, moving), STAY).errors[0].u95
+    assert u95 == pytest.approx(0.05 * stats.chi(3).ppf(0.95), rel=0.05)
+
+
+def test_plate_that_may_lean_both_ways(clouds):
+    # two turns lower some corner by a (|z₁| + |z₂|): that is a square in z₁, z₂, so 0.95 = erf(u / 2a)²
+    fixed, xyz = body_of(clouds.grid(20, 1.0), 1e-9), clouds.grid(10, 1.0, 5.0)
+    turns = 0.005 * np.array([np.c_[0 * xyz[:, :2], xyz[:, 0]], np.c_[0 * xyz[:, :2], xyz[:, 1]]])
+    moving = replace(body_of(xyz, 1e-9), shared=turns, shared_names=("tie 2:1", "tie 2:2"))
+    u95 = sweep(make_scene(fixed, moving), STAY).errors[0].u95
+    assert u95 == pytest.approx(2 * 0.05 * special.erfinv(math.sqrt(0.95)), rel=0.05)
+
+
+def test_shared_errors_of_parts_that_touch():
+    places = [[0, 0, 0], [300, 0, 0]], [[0, 0, 0], [300, 0, 90]]
+    moving = shared_body(places[1], ("height:top",), [[0, 0, 0.1]])
+    assert 0 <= sweep(make_scene(body_of(places[0], 1e-9), moving), STAY).errors[0].u95 < 0.3
 
 
 def test_unknown_noise_gives_no_u95(clouds):

@@ -57,6 +57,7 @@ def outline_path(
     clean: bool = False,
     twofold: bool = False,
     doubt: FloatArray | None = None,
+    name: str = "outline",
 ) -> tuple[PathFit, list[Notice]]:
     """Fit a path in two steps: coarsely through all points, then finely through those that keep to it.
 
@@ -64,15 +65,15 @@ def outline_path(
     miss by so much finds the shape; what lies off it by more than the usual is light, and the rest carries the sizes.
     clean: the edge looks clean, so that one fine fit through all points is tried first. twofold: the edge is rounded
     and shows two lines, between which stretches may change; the coarse fit then starts coarser. doubt: (N,) factor on
-    the noise of each point.
+    the noise of each point. name: what the path is called in what is told.
     Raises CannotDetermine where no chain of lines and arcs follows the edge.
     """
     thinned = points.select(slice(None, None, _EVERY))
     weak = np.ones(len(thinned)) if doubt is None else doubt[::_EVERY]
-    path = _clean_path(thinned, closed, weak) if clean else None
+    path = _clean_path(thinned, closed, weak, name) if clean else None
     if path is not None:
         return _finished(_with_own_noise(path))
-    path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak)
+    path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak, name)
     kept, before = thinned, np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
         miss, _ = _distances(path, thinned)
@@ -81,9 +82,8 @@ def outline_path(
         if (near != before).mean() < _SETTLED_SHARE:
             break
         kept, before = thinned.select(near), near
-        path = path_through(
-            kept, (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:]), closed, weak[near]
-        )
+        noises = (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:])
+        path = path_through(kept, noises, closed, weak[near], name)
     left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
     if left_out <= _TELL_SHARE:
         return _finished(_with_own_noise(path))
@@ -92,7 +92,7 @@ def outline_path(
         "shoot again in softer light if those places matter."
     )
     doubted = _doubted(path, before, _distances(path, thinned)[1])
-    return _finished(doubted, Notice("low-contrast", text, "outline"))
+    return _finished(doubted, Notice("low-contrast", text, name))
 
 
 def _finished(path: PathFit, *more: Notice) -> tuple[PathFit, list[Notice]]:
@@ -111,10 +111,10 @@ def _finished(path: PathFit, *more: Notice) -> tuple[PathFit, list[Notice]]:
     return path, [*told, *more]
 
 
-def _clean_path(points: Points, closed: bool, weak: FloatArray) -> PathFit | None:
+def _clean_path(points: Points, closed: bool, weak: FloatArray, name: str) -> PathFit | None:
     """One fine fit through all points, if hardly any lies off it."""
     try:
-        path = path_through(points, (_FINE_MM,), closed, weak)
+        path = path_through(points, (_FINE_MM,), closed, weak, name)
     except CannotDetermine:
         return None
     miss = np.abs(path.feature.residuals)
@@ -154,12 +154,14 @@ def _doubted(path: PathFit, near: NDArray[np.bool_], piece: NDArray[np.int_]) ->
     return replace(path, feature=replace(path.feature, segments=tuple(segments)))
 
 
-def path_through(points: Points, noises: tuple[float, ...], closed: bool, weak: FloatArray | float = 1.0) -> PathFit:
+def path_through(
+    points: Points, noises: tuple[float, ...], closed: bool, weak: FloatArray | float = 1.0, name: str = "outline"
+) -> PathFit:
     """The first path that keeps to its points as the noise assumed grows; weak: factors (N,) on it."""
     for noise in noises:
         try:
             told = replace(points, noise=np.full(len(points), noise) * weak)
-            path = fit_path(told, closed=closed, parsimony=_PARSIMONY, kink_price=_KINK_PRICE, name="outline")
+            path = fit_path(told, closed=closed, parsimony=_PARSIMONY, kink_price=_KINK_PRICE, name=name)
         except CannotDetermine:
             continue
         miss = np.abs(path.feature.residuals)

@@ -160,7 +160,8 @@ def _fitted(
     if kind == "path":
         from capture.edges.outline import outline_path
 
-        path, more = outline_path(points, closed=one.pick.closed, clean=edge.clean, twofold=known.twofold)
+        pick = one.pick
+        path, more = outline_path(points, closed=pick.closed, clean=edge.clean, twofold=known.twofold, name=pick.name)
         return path.feature, path.points, [*notices, *more]
     if kind == "arc":
         feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float), edge.strip.px_per_mm)

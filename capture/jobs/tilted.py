@@ -75,7 +75,7 @@ def _fitted(pick: Pick, points: Points) -> Feature:
     if pick.kind == "path":
         from capture.edges.outline import outline_path
 
-        return outline_path(points, closed=pick.closed)[0].feature
+        return outline_path(points, closed=pick.closed, name=pick.name)[0].feature
     fits: dict[str, Any] = {
         "line": shapes.fit_line,
         "arc": shapes.fit_arc,

@@ -197,3 +197,15 @@ def test_edges_are_searched_once_for_each_mark(rim, monkeypatch):
     change(desk, desk.book.revision, [{"do": "change feature", "name": "bolt", "set": {"near": [[80.2, 145.3]]}}])
     desk.measured()
     assert searched[2:] == ["bolt"]
+
+
+def test_pieces_of_a_tapped_path_bear_its_own_name(opened):
+    """Not that of an outline which measured itself."""
+    client, job = opened
+    desk = client.server.routes.shelf.desk(job.removeprefix("job/"))
+    turns = ((7.0, 0.0), (4.95, 4.95), (0.0, 7.0), (-4.95, 4.95))
+    px = desk.held(desk.job(), 0).to_view(np.array([[80.0 + x, 145.2 + y, 1.93] for x, y in turns]), "raw")
+    asked = {"revision": desk.book.revision, "photo": 0, "view": "raw", "kind": "path", "px": px.tolist()}
+    assert client.post(f"{job}/mark", asked).status == 200
+    path = next(f for f in desk.measured().results.features if f.name == "path 1")
+    assert [piece.name for piece in path.segments] == [f"path 1 {i + 1}" for i in range(len(path.segments))]

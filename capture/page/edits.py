@@ -106,6 +106,13 @@ def _put(table: Any, values: Record, known: Sequence[str]) -> None:
             table.pop(key, None)
         else:
             table[key] = _item(value)
+    if "height_u" in table and "height_u" not in values and _has_own(values.get("height", 0)):
+        table.pop("height_u")  # of the height that is gone
+
+
+def _has_own(height: object) -> bool:
+    """Whether a height is left out, or typed with its own ±."""
+    return height is None or (isinstance(height, str) and any(sign in height for sign in ("±", "+-", "+/-")))
 
 
 def _found(document: Any, head: str, change: Record) -> tuple[int, Any]:

@@ -11,8 +11,8 @@ import numpy as np
 from capture.jobs.plan import features_of_photo, photo_names
 from capture.page.desk import Desk, adopted
 from capture.page.edits import edited, free_name
-from capture.page.shown import drawn_feature, listed_feature, other_edge, typed_length, way_points
-from capture.page.wording import on_page
+from capture.page.shown import drawn_feature, listed_feature, other_edge, told_text, typed_length, way_points
+from capture.page.wording import typed_fault
 from capture.page.workings import heads_of
 from fit.errors import EdgewrightError, InputError
 from fit.points import FloatArray, Points
@@ -78,7 +78,26 @@ def change(desk: Desk, revision: str, changes: Sequence[Mapping[str, Any]]) -> N
     known = {feature.name for feature in file.job.feature}
     touched = {str(c.get("name")) for c in changes if c.get("do") in ("change feature", "remove feature")}
     added = [item for i in range(len(file.job.photo)) for item in _adoption(desk, file, i)] if touched - known else []
-    desk.book.change(revision, lambda text: edited(text, [*added, *changes]))
+    _check_new(file, changes)
+    try:
+        desk.book.change(revision, lambda text: edited(text, [*added, *changes]))
+    except InputError as error:
+        raise InputError(typed_fault(str(error))) from error
+
+
+def _check_new(file: JobFile, changes: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse a size that is in the list already, as a press that came twice would add it."""
+    there = {_size((keys.kind, keys.first, keys.to, keys.of, keys.direction)) for keys in file.job.dimension}
+    for keys in (c.get("keys", {}) for c in changes if c.get("do") == "add dimension"):
+        if _size(tuple(keys.get(key) for key in ("kind", "from", "to", "of", "direction"))) in there:
+            message = "That size is in the list already."
+            raise InputError(message)
+
+
+def _size(asked: Sequence[Any]) -> tuple[object, ...]:
+    """What a size is taken of; from one feature to another is the same as back."""
+    kind, first, to, of, direction = asked
+    return kind, frozenset(map(str, (first, to))), str([of] if isinstance(of, str) else list(of or ())), str(direction)
 
 
 def mark(desk: Desk, asked: Mapping[str, Any]) -> Record:
@@ -155,7 +174,7 @@ def _tried(desk: Desk, file: JobFile, index: int, feature: FeatureKeys, view: st
     return {
         "feature": listed_feature(fitted, unit),
         "drawn": drawn,
-        "warnings": [on_page(notice.text, unit) for notice in found.notices if notice.feature == fitted.name],
+        "warnings": [told_text(notice, unit) for notice in found.notices if notice.feature == fitted.name],
     }
 
 

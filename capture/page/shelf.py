@@ -23,7 +23,8 @@ SAMPLES = {
     "seal_channel": "Seal channel: one edge walk of an arm and its rubber seal",
 }
 PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
-_SAFE = re.compile(r"[\w][\w .()+-]{0,99}")
+_SAFE = re.compile(r"\w[^<>:\"/\\|?*\x00-\x1f\x7f]{0,99}")
+"""What every file system takes as a name."""
 _MOST_LISTED = 60
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "other_edge",
     "told_notice",
     "told_results",
+    "told_text",
     "typed_length",
     "way_points",
 ]
@@ -57,14 +58,16 @@ def listed_feature(feature: Feature, unit: str) -> Record:
     """One feature with its sizes; pieces of a path with theirs."""
     keys = feature_sizes(feature)
     main = MAIN.get(feature.kind, keys[-1] if keys else "")
-    form = [f"{_form_word(key)} {deviation_text(mm, unit)}" for key, mm in feature.form.items()]
+    # 'roundness_least_squares' comes first and gives way to the roundness of the least zone, where there is one
+    order = sorted(feature.form, key=len, reverse=True)
+    form = {_form_word(key): deviation_text(feature.form[key], unit) for key in order}
     return {
         "name": feature.name,
         "kind": feature.kind,
         "main": _size(feature, main, unit) if main in feature.order else "",
         "main_word": VALUE_WORDS.get(main, main),
         "sizes": [{"word": VALUE_WORDS.get(key, key), "text": _size(feature, key, unit)} for key in keys],
-        "form": ", ".join(form),
+        "form": ", ".join(f"{word} {text}" for word, text in form.items()),
         "points": feature.points,
         "left_out": len(feature.rejected),
         "rms": deviation_text(feature.rms, unit) if feature.points else "",
@@ -159,10 +162,17 @@ def _length(item: Dimension, value: float, u95: float | None, unit: str) -> str:
 def told_notice(notice: Notice, unit: str) -> Record:
     """A warning with what to do about it; quiet ones need nothing done where they say what was expected."""
     advice = ADVICE.get(notice.code)
-    more = {"why": advice.cause, "see": advice.see, "do": page_words(advice.do)} if advice else {}
-    more = {key: in_unit(text, unit) for key, text in more.items()}
+    more = {"why": advice.cause, "see": advice.see, "do": advice.do} if advice else {}
+    more = {key: on_page(text, unit) for key, text in more.items()}
     quiet = notice.code in QUIET
-    return {"code": notice.code, "text": on_page(notice.text, unit), "feature": notice.feature, "quiet": quiet, **more}
+    return {"code": notice.code, "text": told_text(notice, unit), "feature": notice.feature, "quiet": quiet, **more}
+
+
+def told_text(notice: Notice, unit: str) -> str:
+    """What a warning says; pieces of a path by their number, as they stand in the list and on the photo."""
+    start, number = f"{notice.feature} ", notice.text.removeprefix(f"{notice.feature} ").partition(" ")[0]
+    piece = bool(notice.feature) and notice.text.startswith(start) and number.isdigit()
+    return on_page(f"piece {notice.text[len(start) :]}" if piece else notice.text, unit)
 
 
 def drawn_photo(measured: Measured, index: int, held: HeldPhoto, view: str) -> list[Record]:

@@ -7,7 +7,7 @@ import re
 from capture.jobs.words import as_keys
 from fit.units import in_unit
 
-__all__ = ["on_page", "page_words"]
+__all__ = ["on_page", "page_words", "typed_fault"]
 
 _SAID = tuple(
     (re.compile(said), shown)
@@ -33,8 +33,22 @@ _SAID = tuple(
         (r"give print_x and print_y", "type the readings under 1 Print"),
         (r"Give (height|thickness)( \(and height_u\))?", r"Type the \1 under 2 Shoot"),
         (r"give (height with height_u|height|thickness)\b", "type it under 2 Shoot"),
+        (r"correct print_x or print_y", "correct the reading under 1 Print"),
+        (r"print it anew with 'edgewright target'", "print it anew under 1 Print"),
+        (
+            r"([Ll])earn the lens( once)? with ['`]edgewright camera['`]( and give \[camera\])?",
+            r"\1earn the lens (Lens sheet, under 1 Print)",
+        ),
+        (r"give its diameter with tip and tip_u", "type its diameter in the job's file (tip, tip_u)"),
+        (r"choose another folder with -o or change its permissions", "change its permissions"),
+        (r"choose another folder or add replace", "give the job's file another name, or move that folder away"),
+        (r"; see 'edgewright \w+ help'", ""),
     )
 )
+
+_PLACE = re.compile(r"^[^:]+: line \d+: (?:\[+\w+\]+ (?:(['\"])(.*?)\1|\d+): (?=\w+: ))?")
+_FIELD = {"print_x": "across", "print_y": "up", "about": "rough size", "nominal": "should be", "tolerance": "± allowed"}
+_TWICE = re.compile(r"^(.*'([^']*)' .*); got '\2'\.$")
 
 
 def page_words(text: str) -> str:
@@ -43,6 +57,13 @@ def page_words(text: str) -> str:
     for said, shown in _SAID:
         text = said.sub(shown, text)
     return text
+
+
+def typed_fault(text: str) -> str:
+    """What is wrong with something just typed, without the place in the job's file that it would have gone to."""
+    text = _PLACE.sub(lambda found: f"{found[2]}: " if found[2] else "", text)
+    text = re.sub(r"(?<![\w.])(\w+): ", lambda found: f"{_FIELD.get(found[1], found[1])}: ", text, count=2)
+    return _TWICE.sub(r"\1.", text)
 
 
 def on_page(text: str, unit: str) -> str:

@@ -39,6 +39,9 @@ export function table(words, rows, more = {}) {
   return el('div', { class: 'wide', tabIndex: 0, role: 'region', 'aria-label': more.label ?? 'table' }, el('table', {}, head, el('tbody', {}, rows)));
 }
 
+// What went wrong with a photo or list, by its name.
+export const faultWords = ({ source, text }) => (text.startsWith(source) ? text : `${source}: ${text}`);
+
 export const unitWord = (unit) => (unit === 'mm' ? 'mm' : 'inch');
 
 // A typed length for the job file: plain mm as a number, '1.5±0.2' or '1/16' as it stands, bare inches with their unit.

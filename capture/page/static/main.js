@@ -1,17 +1,18 @@
 // The page: one store, five steps.
 import { Fault, get, post, put } from './ask.js';
 import { Marking } from './marking.js';
-import { typing } from './build.js';
+import { faultWords, typing } from './build.js';
 import { making } from './making.js';
 import { reading } from './reading.js';
 import { printing, shooting } from './starting.js';
 import { touching } from './touching.js';
 
 const POLL_MS = 2500, SETTLE_MS = 250;
+const NO_JOB = { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' };
 const main = document.getElementById('main'), told = document.getElementById('told'), said = document.getElementById('said');
 
 const store = {
-  job: null, state: { photos: [], features: [], undo: 0, redo: 0, unit: 'mm' }, results: null, start: { files: [], samples: {} },
+  job: null, state: NO_JOB, results: null, trouble: '', turn: Promise.resolve(), start: { files: [], samples: {} },
   step: 'print', busy: false, made: null, making: false, marking: null, worked: null, working: false, wish: { kind: 'distance', from: '', to: '' },
 
   tell(text, fault = false) { told.textContent = text; told.classList.toggle('fault', fault); },
@@ -43,28 +44,54 @@ const store = {
     await this.guard(async () => { const { job } = await put(`upload/${encodeURIComponent(file.name)}`, file); this.tell(''); location.hash = job; });
   },
 
-  async enter(job) {
+  empty(job) {
     this.job = job; this.results = null; this.made = null; this.marking = null; this.worked = null; this.sheet = null;
-    this.wish = { kind: 'distance', from: '', to: '' };
+    this.trouble = ''; this.wish = { kind: 'distance', from: '', to: '' };
+  },
+
+  async enter(job) {
+    this.empty(job);
     await this.guard(async () => {
       this.take(await get(`job/${job}/state`));
-      if (this.state.fault) { this.tell(this.state.fault, true); return; }
+      if (this.state.fault) { this.go('shoot'); this.tell(this.state.fault, true); return; }
       this.go(this.state.photos.length ? 'mark' : 'read');
       this.measure();
+      this.start = await get('start'); // what the folder holds by now
     });
+  },
+
+  // Back to the page without a job, as the browser's own button leads there.
+  async leave() {
+    this.empty(null); this.take(NO_JOB);
+    await this.guard(async () => { this.start = await get('start'); });
+    this.go('print');
+  },
+
+  // What keeps the job or its photo from being measured, '' where nothing does.
+  wrong() {
+    const fault = this.results?.faults[0];
+    return this.state.fault || this.trouble || (fault ? faultWords(fault) : '');
   },
 
   take(state) {
     this.state = state;
     document.getElementById('title').textContent = state.name || 'Edgewright';
-    document.title = `${state.name || 'Edgewright'} – Edgewright`;
+    document.title = state.name ? `${state.name} – Edgewright` : 'Edgewright';
     document.getElementById('undo').disabled = !state.undo;
     document.getElementById('redo').disabled = !state.redo;
     document.getElementById('unit').value = state.unit;
   },
 
-  // Something that changes the job. Another window's change is taken in first, then this one is tried again.
-  async act(what, record, then = () => {}, again = true) {
+  // Something that changes the job. One change waits for the one before, so that a double press runs against itself nowhere.
+  act(what, record, then = () => {}) {
+    const { job } = this, done = this.turn.then(() => job === this.job && this.tried(what, record, then));
+    this.turn = done.catch(() => {});
+    return done;
+  },
+
+  // Another window's change is taken in first, then this one is tried again.
+  async tried(what, record, then, again = true) {
+    if (what in this.state && !this.state[what]) return false; // nothing to undo or redo any more
     try {
       const answer = await post(`job/${this.job}/${what}`, { ...record, revision: this.state.revision });
       this.tell('');
@@ -89,7 +116,7 @@ const store = {
     const counted = (record.changes ?? []).some((c) => 'index' in c && c.do.includes('dimension'));
     const same = !counted && what !== 'undo' && what !== 'redo' && names.every((name) => entry(before, name) === entry(this.state, name));
     if (again && same) {
-      const kept = await this.act(what, record, then, false);
+      const kept = await this.tried(what, record, then, false);
       if (kept) this.tell('The job was changed in another window too; both changes are kept.');
       return kept;
     }
@@ -115,29 +142,34 @@ const store = {
 
   // One question at a time: a browser keeps few connections, and taps must get through.
   async measured() {
+    if (!this.job) { this.busy = false; this.render(); return; }
     if (this.asking) { this.again = true; return; }
     this.asking = true;
-    const job = this.job;
-    await this.guard(async () => {
+    const job = this.job, before = this.wrong();
+    try {
       if (this.marking?.viewer.picture === null) await this.marking.load();
       const results = await get(`job/${job}/results`);
-      if (job !== this.job) { this.again = true; return; }
-      if (results.revision !== this.state.revision) {  // another window was quicker
-        this.take(await get(`job/${job}/state`));
-        this.again = true;
-        return;
-      }
-      this.results = results;
-      this.tellSettled(results.warnings);
-      const fault = results.faults[0];
-      if (fault) this.tell(`${fault.source}: ${fault.text}`, true);
-      if (this.marking) await this.marking.redraw();
-    });
+      if (job !== this.job) this.again = true;
+      else if (results.revision !== this.state.revision) { this.take(await get(`job/${job}/state`)); this.again = true; } // another window was quicker
+      else await this.came(results, before);
+    } catch (error) {
+      if (!(error instanceof Fault)) throw error;
+      if (job === this.job) this.trouble = error.message;
+      this.tell(error.message, true);
+    }
     this.asking = false;
     if (this.again) { this.again = false; this.measure(); return; }
     this.busy = false;
     this.render();
     this.work();
+  },
+
+  async came(results, before) {
+    this.results = results; this.trouble = '';
+    this.tellSettled(results.warnings);
+    if (this.wrong()) this.tell(this.wrong(), true);
+    else if (before && told.textContent === before) this.tell('');
+    if (this.marking) await this.marking.redraw();
   },
 
   async make() {
@@ -148,8 +180,7 @@ const store = {
   },
 
   go(step) {
-    const fault = this.results?.faults[0];
-    if (step !== this.step) this.tell(fault ? `${fault.source}: ${fault.text}` : '', Boolean(fault));
+    if (step !== this.step) this.tell(this.wrong(), Boolean(this.wrong()));
     this.step = step; this.render(); this.work();
   },
 
@@ -170,7 +201,7 @@ const store = {
   render() {
     for (const item of document.querySelectorAll('nav button')) {
       const step = item.dataset.step;
-      item.disabled = !this.job && ['mark', 'read', 'make'].includes(step);
+      item.disabled = Boolean(!this.job || this.state.fault) && ['mark', 'read', 'make'].includes(step);
       if (step === this.step) item.setAttribute('aria-current', 'step'); else item.removeAttribute('aria-current');
     }
     if (this.step === 'mark' && this.state.photos.length) { this.renderMarking(); return; }
@@ -203,10 +234,19 @@ async function poll() {
   if (store.job && !document.hidden && !store.making) {
     try {
       const { revision } = await get(`job/${store.job}/revision`);
-      if (revision !== store.state.revision && !store.busy) { store.take(await get(`job/${store.job}/state`)); store.measure(); }
+      if (store.state.fault) await mended(store.job);
+      else if (revision !== store.state.revision && !store.busy) { store.take(await get(`job/${store.job}/state`)); store.measure(); }
     } catch (error) { if (error.status === 0) store.tell(error.message, true); }
   }
   setTimeout(poll, POLL_MS);
+}
+
+// A job that could not be opened is opened once its mistake is mended, or its photo is back.
+async function mended(job) {
+  const state = await get(`job/${job}/state`);
+  if (job !== store.job) return;
+  if (!state.fault) await store.enter(job);
+  else if (state.fault !== store.state.fault) { store.take(state); store.tell(state.fault, true); }
 }
 
 function theme(dark) {
@@ -234,7 +274,7 @@ document.addEventListener('keydown', (event) => {
   const key = event.key.toLowerCase();
   if (key === 'z' || key === 'y') { event.preventDefault(); store.act(key === 'y' || event.shiftKey ? 'redo' : 'undo', {}); }
 });
-window.addEventListener('hashchange', () => location.hash.length > 1 && store.enter(location.hash.slice(1)));
+window.addEventListener('hashchange', () => (location.hash.length > 1 ? store.enter(location.hash.slice(1)) : store.leave()));
 theme(matchMedia('(prefers-color-scheme: dark)').matches);
 
 store.guard(async () => {

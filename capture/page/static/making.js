@@ -28,7 +28,7 @@ export function making(store) {
   files.sort((a, b) => place(a) - place(b));
   const stale = made && made.revision !== store.state.revision;
   return el('div', { class: 'sheet' }, el('h2', {}, 'Make'),
-    el('p', {}, 'Writes one result folder beside the job: the same files and the same numbers as the command edgewright run.'),
+    el('p', {}, 'Writes one folder beside the job: cutting file, sketch, template, report and all numbers.'),
     el('p', {}, button(busy ? 'Writing' : made ? 'Write again' : 'Write the files', () => store.make(), { class: 'main', disabled: busy, id: 'write' })),
     stale ? el('p', { class: 'notice fault', id: 'stale' }, "The job was changed since these were written. Press 'Write again'.") : '',
     made ? [el('p', { id: 'made' }, `Written to the folder ${made.folder}.`, made.met ? '' : el('b', { class: 'warn' }, ' A tolerance is not met or not proven.')),

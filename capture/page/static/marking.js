@@ -15,7 +15,7 @@ const KINDS = [
   ['slot', 'Slot', 1, 'Tap in the middle of a slot.'],
   ['path', 'Path', Infinity, 'Tap along the edge, then Finish (Enter). Backspace takes the last point away.'],
 ];
-const GLASS_SCALE = 5, LEAST_GRIP = 6, FINGERS = matchMedia('(pointer: coarse)');
+const GLASS_SCALE = 5, LEAST_GRIP = 6, TWICE_MS = 400, TWICE_PX = 14, FINGERS = matchMedia('(pointer: coarse)');
 
 export class Marking {
   constructor(store) {
@@ -123,6 +123,7 @@ export class Marking {
     const hold = FINGERS.matches ? ' Hold still to aim.' : '';
     if (this.kind !== 'look') return this.taps.length && count > 1 && count < 9 ? `${words} ${count - this.taps.length} more.${hold}` : words + hold;
     const found = this.store.results?.features.length ?? 0;
+    if (!this.store.busy && !found && this.store.wrong()) return 'Nothing can be measured in this photo; the list says why.';
     if (!this.store.busy && !found) return 'Nothing is marked yet: choose Hole and tap in one, or Edge and tap two points on it.';
     if (!this.selected) return words;
     const drag = this.chosen?.near.length ? 'Drag a square to move that point. ' : '';
@@ -160,9 +161,17 @@ export class Marking {
       this.select(name); this.spot = name && p; this.showGlass();
       return;
     }
+    if (this.twice(at)) return;
     this.taps.push(p.map((v) => Math.round(v * 100) / 100));
     const [, , count] = KINDS.find(([kind]) => kind === this.kind);
     if (this.taps.length >= count) this.finish(); else this.show();
+  }
+
+  // Whether a finger bounced: a second tap at once at the same place means nothing new.
+  twice(at) {
+    const { when, place } = this.tapped ?? { when: -Infinity, place: at }, now = performance.now();
+    this.tapped = { when: now, place: at };
+    return now - when < TWICE_MS && Math.hypot(at[0] - place[0], at[1] - place[1]) < TWICE_PX;
   }
 
   nearest(at) {

@@ -1,7 +1,7 @@
 // What is drawn over the picture: found edges as dots, names, way-points, the marks of a tap not finished.
 import { placeTags } from './tags.js';
 
-const EDGE = '#00e05a', CHOSEN = '#ff7a1a', POINT = '#ff2fd0', SHADE = 'rgba(0,0,0,.75)';
+const EDGE = '#00e05a', CHOSEN = '#ff7a1a', POINT = '#ff2fd0', SHADE = 'rgba(0,0,0,.75)', TAG = 'rgba(0,0,0,.88)';
 const FONT = 'bold 16px "Liberation Sans", Arial, sans-serif';
 const MANY = 12;
 
@@ -26,7 +26,9 @@ export function drawNames(context, place, { marks, selected, piece, taps }, cove
     .map((mark) => wish(mark.name, place(mark.label), extent(mark, place, width), { name: mark.name, bright: mark === chosen }));
   const walk = taps.length > 1 ? taps.map((p, i) => wish(String(i + 1), place(p), [6, 6])) : [];
   const first = (tag) => (tag.bright ? 0 : tag.piece ? 1 : tag.name ? 2 : -1);
-  const tags = placeTags([...walk, ...pieces, ...names].sort((a, b) => first(a) - first(b)), covered, width, height);
+  const held = (chosen?.near.length ?? 0) > MANY ? [] : (chosen?.near ?? []).map(place).map(([x, y]) => [x - 10, y - 10, x + 10, y + 10]);
+  const tags = placeTags([...walk, ...pieces, ...names].sort((a, b) => first(a) - first(b)), covered, held, width, height);
+  tags.filter((tag) => tag.far).forEach((tag) => drawLead(context, tag)); // all below the words, so that none is struck out
   for (const tag of tags) drawTag(context, tag);
   return tags;
 }
@@ -39,13 +41,16 @@ function extent(mark, place, width) {
   return Math.max(...half) > width / 3 ? [0, 0] : half;
 }
 
-function drawTag(context, { at, box, far, text, bright }) {
-  const middle = [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
-  if (far) {
-    context.lineWidth = 2; context.strokeStyle = SHADE;
-    context.beginPath(); context.moveTo(...at); context.lineTo(...middle); context.stroke();
-  }
-  context.fillStyle = bright ? CHOSEN : SHADE;
+const middleOf = (box) => [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
+
+function drawLead(context, { at, box }) {
+  context.lineWidth = 2; context.strokeStyle = SHADE;
+  context.beginPath(); context.moveTo(...at); context.lineTo(...middleOf(box)); context.stroke();
+}
+
+function drawTag(context, { box, text, bright }) {
+  const middle = middleOf(box);
+  context.fillStyle = bright ? CHOSEN : TAG;
   context.fillRect(box[0], box[1], box[2] - box[0], box[3] - box[1]);
   drawText(context, middle, text, bright ? '#000' : '#fff');
 }

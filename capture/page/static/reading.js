@@ -1,6 +1,6 @@
 // Step 4: every size with where its ± comes from, warnings, what the calculators give, the sketch.
 import { address } from './ask.js';
-import { budgetBar, button, choice, el, table, typed, unitWord } from './build.js';
+import { budgetBar, button, choice, el, faultWords, table, typed, unitWord } from './build.js';
 import { groupsTable } from './touching.js';
 
 const CLASS = { inside: 'inside', outside: 'outside', 'not proven': 'unproven' };
@@ -28,8 +28,9 @@ function picking(store) {
   const all = features.flatMap((f) => [[f.name, f.kind], ...f.pieces.map((piece) => [piece.name, piece.kind])]);
   if (!all.length) return '';
   const kindOf = Object.fromEntries(all), between = all.filter(([, kind]) => kind !== 'path').map(([name]) => name); // of a path its pieces
-  if (!(wish.from in kindOf)) wish.from = between[0] ?? all[0][0];
-  if (!(wish.to in kindOf)) wish.to = between.find((name) => name !== wish.from) ?? wish.from;
+  const likely = [...features.filter((f) => f.kind !== 'path').map((f) => f.name), ...between]; // two holes sooner than two pieces of one path
+  if (!(wish.from in kindOf)) wish.from = likely[0] ?? all[0][0];
+  if (!(wish.to in kindOf)) wish.to = likely.find((name) => name !== wish.from) ?? wish.from;
   const kinds = [...(kindOf[wish.from] === 'path' ? [] : ['distance', 'angle']), ...(OWN[kindOf[wish.from]] ?? [])];
   if (!kinds.includes(wish.kind)) wish.kind = kinds[0];
   const two = ['distance', 'angle'].includes(wish.kind);
@@ -76,16 +77,19 @@ function oneWorking(store, working, revision) {
     working.caution ? el('p', { class: 'notice' }, working.caution) : '');
 }
 
+const shootAgain = (store) => el('p', {}, button('Back: shoot', () => store.go('shoot'), { class: 'main' }));
+
 export function reading(store) {
   const { results, state } = store;
-  if (!results) return el('div', { class: 'sheet' }, el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : 'Nothing could be measured; the line above says why'));
+  if (!results) return el('div', { class: 'sheet' }, el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : 'Nothing could be measured'),
+    store.busy ? '' : [el('p', { class: 'notice fault' }, store.wrong()), shootAgain(store)]);
   const [width, height] = store.sheet ?? [794, 1123]; // as large as the last one, A4 at first, so that what follows keeps its place
   const sketch = el('img', { class: 'paper', id: 'sketch', width, height, onload: ({ target }) => { store.sheet = [target.naturalWidth, target.naturalHeight]; },
     alt: 'Dimensioned sketch', src: address(`job/${store.job}/sketch.svg?${results.revision}`) });
   const loud = results.warnings.filter((w) => !w.quiet), quiet = results.warnings.filter((w) => w.quiet);
   const measured = results.features.length > 0;
   return el('div', { class: 'sheet' },
-    results.faults.map((f) => el('p', { class: 'notice fault' }, el('b', {}, `${f.source}: `), f.text)),
+    results.faults.map((f) => el('p', { class: 'notice fault' }, faultWords(f))),
     measured || results.dimensions.length ? [el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring again' : 'Sizes'),
       el('p', {}, 'Every ± is a 95 % uncertainty. Not proven: the interval touches a limit.'), sizesTable(store), picking(store)] : '',
     loud.length ? [el('h2', {}, 'Look at these first'), notices(loud)] : '',
@@ -95,5 +99,5 @@ export function reading(store) {
     measured ? [el('h2', {}, 'Features'), featuresTable(results.features, state.unit)] : '',
     quiet.length ? [el('h2', {}, 'For the record'), notices(quiet)] : '',
     measured ? el('p', {}, el('small', {}, `Axes: ${state.unit === 'mm' ? results.frame : results.frame.replace('; mm', '')}`)) : '',
-    el('p', {}, button('Next: make', () => store.go('make'), { class: 'main' })));
+    measured || !store.wrong() ? el('p', {}, button('Next: make', () => store.go('make'), { class: 'main' })) : shootAgain(store));
 }

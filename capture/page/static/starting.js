@@ -5,12 +5,12 @@ import { button, el, field, typed, unitWord } from './build.js';
 const TARGETS = [
   ['frame', 'Frame', 'For parts up to about 120 × 170 mm: the part lies in its blank middle.'],
   ['strips', 'Strips', 'For larger parts: four strips laid around the part, anywhere.'],
-  ['sheet', 'Lens sheet', 'Photographed from several sides, it teaches the program your camera.'],
+  ['sheet', 'Lens sheet', 'Photographed from several sides, it teaches the program your camera, by the command edgewright camera.'],
 ];
 
 function trying(store) {
-  if (store.job) return '';
-  return [el('p', { class: 'lead' }, 'Five steps: print the target, shoot the part with it, mark the edges, read the sizes, make the part.'), el('h2', {}, 'Try a sample first'), el('p', {}, 'No printer at hand? Each sample is copied into this folder; mark and change it as you like.'),
+  return [store.job ? '' : el('p', { class: 'lead' }, 'Five steps: print the target, shoot the part with it, mark the edges, read the sizes, make the part.'),
+    el('h2', {}, store.job ? 'Samples' : 'Try a sample first'), el('p', {}, 'No printer at hand? Each sample is copied into this folder; mark and change it as you like.'),
     el('div', { class: 'cards' }, Object.entries(store.start.samples).map(([name, words]) => el('div', { class: 'card' }, el('p', {}, words),
       button(`Open ${name.replace('_', ' ')}`, () => store.open({ sample: name }), { 'data-sample': name }))))];
 }
@@ -25,12 +25,12 @@ function photoFacts(store, keys) {
 
 export function printing(store) {
   const link = (kind, paper) => el('a', { class: 'button', href: address(`target/${kind}/${paper}.pdf`), download: `${kind}-${paper}.pdf` }, paper === 'a4' ? 'A4' : 'Letter');
-  return el('div', { class: 'sheet' }, trying(store), el('h2', {}, '1 Print the target'),
+  return el('div', { class: 'sheet' }, store.job ? '' : trying(store), el('h2', {}, '1 Print the target'),
     el('ol', { class: 'steps' }, el('li', {}, 'Print at 100 %, without fit to page.'), el('li', {}, 'Lay it flat: tape it to glass or a straight board.'),
       el('li', {}, 'Hold a caliper over the pattern, outer side to outer side, both ways, and type the readings below once a photo is open.')),
     el('div', { class: 'cards' }, TARGETS.map(([kind, name, words]) => el('div', { class: 'card' }, el('h3', {}, name), el('p', {}, words), link(kind, 'a4'), link(kind, 'letter')))),
     store.job && store.state.photos.length ? [el('h3', {}, 'Caliper readings'), el('div', { class: 'cards' }, photoFacts(store, [['print_x', 'Across (x)'], ['print_y', 'Up (y)']]))] : '',
-    el('p', {}, button('Next: shoot', () => store.go('shoot'), { class: 'main' })));
+    el('p', {}, button('Next: shoot', () => store.go('shoot'), { class: 'main' })), store.job ? trying(store) : '');
 }
 
 export function shooting(store) {

@@ -3,9 +3,10 @@ const HIGH = 26, APART = 3, FAR = [0, 28, 56, 90];
 const TURNS = [[0, -1], [0, 1], [1, 0], [-1, 0], [0.75, -0.8], [-0.75, -0.8], [0.75, 0.8], [-0.75, 0.8]];
 
 // Each wish has its place `at`, the half extents of what it names, and how wide its words are; the first wishes choose
-// first, and what finds no free place is left out: it comes when the picture is nearer. Boxes are [left, top, right, bottom].
-export function placeTags(wishes, covered, width, height) {
-  const taken = [...covered], named = wishes.map(({ at: [x, y], half: [wide, high] }) => [x - wide, y - high, x + wide, y + high]), set = [];
+// first, and what finds no free place is left out: it comes when the picture is nearer. What is covered hides the place
+// too, what is held (way-points to take up) only keeps words off itself. Boxes are [left, top, right, bottom].
+export function placeTags(wishes, covered, held, width, height) {
+  const taken = [...covered, ...held], named = wishes.map(({ at: [x, y], half: [wide, high] }) => [x - wide, y - high, x + wide, y + high]), set = [];
   for (const wish of wishes) {
     const shown = inside([...wish.at, ...wish.at], width, height) && !covered.some((box) => meet(box, [...wish.at, ...wish.at]));
     const free = shown ? spots(wish).filter(({ box }) => inside(box, width, height) && !taken.some((other) => meet(other, box))) : [];

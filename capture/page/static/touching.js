@@ -1,5 +1,5 @@
 // Step 3 of a job without photos, and a part of step 4: the groups of touches that the arm's lists hold.
-import { button, el, residuals, table } from './build.js';
+import { button, el, faultWords, residuals, table } from './build.js';
 
 export function groupsTable(groups) {
   const several = new Set(groups.map((g) => g.probe)).size > 1;
@@ -14,7 +14,7 @@ export function touching(store) {
   const results = store.results;
   if (!results) return el('div', { class: 'sheet' }, el('h2', { class: 'busy' }, 'Reading the touches'));
   return el('div', { class: 'sheet' }, el('h2', {}, 'Touches of the arm'),
-    results.faults.map((f) => el('p', { class: 'notice' }, el('b', {}, `${f.source}: `), f.text)),
+    results.faults.map((f) => el('p', { class: 'notice fault' }, faultWords(f))),
     el('p', {}, 'Every group in the lists, what it was taken as, and how far each touch lies from that shape. A cross was left out as a stray.'),
     groupsTable(results.groups),
     el('p', {}, button('Next: read', () => store.go('read'), { class: 'main' })));

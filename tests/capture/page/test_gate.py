@@ -6,6 +6,7 @@ The rules follow the Fetch standard (Origin, Sec-Fetch-Site) and the OWASP advic
 from __future__ import annotations
 
 import json
+from urllib.parse import quote
 
 import pytest
 
@@ -220,6 +221,16 @@ def test_uploads_keep_to_the_folder(client, plate, name):
     reply = client.raw("PUT", f"/{client.server.gate.token}/upload/{name}", b"x")
     assert reply.status == 422
     assert not list(plate.parent.parent.glob("up*"))
+
+
+def test_a_photo_keeps_the_name_that_its_owner_gave_it(client, plate):
+    """Marks and umlauts that every file system takes; it opens as a job whose name is the photo's."""
+    name = "Träger Ann's, left & right #2.jpg"
+    content = (plate.parent / "photo1.jpg").read_bytes()
+    reply = client.raw("PUT", f"/{client.server.gate.token}/upload/{quote(name)}", content)
+    assert reply.status == 200 and (plate.parent / name).read_bytes() == content
+    state = client.get(f"job/{reply.record['job']}/state").record
+    assert (state["photos"][0]["file"], state["name"]) == (name, name.removesuffix(".jpg"))
 
 
 def test_an_upload_never_overwrites(client, plate):

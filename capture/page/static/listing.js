@@ -23,7 +23,7 @@ export function listing(marking) {
     el('ul', { class: 'marks' }, found.map((feature) => item(marking, feature)), missing.map((feature) => lost(marking, feature))),
     found.length || store.busy ? '' : store.wrong() ? [el('p', { class: 'warn' }, store.wrong()), el('p', {}, button('Back: shoot', () => store.go('shoot'), { class: 'main' }))]
       : el('p', {}, 'Nothing yet. Choose Edge, Arc, Hole, Slot or Path and tap the photo.'),
-    el('h3', {}, 'Sizes'), sizes(store),
+    found.length || store.results?.dimensions.length ? [el('h3', {}, 'Sizes'), sizes(store)] : '',
     found.length ? el('p', {}, button('Next: read', () => store.go('read'), { class: 'main' })) : '',
   ];
 }

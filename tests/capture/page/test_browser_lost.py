@@ -44,6 +44,7 @@ def test_a_file_that_is_no_photo_is_told_wherever_one_looks_for_sizes(browse, se
         window.step(step)
         window.run("page.tell('')")
         assert "is not a JPEG" in text(window, place) and "Back: shoot" in text(window, place)
+        assert "Sizes" not in text(window, place)
     assert "Next: make" not in text(window, "main")
 
 
@@ -146,3 +147,17 @@ def test_what_cannot_be_a_length_is_told_without_the_job_files_lines(window, pla
         told.startswith(f"bolt: height: '{typed}' ") and "[[" not in told and "line" not in told and "got" not in told
     )
     assert plate.read_bytes() == before
+
+
+LEAP = (
+    "The points found leap between two edges up to 11.5 mm apart; put both taps nearer the edge, or say on which side the "
+    "metal lies."
+)
+
+
+@pytest.mark.parametrize("screen", [(1280, 720), (1024, 768), (768, 1024)])
+def test_a_refusal_is_read_whole_without_scrolling(window, screen):
+    window.size(*screen)
+    window.run(f"page.tell({LEAP!r}, true)")
+    window.until("page.marking.viewer.width > 0")
+    assert window.run("const t = document.getElementById('told'); return t.scrollHeight - t.clientHeight") <= 0

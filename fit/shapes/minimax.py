@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
@@ -11,10 +10,13 @@ __all__ = ["minimax"]
 
 _TIGHT = 1e-10
 """What a bound may be missed by: bounds that are nearly the same leave so much rounding in where they cross."""
-_PIVOT = 1e-11
-_QUICK = 200
-"""Exchanges after which Bland's rule (Math. Oper. Res. 2 (1977) 103), slow but sure to end, takes over."""
-_MOST = 2000
+_PIVOT = 1e-8
+"""A pull this weak would leave bounds held that are nearly the same."""
+_SLACK = 1e-11
+"""What a multiplier, of one in all, may turn negative by."""
+_QUICK = 100
+"""Exchanges after which the first bound missed comes in (Bland, Math. Oper. Res. 2 (1977) 103): no going in circles."""
+_MOST = 400
 
 
 def minimax(values: FloatArray, slopes: FloatArray, reach: float) -> tuple[FloatArray, float]:
@@ -22,7 +24,8 @@ def minimax(values: FloatArray, slopes: FloatArray, reach: float) -> tuple[Float
 
     Dual simplex, which is Stiefel's exchange (Numer. Math. 1 (1959) 1): p + 1 bounds hold x and the largest value t;
     the bound missed most comes in, and out goes the one whose multiplier would first turn negative. It starts from one
-    function and the sides of the box that it leans on. Values and slopes should be near 1.
+    function and the sides of the box that it leans on. Values and slopes should be near 1. Where bounds are so nearly the
+    same that rounding hides the end, it is near the smallest, and what it comes to is told.
     """
     count, size = slopes.shape
     # bounds row · (x, t) ≥ floor: t over every function, then both sides of the box
@@ -32,31 +35,39 @@ def minimax(values: FloatArray, slopes: FloatArray, reach: float) -> tuple[Float
     floor = np.concatenate([values, np.full(2 * size, -reach)])
     first = int(np.argmax(values))
     held = np.array([*(count + np.arange(size) + np.where(slopes[first] < 0, size, 0)), first])
+    best, nearest = float(values.max()), np.zeros(size)
     for turn in range(_MOST):
-        inverse = np.linalg.inv(bounds[held])
+        try:
+            inverse = np.linalg.inv(bounds[held])
+        except np.linalg.LinAlgError:
+            break
         place = inverse @ floor[held]
         missed = floor - bounds @ place
         missed[held] = 0.0
         enters = _entering(missed, turn < _QUICK)
         if enters is None:
-            break
-        leaves = _leaving(inverse, bounds[enters], held)
+            return place[:-1], float(place[-1])
+        if place[-1] + missed.max() < best:
+            best, nearest = float(place[-1] + missed.max()), place[:-1]
+        leaves = _leaving(inverse, bounds[enters])
         if leaves is None:
             break
         held[leaves] = enters
-    return place[:-1], float(place[-1])
+    nearest = np.clip(nearest, -reach, reach)
+    return nearest, float((values + slopes @ nearest).max())
 
 
 def _entering(missed: FloatArray, quick: bool) -> int | None:
-    """The bound missed most; else by Bland's rule the first of those missed. None where all hold."""
+    """The bound missed most, or the first of those missed. None where all hold."""
     worst = int(np.argmax(missed))
     if missed[worst] <= _TIGHT:
         return None
     return worst if quick else int(np.argmax(missed > _TIGHT))
 
 
-def _leaving(inverse: FloatArray, row: FloatArray, held: NDArray[np.int_]) -> int | None:
-    """Place of the held bound whose multiplier reaches zero first, the first-numbered of equal ones.
+def _leaving(inverse: FloatArray, row: FloatArray) -> int | None:
+    """Place of the held bound whose multiplier reaches zero first; of those that all but do, the one that pulls most
+    (Harris, Math. Programming 5 (1973) 1).
 
     The multipliers of the held bounds are the last row of their inverse: they balance t, which is what is made small.
     """
@@ -64,6 +75,6 @@ def _leaving(inverse: FloatArray, row: FloatArray, held: NDArray[np.int_]) -> in
     open_ = np.flatnonzero(pull > _PIVOT)
     if not len(open_):
         return None
-    ratio = np.maximum(inverse[-1, open_], 0.0) / pull[open_]
-    least = open_[ratio <= ratio.min() * (1 + 1e-12)]
-    return int(least[np.argmin(held[least])])
+    left, pull = np.maximum(inverse[-1, open_], 0.0), pull[open_]
+    first = left / pull <= ((left + _SLACK) / pull).min()
+    return int(open_[first][np.argmax(pull[first])])

@@ -37,3 +37,17 @@ def test_same_largest_value_as_the_library(seed: int) -> None:
     assert largest == pytest.approx(by_library(values, slopes, reach), abs=1e-7)
     assert np.abs(step).max() <= reach * (1 + 1e-9)
     assert float((values + slopes @ step).max()) == pytest.approx(largest, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("apart", [1e-9, 1e-11])
+def test_functions_all_but_the_same_do_not_spoil_the_step(seed: int, apart: float) -> None:
+    """Three each of three functions, apart by rounding; five unknowns bring all of them to nought."""
+    rng = np.random.default_rng(seed)
+    slopes = np.repeat(rng.uniform(-1, 1, (3, 5)), 3, axis=0) + apart * rng.normal(size=(9, 5))
+    values = 0.5 + 1e-12 * rng.normal(size=9)
+    values, slopes = np.concatenate([values, -values]), np.vstack([slopes, -slopes])
+    step, largest = minimax(values, slopes, 4.0)
+    assert np.abs(step).max() <= 4.0 * (1 + 1e-9)
+    assert float((values + slopes @ step).max()) == pytest.approx(largest, abs=1e-8)
+    assert largest < 1e-6

@@ -60,8 +60,8 @@ def fit_hinge(marks: ArrayLike, noise: float | None = None) -> Hinge:
     dof = 3 * int(known.sum()) - unknowns
     if len(seen) < 2 or dof < 0 or (noise is None and dof == 0):
         message = (
-            f"A hinge axis needs more touches: {int(known.sum())} marks over {len(seen)} openings leave nothing "
-            "over. Touch three marks at three openings."
+            f"A hinge axis needs more touches: {int(known.sum())} touches over {len(seen)} openings leave "
+            "nothing over. Touch three marks at three openings."
         )
         raise CannotDetermine(message)
     axis, angles = _start(seen, known)

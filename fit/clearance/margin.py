@@ -163,7 +163,7 @@ def _demand(tolerance: Tolerance, wanted: float | None, situation: str | None) -
         if not np.isfinite(wanted) or wanted < 0:
             message = f"The wanted gap must be 0 or more, in mm; got {wanted:g}."
             raise InputError(message)
-        return wanted, "asked for"
+        return wanted, "typed"
     if situation is None:
         return None, ""
     if situation not in SITUATIONS:

@@ -233,7 +233,11 @@ def _foot(drawing: Drawing, tiles: _Tiles, used: Sequence[tuple[int, int]], numb
     x, y = _EDGE + _LEFT, _EDGE
     name = fitted(clean(title.name) or "part", 5.0, width - 2 * _EDGE - _LEFT - 45.0, bold=True)
     side = f"side: {title.side or '________'} · face: {title.face or '________'} · front:"
-    words = " · ".join(filter(None, ["1:1", f"sheet {number + 1} of {len(used)}", title.date, tool_version()]))
+    broken = any(
+        entity.layer == "reference" and not isinstance(entity, (PointMark, Label)) for entity in drawing.entities
+    )
+    sheet, told = f"sheet {number + 1} of {len(used)}", "broken lines: for reference" if broken else ""
+    words = " · ".join(filter(None, ["1:1", sheet, title.date, tool_version(), told]))
     items: list[Item] = [
         Written(x, y + 17.0, name, 5.0, bold=True),
         Written(x, y + 10.5, clean(side), TEXT),

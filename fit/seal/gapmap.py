@@ -78,6 +78,9 @@ def read_thicknesses(edge: Edge, path: Path, unit: str | None = None, gap_u: flo
     rows = [(i + 1, re.split(r"[,;\s]+", line.split("#")[0].strip())) for i, line in enumerate(lines)]
     rows = [(number, words) for number, words in rows if words != [""]]
     said = re.search(r"\b(mm|inch)\b", "\n".join(line for line in lines if not re.match(r"\s*[-+.\d]", line)))
+    if said and unit and said.group(1) != unit:
+        message = f"{path}: the unit is stated as {said.group(1)}, --unit says {unit}; they must agree."
+        raise InputError(message)
     scale = MM_PER_INCH if (said.group(1) if said else unit) == "inch" else 1.0
     head = _header(rows)
     table = np.array([_row(words, len(head), f"{path}, line {number}") for number, words in rows[_has_header(rows) :]])
@@ -155,6 +158,9 @@ def _from_result(edge: Edge, path: Path, name: str) -> GapMap:
     if not other:
         known = ", ".join(feature.name for feature in results.features[:8]) or "none"
         message = f"{path}: name the other side as {path.name}@NAME; got '{name}', and it holds {known}."
+        raise InputError(message)
+    if other[0].name == edge.feature.name and np.array_equal(other[0].values, edge.feature.values):
+        message = f"{path}: '{name}' is the seal's own path; name the other side of the gap."
         raise InputError(message)
     if other[0].kind == "plane":
         return _to_plane(edge, other[0], f"{path}@{name}")

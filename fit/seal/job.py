@@ -81,6 +81,9 @@ def plan_seal(measured: Results, options: Options, where: str = "the results") -
     """
     asked = {**DEFAULTS, **options}
     typed = asked["pieces"]
+    if typed is not None and asked["path"] is not None:
+        message = f"--path names a path of RESULTS; leave it out where the path is typed with --pieces; got '{asked['path']}'."
+        raise InputError(message)
     path = _path(measured, asked["path"], where) if typed is None else typed_path(str(typed))
     gap_u = _size(asked["gap_u"], "--gap-u")
     if gap_u == 0:

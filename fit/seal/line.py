@@ -21,6 +21,7 @@ __all__ = ["Edge", "SealLine", "edge_of", "seal_line"]
 
 _CORNER = math.radians(0.2)
 _OPEN_END = 0.5
+_OTHER_SIDE = {"left": "right", "right": "left", "in": "out", "out": "in"}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -67,6 +68,11 @@ class SealLine:
     per_mm: float
     moved: OffsetChain
     length: Value
+
+    @property
+    def lies(self) -> str:
+        """The side on which the line lies: the one named, or the other where the offset is negative."""
+        return self.side if self.offset >= 0 else _OTHER_SIDE[self.side]
 
 
 def edge_of(feature: Feature) -> Edge:

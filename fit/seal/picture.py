@@ -73,6 +73,8 @@ def part_picture(plan: SealPlan) -> str:
             f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="#111"><title>{100 * squeeze.share:.0f} %</title></circle>'
         )
         body.append(f'<text x="{x + 7:.1f}" y="{y - 6:.1f}">{100 * squeeze.share:.0f}</text>')
+    x, y = put(places[0])
+    body.append(f'<text x="{x - 12:.1f}" y="{y + 16:.1f}" text-anchor="end">start</text>')
     if plan.joint is not None:
         x, y = put(locate(chain, np.array([plan.joint.at]))[0][0])
         body.append(f'<path d="M{x - 9:.1f} {y - 9:.1f}l18 18m0-18l-18 18" stroke="#111" stroke-width="2"/>')
@@ -102,7 +104,9 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
     """
     line = plan.line
     chain = line.edge.chain
+    x, y = chain.start
     entities: list[Entity] = [_polyline(chain, "reference"), _polyline(line.moved.chain, "mark")]
+    entities += [PointMark(float(x), float(y), "mark"), Label(float(x), float(y), "start")]
     if plan.joint is not None:
         x, y = locate(chain, np.array([plan.joint.at]))[0][0]
         entities += [PointMark(float(x), float(y), "mark"), Label(float(x), float(y), "joint")]
@@ -114,8 +118,9 @@ def seal_drawing(plan: SealPlan, unit_out: str = "mm") -> Drawing:
             True,
         ),
         Note(
-            f"Measured edge {format_length(edge.value, edge.u95, unit_out)} (layer reference); the seal's line lies "
-            f"{format_length(line.offset, None, unit_out)} {line.side} of it (layer mark); radii are the seal's line's."
+            f"Solid: the seal's own line (layer mark), {format_length(abs(line.offset), None, unit_out)} {line.lies} of the "
+            f"measured edge; broken: that edge, {format_length(edge.value, edge.u95, unit_out)} (layer reference). Radii are "
+            "the solid line's; places count along the edge from 'start'."
         ),
     ]
     if line.edge.closed:

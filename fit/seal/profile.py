@@ -57,6 +57,10 @@ class Profile:
         if self.free is not None and not (math.isfinite(self.free) and self.free > 0):
             message = f"The seal's free height must be above 0, in mm; got {self.free:g}."
             raise InputError(message)
+        if self.free is not None and self.free_u * math.sqrt(3.0) >= self.free:
+            message = f"The ± of the seal's free height must be smaller than the height; got {self.free:g} mm and "
+            message += f"±{self.free_u * math.sqrt(3.0):g} mm."
+            raise InputError(message)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,6 @@ _CAUTION = (
 )
 
 
-_OTHER_SIDE = {"left": "right", "right": "left", "in": "out", "out": "in"}
-
-
 def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
     """The short table on the terminal."""
     return [f"{name:<13} {words}" for name, words in _rows(plan, unit_out)] + [
@@ -37,8 +34,7 @@ def seal_lines(plan: SealPlan, unit_out: str) -> list[str]:
 
 def _rows(plan: SealPlan, unit_out: str) -> list[tuple[str, str]]:
     line = plan.line
-    side = line.side if line.offset >= 0 else _OTHER_SIDE[line.side]
-    aside = f"{_told(abs(line.offset), unit_out)} {side} of the edge"
+    aside = f"{_told(abs(line.offset), unit_out)} {line.lies} of the edge"
     rows = [
         (
             "cut",
@@ -131,7 +127,8 @@ def seal_parts(plan: SealPlan, unit_out: str) -> list[ReportPart]:
         )
     ]
     if plan.squeezes:
-        text = "Green lies in the range, blue is too loose, red too tight, orange not proven. The cross is the joint."
+        text = "Green lies in the range, blue is too loose, red too tight, orange not proven; figures are percent."
+        text += " The cross is the joint." if plan.joint is not None else ""
         parts.append(ReportPart("Compression on the part", text, svg=part_picture(plan), where="before"))
         rows = [
             [

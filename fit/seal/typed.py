@@ -89,6 +89,9 @@ def _step(word: str, number: int, unit: str) -> _Step:
     if not (math.isfinite(size.value) and 0 <= size.value <= _LONGEST) or (not bend and size.value == 0):
         message = f"{where}: '{word.strip()}' must be above 0 and up to {_LONGEST / 1000:g} m; check the unit."
         raise InputError(message)
+    if size.u is not None and size.value > 0 and size.u * math.sqrt(3.0) >= size.value:
+        message = f"{where}: '{word.strip()}' has a ± as large as itself; mend it."
+        raise InputError(message)
     if bend and not 0 < abs(turn) <= 2 * math.pi + 1e-9:
         message = f"{where}: a bend turns by more than 0° and at most 360°; got '{word.strip()}'."
         raise InputError(message)

@@ -8,6 +8,7 @@ import re
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from fit.clouds import npz_bytes
 from fit.feature import KIND_ORDER, Feature
@@ -178,6 +179,14 @@ def test_drawing_is_read_back_with_both_lines(edgewright, here):
     assert lengths["reference"] == pytest.approx(record["seal"]["edge_length"]["value"], abs=1e-6)
 
 
+def test_sheet_says_where_places_start_and_which_line_is_which(edgewright, here):
+    record_of(edgewright, "--offset", "-3.5", "--side", "out")
+    words = " ".join(PdfReader(here / "out/sketch.pdf").pages[0].extract_text().split())
+    assert "start" in words
+    assert "Solid: the seal's own line (layer mark), 3.50 in of the measured edge" in words
+    assert "broken lines: for reference" in PdfReader(here / "out/template_1to1.pdf").pages[0].extract_text()
+
+
 BAD = [
     (("--offset", "wide"), "length"),
     (("--offset", "nan"), "length"),
@@ -225,6 +234,9 @@ BAD = [
     (("--offset", "3", "--gap", "8", "--gap-u", "-1"), "--gap-u"),
     (("--offset", "3", "--gap", "8", "--gap-u", "nan"), "--gap-u"),
     (("--offset", "3", "--gap", "8", "--unit", "furlong"), "--unit"),
+    (("--offset", "3", "--gap", "empty.csv", "--unit", "inch"), "must agree"),
+    (("--offset", "3", "--gap", "results.json@hatch"), "own path"),
+    (("--offset", "3", "--free", "12±20"), "smaller than the height"),
     ((), "--offset"),
     (("--offset", "3", "--pieces", "400"), "Give the RESULTS"),
 ]

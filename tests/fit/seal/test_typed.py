@@ -54,6 +54,7 @@ def test_thicknesses_in_inch(tmp_path, made):
         ("400, R60:90, 200, R60:90, 400, R60:90, 220, R60:90", "20.0 mm from where they start"),
         ("R0:90", "straights and bends"),
         ("400 km", "piece 1"),
+        ("400±500", "as large as itself"),
     ],
 )
 def test_bad_typed_path_is_one_plain_line(edgewright, tmp_path, pieces, words):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
@@ -38,13 +40,24 @@ _FOR_TAPS = (*_PICKED, "scipy.interpolate", "scipy.spatial", "tomlkit")
 
 
 def held_key(file: JobFile, photo: PhotoKeys) -> str:
-    """A word that changes when the picture, its lens or its caliper readings do."""
+    """A word that changes when the picture, its lens or its caliper readings do.
+
+    Raises InputError where the picture or the lens is gone.
+    """
     from capture.jobs.stage import fingerprint
 
     lens = photo.camera or (file.job.camera.file if file.job.camera else None)
-    stats = [(file.folder / name).stat() for name in (photo.file, *([lens] if lens else []))]
+    stats = [_stat(file.folder / name) for name in (photo.file, *([lens] if lens else []))]
     marks = [[stat.st_mtime_ns, stat.st_size] for stat in stats]
     return fingerprint(photo.file, lens, photo.print_x, photo.print_y, photo.print_u, marks)[:16]
+
+
+def _stat(path: Path) -> os.stat_result:
+    try:
+        return path.stat()
+    except OSError as error:
+        message = f"{path.name}: cannot be read any more ({error.strerror}); put it back beside the job."
+        raise InputError(message) from error
 
 
 T = TypeVar("T")

@@ -42,6 +42,9 @@ export function table(words, rows, more = {}) {
 // What went wrong with a photo or list, by its name.
 export const faultWords = ({ source, text }) => (text.startsWith(source) ? text : `${source}: ${text}`);
 
+// From a photo that cannot be measured: a wrong caliper reading is put right in one step, the photo in the other.
+export const wayBack = (store) => el('div', { class: 'row' }, button('Back: print', () => store.go('print')), button('Back: shoot', () => store.go('shoot'), { class: 'main' }));
+
 export const unitWord = (unit) => (unit === 'mm' ? 'mm' : 'inch');
 
 // A typed length for the job file: plain mm as a number, '1.5±0.2' or '1/16' as it stands, bare inches with their unit.

@@ -1,5 +1,5 @@
 // The list beside the photo: what was found, what can be done with the chosen one.
-import { budgetBar, button, choice, el, field, typed, unitWord } from './build.js';
+import { budgetBar, button, choice, el, field, typed, unitWord, wayBack } from './build.js';
 
 const KIND = { circle: 'hole', line: 'edge' }; // as on the buttons that mark them
 
@@ -21,7 +21,7 @@ export function listing(marking) {
   return [
     el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : `Found, ${unitWord(store.state.unit)}`), untyped(marking),
     el('ul', { class: 'marks' }, found.map((feature) => item(marking, feature)), missing.map((feature) => lost(marking, feature))),
-    found.length || store.busy ? '' : store.wrong() ? [el('p', { class: 'warn' }, store.wrong()), el('p', {}, button('Back: shoot', () => store.go('shoot'), { class: 'main' }))]
+    found.length || store.busy ? '' : store.wrong() ? [el('p', { class: 'warn' }, store.wrong()), wayBack(store)]
       : el('p', {}, 'Nothing yet. Choose Edge, Arc, Hole, Slot or Path and tap the photo.'),
     found.length || store.results?.dimensions.length ? [el('h3', {}, 'Sizes'), sizes(store)] : '',
     found.length ? el('p', {}, button('Next: read', () => store.go('read'), { class: 'main' })) : '',

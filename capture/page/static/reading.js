@@ -1,6 +1,6 @@
 // Step 4: every size with where its ± comes from, warnings, what the calculators give, the sketch.
 import { address } from './ask.js';
-import { budgetBar, button, choice, el, faultWords, table, typed, unitWord } from './build.js';
+import { budgetBar, button, choice, el, faultWords, table, typed, unitWord, wayBack } from './build.js';
 import { groupsTable } from './touching.js';
 
 const CLASS = { inside: 'inside', outside: 'outside', 'not proven': 'unproven' };
@@ -77,12 +77,10 @@ function oneWorking(store, working, revision) {
     working.caution ? el('p', { class: 'notice' }, working.caution) : '');
 }
 
-const shootAgain = (store) => el('p', {}, button('Back: shoot', () => store.go('shoot'), { class: 'main' }));
-
 export function reading(store) {
   const { results, state } = store;
   if (!results) return el('div', { class: 'sheet' }, el('h2', { class: store.busy ? 'busy' : '' }, store.busy ? 'Measuring' : 'Nothing could be measured'),
-    store.busy ? '' : [el('p', { class: 'notice fault' }, store.wrong()), shootAgain(store)]);
+    store.busy ? '' : [el('p', { class: 'notice fault' }, store.wrong()), wayBack(store)]);
   const [width, height] = store.sheet ?? [794, 1123]; // as large as the last one, A4 at first, so that what follows keeps its place
   const sketch = el('img', { class: 'paper', id: 'sketch', width, height, onload: ({ target }) => { store.sheet = [target.naturalWidth, target.naturalHeight]; },
     alt: 'Dimensioned sketch', src: address(`job/${store.job}/sketch.svg?${results.revision}`) });
@@ -99,5 +97,5 @@ export function reading(store) {
     measured ? [el('h2', {}, 'Features'), featuresTable(results.features, state.unit)] : '',
     quiet.length ? [el('h2', {}, 'For the record'), notices(quiet)] : '',
     measured ? el('p', {}, el('small', {}, `Axes: ${state.unit === 'mm' ? results.frame : results.frame.replace('; mm', '')}`)) : '',
-    measured || !store.wrong() ? el('p', {}, button('Next: make', () => store.go('make'), { class: 'main' })) : shootAgain(store));
+    measured || !store.wrong() ? el('p', {}, button('Next: make', () => store.go('make'), { class: 'main' })) : wayBack(store));
 }

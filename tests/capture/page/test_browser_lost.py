@@ -48,6 +48,19 @@ def test_a_file_that_is_no_photo_is_told_wherever_one_looks_for_sizes(browse, se
     assert "Next: make" not in text(window, "main")
 
 
+def test_a_reading_that_cannot_be_leads_back_to_where_it_was_typed(window):
+    window.run("page.change([{do: 'change photo', index: 0, set: {print_x: 90}}])")
+    window.until("!page.busy && page.results.faults.length")
+    window.step("read")
+    window.run("[...document.querySelectorAll('main button')].find((b) => b.textContent === 'Back: print').click()")
+    assert "90 to 110 %" in text(window, "#told")
+    window.until("document.getElementById('print_x-0').value === '90'")
+    window.run("page.change([{do: 'change photo', index: 0, set: {print_x: 179.1}}])")
+    window.until("page.state.photos[0].print_x === 179.1")
+    window.settled()
+    assert window.names == ["bolt"] and text(window, "#told") == ""
+
+
 def test_a_tap_or_press_that_comes_twice_does_its_work_once(window, plate):
     spot = window.spot("bolt")
     window.click("[data-kind=circle]")

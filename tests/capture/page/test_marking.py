@@ -199,6 +199,22 @@ def test_edges_are_searched_once_for_each_mark(rim, monkeypatch):
     assert searched[2:] == ["bolt"]
 
 
+def test_a_photo_that_is_taken_away_meanwhile_is_told(opened, plate):
+    client, job = opened
+    assert client.get(f"{job}/results").status == 200
+    asked = {"revision": client.get(f"{job}/revision").record["revision"], "photo": 0, "kind": "circle", "px": [[1, 2]]}
+    plate.with_name("photo1.jpg").rename(plate.with_name("away.jpg"))
+    for reply in (
+        client.post(f"{job}/mark", asked),
+        client.get(f"{job}/drawn/0/raw"),
+        client.get(f"{job}/picture/0/raw"),
+    ):
+        assert reply.status == 422 and reply.record["error"].startswith("photo1.jpg: ")
+        assert str(plate.parent) not in reply.record["error"]
+    plate.with_name("away.jpg").rename(plate.with_name("photo1.jpg"))
+    assert client.get(f"{job}/drawn/0/raw").status == 200
+
+
 def test_pieces_of_a_tapped_path_bear_its_own_name(opened):
     """Not that of an outline which measured itself."""
     client, job = opened

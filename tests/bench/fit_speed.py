@@ -11,8 +11,8 @@ beside them scikit-image's ransac for the circle. Process CPU time right after a
 sum of squares against the rival's and the difference of the sizes in standard uncertainties. `robust` runs the plane in
 a million points with half and with 80 % stray against Open3D's segment_plane.
 
-2026-11-27, 2 busy cores, `trf` / `fit` for circle, plane, sphere, cylinder, cone: 5.2, 5.1, 6.5, 5.0, 8.6 at 1,000 points
-(wanted: 5, then 10 for the others), 8.0, 22, 8.8, 13, 29 at 100,000.
+2026-11-27, 2 busy cores, `trf` / `fit` for circle, plane, sphere, cylinder, cone, middle of four runs: 5.1, 5.1, 6.2, 4.7,
+8.1 at 1,000 points (wanted: 5, then 10 for the others), where NumPy's calls are the time; 8.8, 23, 9.2, 13, 30 at 100,000.
 """
 
 from __future__ import annotations

@@ -36,12 +36,19 @@ const store = {
   },
 
   async open(what) {
-    await this.guard(async () => { const { job } = await post('open', what); location.hash = job; });
+    await this.guard(async () => { const { job } = await post('open', what); this.lead(job); });
   },
 
   async upload(file) {
     this.tell(`${file.name} is being taken in …`);
-    await this.guard(async () => { const { job } = await put(`upload/${encodeURIComponent(file.name)}`, file); this.tell(''); location.hash = job; });
+    await this.guard(async () => { const { job } = await put(`upload/${encodeURIComponent(file.name)}`, file); this.tell(''); this.lead(job); });
+  },
+
+  // To a job that was opened; to its first step where it is the one that is open already.
+  lead(job) {
+    if (location.hash !== `#${job}`) location.hash = job;
+    else if (this.state.fault) this.enter(job);
+    else this.go(this.state.photos.length ? 'mark' : 'read');
   },
 
   empty(job) {

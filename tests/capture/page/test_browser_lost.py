@@ -104,6 +104,15 @@ def test_back_leads_to_the_page_without_a_job_and_forward_to_the_job(browse, ser
     window.settled()
 
 
+def test_a_job_that_is_open_can_be_opened_again(browse, serve, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    window = browse(serve().server.gate.address)
+    for _ in range(2):
+        window.step("print")
+        window.click("[data-sample=bench_plate]")
+        window.until("page.job && page.step === 'mark'", 20)
+
+
 LINES = """
 const done = arguments[0];
 import('./overlay.js').then(({ drawNames }) => {

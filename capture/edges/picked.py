@@ -141,17 +141,12 @@ def _two_edges(one: Lead, other: Candidate) -> Notice:
 def _fitted(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
-    from capture.edges.picked_arc import fit_picked_arc
     from capture.edges.picked_line import fit_picked_line
 
     kind = one.pick.kind
     if kind == "circle":
         return _hole(lit, bench, known, one, which)
-    edge = one.taken.edges[which]
-    if one.other or one.pick.edge != "clearest":
-        edge = replace(edge, rival=None)
-    edge = told_by_colour(lit, bench, known.sheet, edge)
-    notices = [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
+    edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":
         feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
@@ -164,10 +159,39 @@ def _fitted(
         path, more = outline_path(points, closed=pick.closed, clean=edge.clean, twofold=known.twofold, name=pick.name)
         return path.feature, path.points, [*notices, *more]
     if kind == "arc":
-        feature, points, more = fit_picked_arc(points, np.asarray(one.pick.near, float), edge.strip.px_per_mm)
+        feature, points, more = _arc(lit, bench, known, one, points)
         return feature, points, [*notices, *more]
     feature, points, more = fit_picked_line(points, edge.strip.px_per_mm)
     return feature, points, [*notices, *more]
+
+
+def _arc(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, points: Points
+) -> tuple[Feature, Points, list[Notice]]:
+    """The arc that the points tell of; one of few pixels is measured as a corner too, and in doubt where they disagree."""
+    from capture.edges.picked_arc import fit_picked_arc
+    from capture.edges.picked_corner import picked_corner, with_second_reading
+
+    px_per_mm, near = one.taken.px_per_mm, np.asarray(one.pick.near, float)
+    corner = picked_corner(lit, bench, known, one.taken.contour, one.taken.metal)
+    try:
+        arc, used, told = fit_picked_arc(points, near, px_per_mm)
+    except CannotDetermine:
+        if corner is None:
+            raise
+        return corner
+    return with_second_reading(arc, corner), used, told
+
+
+def _told_of(lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge) -> tuple[Edge, list[Notice]]:
+    """The edge with what colour tells of it, and what of it is in doubt or not seen; what it may be else is told once.
+
+    Raises CannotDetermine where hardly any of it shows.
+    """
+    if one.other or one.pick.edge != "clearest":
+        edge = replace(edge, rival=None)
+    edge = told_by_colour(lit, bench, known.sheet, edge)
+    return edge, [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
 
 
 def _hole(

@@ -20,7 +20,7 @@ from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.shapes.curvature import radius_range, short_arc
 
-__all__ = ["fit_picked_arc"]
+__all__ = ["alone", "fit_picked_arc", "refuse_vague", "thinned_by"]
 
 _NOISES_MM = (0.04, 0.08, 0.16, 0.3)
 _MOST_POINTS = 120
@@ -42,7 +42,7 @@ def fit_picked_arc(points: Points, near: FloatArray, px_per_mm: float) -> tuple[
     way-points.
     """
     points, leapt = _without_leaps(points, near, max(_JUMP_MM, _JUMP_PX / px_per_mm))
-    every = max(1, len(points) // _MOST_POINTS)
+    every = thinned_by(points)
     path = path_through(points.select(slice(None, None, every)), _NOISES_MM, closed=False)
     first, last = _stretch(path, near)
     ends = np.concatenate([[0.0], np.cumsum([_length(s) for s in path.feature.segments])])
@@ -53,10 +53,15 @@ def fit_picked_arc(points: Points, near: FloatArray, px_per_mm: float) -> tuple[
         message = "The edge is straight between these way-points, or bends too little to tell a radius; use kind line or path."
         raise CannotDetermine(message)
     mine = (path.along >= ends[which]) & (path.along <= ends[which + 1])
-    arc = _plain(path.feature.segments[which], every, int(mine.sum()))
-    _refuse_vague(arc)
+    arc = alone(path.feature.segments[which], every, int(mine.sum()))
+    refuse_vague(arc)
     told = short_arc(arc)
     return arc, path.points.select(mine), [*leapt, *([told] if told else [])]
+
+
+def thinned_by(points: Points) -> int:
+    """One of how many points a chain is fitted to."""
+    return max(1, len(points) // _MOST_POINTS)
 
 
 def _without_leaps(points: Points, near: FloatArray, least: float) -> tuple[Points, list[Notice]]:
@@ -96,7 +101,8 @@ def _jumps(points: Points) -> FloatArray:
     return np.abs((np.diff(points.xyz, axis=0) * mean).sum(axis=1))
 
 
-def _refuse_vague(arc: Feature) -> None:
+def refuse_vague(arc: Feature) -> None:
+    """Raise CannotDetermine for an arc whose radius might be nearly anything."""
     radius, spread = arc["radius"], arc.value("radius").u95
     if arc.points >= _LEAST_POINTS and spread < _VAGUE * radius:
         return
@@ -120,7 +126,7 @@ def _stretch(path: PathFit, near: FloatArray) -> tuple[float, float]:
     return float(min(feet)), float(max(feet))
 
 
-def _plain(segment: Feature, every: int, count: int) -> Feature:
+def alone(segment: Feature, every: int, count: int) -> Feature:
     """A path's piece as an arc by itself; each of its points stands for as many as were thinned out to it."""
     keep = [segment.index(key) for key in KIND_ORDER["arc"]]
     return replace(

@@ -25,6 +25,7 @@ __all__ = [
     "FaceKnowledge",
     "caps_seen",
     "edge_at",
+    "inliers",
     "measured_points",
     "refined_round",
     "refined_slot",
@@ -237,7 +238,7 @@ def trimmed_fit(fit: Callable[..., Feature], points: Points) -> tuple[Feature, P
     """
     bare, kept = points.without_shared(), np.arange(len(points))
     for _ in range(_ROUNDS):
-        near = _inliers(fit(bare, robust=False, form="none").residuals)
+        near = inliers(fit(bare, robust=False, form="none").residuals)
         if len(near) == len(bare) or len(near) < _LEAST_POINTS:
             break
         bare, kept = bare.select(near), kept[near]
@@ -308,10 +309,10 @@ def _quick_circle(xy: FloatArray, weight: FloatArray) -> tuple[float, float, flo
 
 def _near_circle(points: Points, x: float, y: float, radius: float) -> np.ndarray:
     miss = np.hypot(points.xyz[:, 0] - x, points.xyz[:, 1] - y) - radius
-    return _inliers(miss)
+    return inliers(miss)
 
 
-def _inliers(miss: FloatArray) -> np.ndarray:
+def inliers(miss: FloatArray) -> np.ndarray:
     middle = np.median(miss)
     spread = 1.4826 * float(np.median(np.abs(miss - middle))) + 0.005
     return np.flatnonzero(np.abs(miss - middle) < 3.5 * spread)
@@ -335,7 +336,7 @@ def refined_slot(lit: Lit, bench: Bench, known: FaceKnowledge, edge: Edge) -> tu
         _refuse_bare(edge)
         points = measured_points(bench, known, edge, alone=not last)
         rough = fit_slot(points.without_shared(), robust=turn == 0, form="none")
-        points = points.select(np.setdiff1d(_inliers(rough.residuals), rough.rejected))
+        points = points.select(np.setdiff1d(inliers(rough.residuals), rough.rejected))
         slot = fit_slot(points, robust=False, correlated=last, form="least-squares" if last else "none")
         if not last:
             edge = slot_edge(lit, bench, known, slot, told=turn == _ROUNDS - 2)

@@ -31,6 +31,9 @@ _APART = 1.2
 """Two steps nearer to each other than so many standard deviations of the blur are one."""
 _LEAST_IN, _LEAST_STEP = 0.2, 0.1
 """How far inside the face's end as found a first step must lie, mm, and its least share of the contrast."""
+_LEAST_OF_FACE, _CLEAR_OF_BLUR, _DEEP_MM = 0.2, 2.5, 1.5
+"""So many standard deviations of the blur from the other one, where no blur is mistaken for it, a share of the face's own
+tone does: beside black rubber its shadow is but little of what there is to the ground."""
 _BETTER, _MOST_LEFT = 5.0, 100.0
 """How many times less two steps must leave unexplained than one, and the most that they may, in variances."""
 _FOUND_MM = 0.6
@@ -78,9 +81,11 @@ def _first_step(lengths: Lengths, group: NDArray[np.int_], face_end: float) -> f
     first, second = places[one[best]], places[two[best]]
     left = max(whole - float(gained[best]), 1e-9)
     inside = first < face_end - _LEAST_IN and abs(second - face_end) < _FOUND_MM
+    face = float(np.median(middle[_ACROSS.offsets < -_DEEP_MM]))
     strong = abs(size[best, 0]) > _LEAST_STEP * contrast
+    clear = second - first > _CLEAR_OF_BLUR * sigma and abs(size[best, 0]) > _LEAST_OF_FACE * face
     better = single.min() > _BETTER * left and left < _MOST_LEFT
-    return float(first) if inside and strong and better else float("nan")
+    return float(first) if inside and (strong or clear) and better else float("nan")
 
 
 @cache

@@ -18,9 +18,10 @@ from fit.paths.doubts import undecided
 from fit.paths.features import Knowledge, chain_knowledge, path_feature
 from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
 from fit.paths.noise import local_noise, run_factor
-from fit.paths.plan import Edge, Price, fit_plan, free_numbers, needed_corners, plan_of
+from fit.paths.plan import Edge, Price, fit_plan, free_numbers, needed_corners, plan_between, plan_of
 from fit.paths.reading import best_reading
 from fit.paths.refine import Fit
+from fit.paths.search import Rival
 from fit.paths.walk import Walk, gap_notices, tidy
 from fit.points import FloatArray, Points
 from fit.results import Notice
@@ -73,6 +74,7 @@ class _Task:
     closed: bool
     price: Price
     name: str
+    pieces: tuple[FloatArray, FloatArray] | None
 
 
 def fit_path(
@@ -82,6 +84,7 @@ def fit_path(
     plane: Feature | None = None,
     noise: float | None = None,
     conditions: Conditions | None = None,
+    pieces: tuple[FloatArray, FloatArray] | None = None,
     parsimony: float = 1.0,
     kink_price: float = 0.0,
     name: str = "path",
@@ -93,6 +96,8 @@ def fit_path(
     noise : standard uncertainty of a point across the edge, mm, in place of what the points say; told from the edge
         itself where neither does.
     conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
+    pieces : the pieces of an open path in the plane z = 0 where they are known: roughly where they meet (K − 1, 2) mm, and
+        their curvatures (K,) 1/mm, left above zero, 0 for lines. Not looked for then.
     parsimony : how many times the price of the Bayesian information criterion a further piece must be worth.
     kink_price : what a corner of less than 25° must be worth besides, in prices of a free number, where edges are made
         tangent.
@@ -114,7 +119,7 @@ def fit_path(
         raise CannotDetermine(message)
     given = points.noise[order] if noise is None else np.full(len(order), noise)
     sigma, known = _noise_of(given, flat[order, :2])
-    task = _Task(points, frame, walk, known, closed, Price(parsimony, kink_price * parsimony), name)
+    task = _Task(points, frame, walk, known, closed, Price(parsimony, kink_price * parsimony), name, pieces)
     edge = Edge(flat[order, :2], 1 / sigma**2, order)
     return _solved(edge, task, conditions, planarity_notices(flat[order], sigma, plane is None, name))
 
@@ -132,7 +137,7 @@ def _noise_of(given: FloatArray, flat: FloatArray) -> tuple[FloatArray, bool]:
 
 
 def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Sequence[Notice]) -> PathFit:
-    edge, fit, rivals = best_reading(edge, task.closed, task.price)
+    edge, fit, rivals = _as_told(edge, task) if task.pieces else best_reading(edge, task.closed, task.price)
     clear = cleared(edge, fit, task.name)
     edge, fit = clear.edge, clear.fit
     _check_follows(edge, fit, task.name)
@@ -150,6 +155,19 @@ def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Seq
     else:
         fit = _straightened(edge, fit_plan(edge, plan_of(fit), settle=1e-9) or fit, task)
     return _reported(edge, _anchored(fit), task, conditions, (extra, clear.stray))
+
+
+def _as_told(edge: Edge, task: _Task) -> tuple[Edge, Fit, list[Rival]]:
+    """The pieces that were told, fitted together."""
+    assert task.pieces
+    joints, curvatures = task.pieces
+    flat = task.frame.flat(np.column_stack([joints, np.zeros(len(joints))]))[:, :2]
+    plan = plan_between(edge, flat, curvatures)
+    fit = fit_plan(edge, plan) if plan else None
+    if fit is None:
+        message = f"{task.name}: the points do not hold the pieces told."
+        raise CannotDetermine(message)
+    return edge, fit, []
 
 
 def _check_follows(edge: Edge, fit: Fit, name: str) -> None:

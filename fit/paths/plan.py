@@ -24,6 +24,7 @@ __all__ = [
     "joint_at",
     "needed_corners",
     "part_plan",
+    "plan_between",
     "plan_of",
     "plan_of_cut",
     "plan_piece",
@@ -139,6 +140,18 @@ def plan_of_cut(edge: Edge, cut: Cut, closed: bool) -> Plan:
     )
     corners = needed_corners(cut.arcs, np.zeros(len(cut.arcs), dtype=bool), closed)
     return Plan(joints, curvatures, corners, ends, closed)
+
+
+def plan_between(edge: Edge, joints: FloatArray, curvatures: FloatArray) -> Plan | None:
+    """An open plan of tangent pieces that meet near joints (K − 1, 2), curvatures (K,; 0 = line) roughly known; None where
+    one of them would have hardly a point.
+    """
+    at = [int(np.argmin(((edge.xy - joint) ** 2).sum(axis=1))) for joint in joints]
+    bounds = np.array([0, *at, len(edge.xy)])
+    if (np.diff(bounds) < 2).any():
+        return None
+    corners = needed_corners(curvatures != 0, np.zeros(len(curvatures), dtype=bool), closed=False)
+    return Plan(np.vstack([edge.xy[0], joints, edge.xy[-1]]), curvatures, corners, bounds)
 
 
 def plan_of(fit: Fit) -> Plan:

@@ -101,3 +101,19 @@ def test_past_a_leap_to_another_edge_an_arc_is_not_read():
     assert notices[0].code == "stray-stretch"
     with pytest.raises(CannotDetermine, match="leap between two edges"):
         fit_picked_arc(*arc_points(np.where(share > 0.5, 0.6, 0.0)), 8.0)
+
+
+@pytest.mark.parametrize("off", [-1.0, 1.0])
+def test_a_corner_of_few_pixels_is_measured_with_the_edges_beside_it(drawn, tmp_path, off):
+    plate = drawn.Plate(corners=RADII, angle=0.05)
+    scene = drawn.Scene(drawn.look(8, 200, 620), plate, light=drawn.Light(shadow=(0.4, -0.3)))
+    image = open_image(drawn.save(tmp_path / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    small = [which for which, radius in enumerate(RADII) if radius < 7]
+    found, notices = measure_picks(
+        Lit(linear_light(image.colour())), bench, [pick(plate, which, (1.0, 1.0), off) for which in small]
+    )
+    assert small and not notices
+    for item, which in zip(found, small, strict=True):
+        value = item.feature.value("radius")
+        assert abs(value.value - RADII[which]) <= value.u95 < 0.25 * RADII[which], (which, value.value, value.u95)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
-from capture.edges import picked
+from capture.edges import picked, shoulders
 from capture.edges.candidates import Pick
 from capture.edges.picked import measure_picks
 from capture.edges.rim_fit import FaceKnowledge
@@ -62,3 +64,17 @@ def test_a_wall_as_dark_as_the_face_shows_no_shoulder(drawn, tmp_path, monkeypat
     told = misses(shot)
     monkeypatch.setattr(picked, "at_its_shoulder", lambda lit, bench, sheet, edge: edge)
     assert misses(shot) == told
+
+
+@pytest.mark.parametrize(("band", "told"), [(0.7, True), (0.4, False)])
+def test_a_dark_shadow_beside_black_rubber_counts_where_blur_cannot_feign_it(band, told):
+    """The shadow is a fortieth of the change to the ground, but most of the rubber's own tone; blurred by SciPy's erf."""
+    from scipy.special import erf
+
+    sigma, offsets = 0.2, shoulders._ACROSS.offsets
+    steps = [(0.007, -band), (0.25, 0.0)]
+    tone = 0.008 + sum(size * (1 + erf((offsets - at) / sigma / np.sqrt(2))) / 2 for size, at in steps)
+    rows = tone + np.random.default_rng(5).normal(0, 4e-4, (8, len(offsets)))
+    lengths = SimpleNamespace(tone=rows, blur=np.full(8, sigma))
+    first = shoulders._first_step(lengths, np.arange(8), 0.0)
+    assert first == pytest.approx(-band, abs=0.11) if told else np.isnan(first)

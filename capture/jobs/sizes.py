@@ -58,7 +58,8 @@ def size_of(keys: DimensionKeys, features: Mapping[str, Feature], grade: str | N
     missing = [name for name in names if feature_named(features, name) is None]
     if missing or not names:
         absent = (missing or ["it"])[0]
-        text = f"'{absent}' was not measured, so '{title}' is left out; {nearest(absent, list(features), listed=True)}."
+        known = f"; {nearest(absent, list(features), listed=True)}" if features else ""
+        text = f"'{absent}' was not measured, so '{title}' is left out{known}."
         return Sized(None, (Notice("dimension-left-out", text, title),))
     parts = [part for name in names if (part := feature_named(features, name)) is not None]
     try:

@@ -22,7 +22,7 @@ _SAID = tuple(
         (r"\b(of|about) \[-?[\d.]+, -?[\d.]+\]", r"\1 your tap"),
         (r"put the way-point in", "tap in"),
         (r"way-point", "tap"),
-        (r"Look at the overlay", "Look at it enlarged"),
+        (r"Look at the overlay|Look at its picks picture", "Look at it enlarged"),
         (
             r"[Gg]ive print_x \(nominal ([^)]+)\) and print_y \(nominal ([^)]+)\)",
             r"type the caliper readings under 1 Print (nominal \1 across, \2 up)",

@@ -3,7 +3,7 @@ import { placeTags } from './tags.js';
 
 const EDGE = '#00e05a', CHOSEN = '#ff7a1a', POINT = '#ff2fd0', SHADE = 'rgba(0,0,0,.75)', TAG = 'rgba(0,0,0,.88)';
 const FONT = 'bold 16px "Liberation Sans", Arial, sans-serif';
-const MANY = 12;
+const MANY = 12, LONG = 28;
 
 export function drawMarks(context, place, scale, what) {
   const chosen = what.marks.find((mark) => mark.name === what.selected);
@@ -23,7 +23,7 @@ export function drawNames(context, place, { marks, selected, piece, taps }, cove
   const wish = (text, at, half, more) => ({ text, at, half, wide: context.measureText(text).width + 12, ...more });
   const pieces = (chosen?.pieces ?? []).map((p, i) => wish(String(i + 1), place(p.at), [2, 2], { name: selected, piece: p.name, bright: p.name === piece }));
   const names = marks.filter((mark) => mark.label && !(mark === chosen && mark.pieces.length))
-    .map((mark) => wish(mark.name, place(mark.label), extent(mark, place, width), { name: mark.name, bright: mark === chosen }));
+    .map((mark) => wish(short(mark.name), place(mark.label), extent(mark, place, width), { name: mark.name, bright: mark === chosen }));
   const walk = taps.length > 1 ? taps.map((p, i) => wish(String(i + 1), place(p), [6, 6])) : [];
   const first = (tag) => (tag.bright ? 0 : tag.piece ? 1 : tag.name ? 2 : -1);
   const held = (chosen?.near.length ?? 0) > MANY ? [] : (chosen?.near ?? []).map(place).map(([x, y]) => [x - 10, y - 10, x + 10, y + 10]);
@@ -32,6 +32,8 @@ export function drawNames(context, place, { marks, selected, piece, taps }, cove
   for (const tag of tags) drawTag(context, tag);
   return tags;
 }
+
+const short = (name) => ([...name].length > LONG ? `${[...name].slice(0, LONG - 1).join('')}…` : name);
 
 // Half the width and height of a hole or slot on the screen; of one that fills the screen nothing: its name stands in it.
 function extent(mark, place, width) {

@@ -183,3 +183,29 @@ def test_a_refusal_is_read_whole_without_scrolling(window, screen):
     window.run(f"page.tell({LEAP!r}, true)")
     window.until("page.marking.viewer.width > 0")
     assert window.run("const t = document.getElementById('told'); return t.scrollHeight - t.clientHeight") <= 0
+
+
+WIDE = """
+const over = [document.documentElement, document.querySelector('aside'), document.querySelector('main')].filter(Boolean)
+  .filter((e) => e.scrollWidth > e.clientWidth).map((e) => e.tagName);
+const values = [...document.querySelectorAll('aside .value')].filter((e) => {
+  const r = e.getBoundingClientRect(), list = e.closest('aside').getBoundingClientRect();
+  return r.right > list.right || r.left < list.left;
+});
+return [over, values.map((e) => e.textContent)];
+"""
+
+
+@pytest.mark.parametrize("screen", [(1280, 720), (768, 1024)])
+def test_a_long_name_pushes_no_figure_off_the_screen(window, screen):
+    window.size(*screen)
+    long = "W" * 60
+    window.run(f"page.change([{{do: 'change feature', name: 'bolt', set: {{name: {long!r}}}}}])")
+    window.until(f"page.state.features[0].name === {long!r}")
+    window.run(f"page.change([{{do: 'add dimension', keys: {{kind: 'diameter', of: {long!r}}}}}])")
+    window.until("page.results.dimensions.length === 1 && !page.busy")
+    assert window.run(WIDE) == [[], []]
+    tags = window.until("page.marking.tags.length && page.marking.tags")
+    assert [(tag["name"], tag["text"]) for tag in tags] == [(long, "W" * 27 + "…")], "a tap on it still names the mark"
+    window.step("read")
+    assert window.run(WIDE) == [[], []]

@@ -18,6 +18,7 @@ MOST_NEAR = 1500
 _MOST_FITTED = 2500
 _REACHES = (10.0, 6.0, 3.6, 2.6, 1.9)
 _WIDE = 2
+_BESIDE, _ALIKE = 4, 0.1
 _MOST_HALVINGS = 12
 
 
@@ -143,11 +144,20 @@ def _fit(tree: SphereTree, point: int, frame: FloatArray, radius: float, sigma: 
 
 
 def _as_wide_as_alike(fits: list[_Fit]) -> _Fit | None:
-    """The widest fit over which points stray no more than over the smallest; None where only small ones do."""
+    """The widest fit over which points stray no more than over the smallest, each by itself; None where there is none."""
     smallest = fits[-1].surface.shrink
     slack = 1.0 + 1.5 * math.sqrt(2.0 / max(8, len(fits[-1].local)))
     alike = [fit for fit in fits[:_WIDE] if 0.0 < smallest <= fit.surface.shrink * slack]
-    return alike[0] if alike and len(fits) > _WIDE else None
+    return alike[0] if alike and len(fits) > _WIDE and _strays_singly(alike[0]) else None
+
+
+def _strays_singly(fit: _Fit) -> bool:
+    """Whether neighbours stray differently, as rough metal does; where they stray alike the surface has a kink."""
+    from scipy.spatial import cKDTree
+
+    stray = fit.local[:, 0] - fit.surface.root @ fit.surface.kept
+    beside = cKDTree(fit.local[:, 1:]).query(fit.local[:, 1:], k=_BESIDE + 1)[1][:, 1:]
+    return float(np.mean(stray[:, None] * stray[beside])) < _ALIKE * float(np.mean(stray**2))
 
 
 def _smooth(fit: _Fit) -> Patch:

@@ -104,6 +104,7 @@ def _from_cloud(cloud: CloudFile, path: Path, cloud_u: float | None) -> Body:
     if cloud.label is not None:
         names, part = np.unique(cloud.label, return_inverse=True)
         parts = tuple(str(name) or path.stem for name in names)
+    captures, frame = _measured_from(path)
     return Body(
         cloud.xyz,
         noise,
@@ -112,9 +113,9 @@ def _from_cloud(cloud: CloudFile, path: Path, cloud_u: float | None) -> Body:
         cloud.shared_names,
         part,
         parts,
-        _captures(path),
+        captures,
         (str(path),) if cloud.unit_assumed else (),
-        cloud.frame,
+        frame or cloud.frame,
     )
 
 
@@ -128,13 +129,15 @@ def _usable_normals(normal: FloatArray | None) -> FloatArray | None:
     return unit if np.isfinite(unit).any() else None
 
 
-def _captures(path: Path) -> frozenset[str]:
-    """Hashes of the photos and lists behind a points.npz, from the results.json beside it."""
+def _measured_from(path: Path) -> tuple[frozenset[str], str]:
+    """Hashes of the photos and lists behind a points.npz and its axes in words, from the results.json beside it."""
+    if path.suffix != ".npz":
+        return frozenset(), ""
     try:
         record = json.loads((path.parent / "results.json").read_text(encoding="utf-8"))
-        return frozenset(str(item["sha256"]) for item in record["sources"]) if path.suffix == ".npz" else frozenset()
-    except (OSError, ValueError, KeyError, TypeError):
-        return frozenset()
+        return frozenset(str(item["sha256"]) for item in record["sources"]), str(record.get("frame", ""))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return frozenset(), ""
 
 
 def _only(body: Body, feature: str, name: str) -> Body:

@@ -96,7 +96,7 @@ def _of_bodies(found: Clearance) -> list[Notice]:
         )
         notices.append(Notice("axes-differ", text + "both stand in the same axes."))
     if any(error is None for error in found.swept.errors):
-        text = "The uncertainty of the points is not known, so the gaps have no ±. Give --cloud-u, or a points.npz."
+        text = "The uncertainty of the points is not known, so the gaps have no ±. Give --cloud-u, or a points.npz that knows it."
         notices.append(Notice("cloud-u-unknown", text))
     return notices
 

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from fit.clearance.clearance import Clearance
 from fit.clearance.crossing import Crossing
+from fit.clearance.motion import position_words
 from fit.clearance.regions import patch_gaps
 from fit.drawing.model import Circle, Drawing, Entity, Label, Line, Note, Spot, TitleBlock
 from fit.points import FloatArray
 from fit.report.chart import Chart, Level, Mark, chart_svg
-from fit.units import MM_PER_INCH, format_length
+from fit.units import MM_PER_INCH, format_length, in_unit
 
 __all__ = ["coloured_ply", "gap_plot", "tightest_drawing"]
 
@@ -28,12 +29,12 @@ def gap_plot(found: Clearance, unit_out: str = "mm") -> str:
     scale, unit = (1.0, "mm") if unit_out == "mm" else (1.0 / MM_PER_INCH, "in")
     known = [error is not None for error in swept.errors]
     u95 = np.array([0.0 if error is None else error.u95 for error in swept.errors]) if any(known) else None
-    x = swept.motion.positions
+    travelled = swept.motion.unit == "mm"
     wanted = found.margin.wanted
     chart = Chart(
-        x,
+        swept.motion.positions * (scale if travelled else 1.0),
         swept.gap * scale,
-        {"deg": "opening, degrees", "mm": "travel, mm", "pose": "pose"}[swept.motion.unit],
+        {"deg": "opening, degrees", "mm": f"travel, {unit}", "pose": "pose"}[swept.motion.unit],
         f"smallest gap, {unit}",
         None if u95 is None else u95 * scale,
         [] if wanted is None else [Level(wanted * scale, f"asked for {format_length(wanted, None, unit_out)}")],
@@ -47,8 +48,8 @@ def _mark(found: Clearance, scale: float, unit_out: str) -> Mark:
     swept, deepest = found.swept, found.deepest
     at = swept.tightest if deepest is None else deepest.at
     words = f"smallest {_gap_words(found, unit_out)}" if deepest is None else _crossing_words(deepest, unit_out)
-    position = float(swept.motion.positions[at])
-    return Mark(position, float(swept.gap[at]) * scale, f"{words} at {position:g}")
+    position = float(swept.motion.positions[at]) * (scale if swept.motion.unit == "mm" else 1.0)
+    return Mark(position, float(swept.gap[at]) * scale, f"{words} at {position:.4g}")
 
 
 def _gap_words(found: Clearance, unit_out: str) -> str:
@@ -81,7 +82,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
     (x1, y1, _), (x2, y2, _) = (swept.fixed_point[at] - origin) @ frame.T, (swept.moving_point[at] - origin) @ frame.T
     gap = _gap_words(found, unit_out)
     notes = [
-        Note(f"Smallest gap {gap} at {swept.motion.positions[at]:g} {swept.motion.unit}.", True),
+        Note(f"Smallest gap {gap} at {in_unit(position_words(swept.motion, at), unit_out)}.", True),
         Note(
             f"Slice {2 * box[2]:.1f} mm thick through the closest pair, {2 * window:.0f} mm wide. Circles: fixed "
             "part. Crosses: moving part."
@@ -89,7 +90,7 @@ def tightest_drawing(found: Clearance, unit_out: str = "mm") -> Drawing:
         Note("; ".join(filter(None, (found.margin.sum_words(unit_out), found.margin.verdict_words(unit_out)))) + "."),
     ]
     if (deepest := found.deepest) is not None:
-        where = f"{swept.motion.positions[deepest.at]:g} {swept.motion.unit}"
+        where = in_unit(position_words(swept.motion, deepest.at), unit_out)
         notes.insert(0, Note(f"{_crossing_words(deepest, unit_out).capitalize()} at {where}.", True))
     entities.append(Line(x1, y1, x2, y2, "reference"))
     return Drawing(

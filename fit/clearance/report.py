@@ -30,9 +30,9 @@ def clear_lines(found: Clearance, unit_out: str) -> list[str]:
     f, m = (_place(point, unit_out) for point in (swept.fixed_point[at], swept.moving_point[at]))
     axes = "mm" if unit_out == "mm" else "in"
     lines = [
-        f"smallest gap  {_gap(found, at, unit_out)}{unit} at {_at(found, at)}",
+        f"smallest gap  {_gap(found, at, unit_out)}{unit} at {_at(found, at, unit_out)}",
         f"between       {_parts(found)} at ({f}) and ({m}) {axes}, in the fixed part's axes",
-        f"left over     {found.margin.sum_words(unit_out)}, at {_at(found, found.margin.at)}{_elsewhere(found)}",
+        f"left over     {found.margin.sum_words(unit_out)}, at {_at(found, found.margin.at, unit_out)}{_elsewhere(found)}",
     ]
     if found.margin.wanted is not None:
         lines += [
@@ -69,8 +69,8 @@ def _elsewhere(found: Clearance) -> str:
     return " (not where the gap is smallest: here movement brings the parts nearer)"
 
 
-def _at(found: Clearance, i: int) -> str:
-    return position_words(found.swept.motion, i)
+def _at(found: Clearance, i: int, unit_out: str) -> str:
+    return in_unit(position_words(found.swept.motion, i), unit_out)
 
 
 def clear_parts(found: Clearance, unit_out: str) -> list[ReportPart]:
@@ -80,7 +80,7 @@ def clear_parts(found: Clearance, unit_out: str) -> list[ReportPart]:
             region.name,
             ", ".join(f"{x:.0f}" for x in region.middle),
             format_length(region.gap, None, unit_out),
-            _at(found, region.at),
+            _at(found, region.at, unit_out),
             region.nearest,
         ]
         for region in found.regions
@@ -95,7 +95,7 @@ def clear_parts(found: Clearance, unit_out: str) -> list[ReportPart]:
         ReportPart("Gap over the travel", _MEANING, svg=gap_plot(found, unit_out), where="before"),
         ReportPart(
             "What is left",
-            f"{margin.sum_words(unit_out)}, at {_at(found, margin.at)}.{asked}",
+            f"{margin.sum_words(unit_out)}, at {_at(found, margin.at, unit_out)}.{asked}",
             caution=_CAUTION,
             where="before",
         ),

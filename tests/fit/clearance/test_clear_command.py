@@ -301,3 +301,20 @@ def test_parts_in_different_axes_are_warned_of(edgewright, here, clouds):
         edgewright("clear", "--fixed", "bay.npz", "--moving", "lid.npz", *SLIDE, "-o", "out", "--json").out
     )
     assert "axes-differ" in {warning["code"] for warning in record["warnings"]}
+
+
+def test_points_stand_in_the_axes_of_the_result_beside_them(edgewright, here, clouds):
+    for name, xyz in zip(("bay", "lid"), clouds.lid_and_bay(100), strict=True):
+        (here / name).mkdir()
+        (here / name / "points.npz").write_bytes(npz_bytes(Points(xyz, noise=0.02, frame=f"axes of {name}.csv")))
+        (here / name / "results.json").write_text('{"sources": [], "frame": "datum of the bay"}')
+    sides = ("--fixed", "bay/points.npz", "--moving", "lid/points.npz")
+    record = json.loads(edgewright("clear", *sides, *SLIDE, "-o", "out", "--json").out)
+    assert "axes-differ" not in {warning["code"] for warning in record["warnings"]}
+
+
+def test_travel_is_told_in_the_readers_unit(edgewright, here):
+    sides = ("--fixed", "bay.ply", "--moving", "lid.ply")
+    outcome = edgewright("clear", *sides, "--slide", "0,0,1", "--travel", "10:20:5", "-o", "out", "--unit-out", "inch")
+    assert "at 0.39 in" in outcome.out.splitlines()[0]
+    assert "travel, in" in (here / "out/report.html").read_text()

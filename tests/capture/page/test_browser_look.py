@@ -87,6 +87,25 @@ for (const e of document.querySelectorAll('button, select, input:not([type=file]
 }
 return bad;
 """
+FINE_PRINT = """
+const small = new Set();
+for (const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT); walk.nextNode();) {
+  const e = walk.currentNode.parentElement, size = parseFloat(getComputedStyle(e).fontSize);
+  if (walk.currentNode.textContent.trim() && e.offsetWidth && size < 16) small.add(`${size} px: ${e.textContent.slice(0, 40)}`);
+}
+return [...small];
+"""
+
+
+def test_words_are_large_enough_to_be_read_at_arms_length(open_job):
+    """16 px at 96 dpi: capitals of 3 mm, 16 minutes of arc at 0.65 m, the least of ISO 9241-303 (from memory)."""
+    found = {}
+    for step in STEPS:
+        ready(open_job, step)
+        found[step] = open_job.run(FINE_PRINT)
+    assert found == {step: [] for step in STEPS}
+
+
 OUTSIDE = """
 const wide = document.documentElement.clientWidth, high = document.documentElement.clientHeight, bad = [];
 const scrolled = document.querySelector('main');

@@ -209,3 +209,16 @@ def test_a_long_name_pushes_no_figure_off_the_screen(window, screen):
     assert [(tag["name"], tag["text"]) for tag in tags] == [(long, "W" * 27 + "…")], "a tap on it still names the mark"
     window.step("read")
     assert window.run(WIDE) == [[], []]
+
+
+def test_the_table_of_sizes_fits_a_bench_screen_in_fractions_too(browse, serve, plate):
+    """With a verdict and its reason, the widest that a row becomes; no button lies beyond the table's side."""
+    size = '[[dimension]]\nkind = "distance"\nfrom = "hole 1"\nto = "hole 4"\nnominal = 70.1\ntolerance = 0.1\n'
+    plate.write_text(
+        plate.read_text().replace("[job]", '[job]\nunit_out = "fraction"').partition("[[feature]]")[0] + size
+    )
+    window = browse(serve(plate).server.gate.address)
+    window.settled()
+    window.step("read")
+    assert "not proven" in text(window, "main .wide")
+    assert window.run("const t = document.querySelector('main .wide'); return t.scrollWidth - t.clientWidth") <= 0

@@ -116,17 +116,27 @@ def _slice(local: FloatArray, box: FloatArray) -> FloatArray:
 
 
 def _view(found: Clearance) -> FloatArray:
-    """Rows: right, up, towards the eye. The eye looks along the hinge, or square to the gap and the slide."""
+    """Rows: right, up, towards the eye. The eye looks along the hinge, or square to the slide, but always square to the gap,
+    so that it shows at full length."""
     swept, at = found.swept, found.swept.tightest
     gap = swept.moving_point[at] - swept.fixed_point[at]
     axis = swept.motion.axis[1] if swept.motion.axis is not None else np.array([0.0, 0.0, 1.0])
-    eye = axis if swept.motion.kind == "hinge" else np.cross(gap, axis)
-    eye = eye if np.linalg.norm(eye) > 1e-6 * max(1.0, float(np.linalg.norm(gap))) else np.array([0.0, -1.0, 0.0])
-    eye = eye / np.linalg.norm(eye)
+    eye = _square_to(gap, axis if swept.motion.kind == "hinge" else np.cross(gap, axis))
     up = np.array([0.0, 0.0, 1.0]) if abs(eye[2]) < 0.9 else np.array([0.0, 1.0, 0.0])
     right = np.cross(up, eye)
     right /= np.linalg.norm(right)
     return np.array([right, np.cross(eye, right), eye])
+
+
+def _square_to(gap: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Unit vector square to the gap, as near to the wanted direction as that allows; from the front or above where the
+    wanted one runs along the gap."""
+    along = gap / max(float(np.linalg.norm(gap)), 1e-12)
+    for direction in (wanted, np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0])):
+        square = direction - (direction @ along) * along
+        if np.linalg.norm(square) > 0.3 * max(float(np.linalg.norm(direction)), 1e-9):
+            break
+    return np.asarray(square / np.linalg.norm(square))
 
 
 def coloured_ply(found: Clearance) -> bytes:

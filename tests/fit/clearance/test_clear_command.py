@@ -318,3 +318,19 @@ def test_travel_is_told_in_the_readers_unit(edgewright, here):
     outcome = edgewright("clear", *sides, "--slide", "0,0,1", "--travel", "10:20:5", "-o", "out", "--unit-out", "inch")
     assert "at 0.39 in" in outcome.out.splitlines()[0]
     assert "travel, in" in (here / "out/report.html").read_text()
+
+
+@pytest.mark.parametrize("motion", [("--hinge", "0,0,0:0,0,1", "--angles", "-30:0:10"), SLIDE])
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_gap_shows_whichever_way_it_lies(edgewright, here, clouds, motion, axis):
+    # a gap of 5 mm along the hinge, the slide or another axis: the slice holds both parts and its line is 5 mm long
+    import ezdxf
+
+    plate = np.roll(clouds.grid(10, 1.0), axis + 1, axis=1)
+    clouds.write_ply(here / "a.ply", plate)
+    clouds.write_ply(here / "b.ply", plate + 5.0 * np.eye(3)[axis])
+    outcome = edgewright("clear", "--fixed", "a.ply", "--moving", "b.ply", *motion, "-o", "out")
+    assert outcome.code == 0, outcome.err
+    shown = ezdxf.readfile(here / "out/sketch.dxf").modelspace().query("LINE[layer=='reference']")
+    gap = json.loads((here / "out/results.json").read_text())["clear"]["smallest"]["gap"]["value"]
+    assert any((line.dxf.end - line.dxf.start).magnitude == pytest.approx(gap, abs=1e-6) for line in shown)

@@ -47,7 +47,8 @@ def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
     contour = _evened(contour_told(bench, sheet, edge))
     lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, _ACROSS)
     groups = np.array_split(np.arange(len(lengths.tone)), max(1, len(lengths.tone) // _TOGETHER))
-    firsts = np.array([_first_step(lengths, group, -sheet.rounding) for group in groups])
+    hidden = bool(np.median(sheet.wall(bench, contour)) < 0)
+    firsts = np.array([_first_step(lengths, group, -sheet.rounding, hidden=hidden) for group in groups])
     shows = np.isfinite(firsts)
     if shows.mean() < _AGREE:
         return edge
@@ -63,8 +64,11 @@ def _evened(contour: Contour) -> Contour:
     return Contour(contour.xy + off[:, None] * contour.outward, contour.outward, contour.height, contour.closed)
 
 
-def _first_step(lengths: Lengths, group: NDArray[np.int_], face_end: float) -> float:
-    """Outward place, mm, of a first step inside the one that all see, by the tone across several lengths; else nan."""
+def _first_step(lengths: Lengths, group: NDArray[np.int_], face_end: float, *, hidden: bool) -> float:
+    """Outward place, mm, of a first step inside the one that all see, by the tone across several lengths; else nan.
+
+    hidden : whether the wall is: what then lies between face and ground is shadow, and darker than the ground.
+    """
     tone = lengths.tone[group]
     if len(tone) < _LEAST_TOGETHER:
         return float("nan")
@@ -85,7 +89,8 @@ def _first_step(lengths: Lengths, group: NDArray[np.int_], face_end: float) -> f
     strong = abs(size[best, 0]) > _LEAST_STEP * contrast
     clear = second - first > _CLEAR_OF_BLUR * sigma and abs(size[best, 0]) > _LEAST_OF_FACE * face
     better = single.min() > _BETTER * left and left < _MOST_LEFT
-    return float(first) if inside and (strong or clear) and better else float("nan")
+    may_be = not hidden or size[best, 1] > 0
+    return float(first) if inside and (strong or clear) and better and may_be else float("nan")
 
 
 @cache

@@ -28,7 +28,7 @@ than another candidate's is not metal."""
 _HUE_TIMES = 3.0
 """Light changes the tone of a metal so many times more than its hue."""
 _ODD, _ENOUGH, _NEAREST = 0.25, 3, 3
-HELD_SHARE, _HOLE_MM = 0.35, 100.0
+HELD_SHARE, _HOLE_MM = 0.35, 250.0
 _SAME_EDGE_MM, _CROSSING_MM = 5.0, 0.5
 """How near a hole must lie to tell on which side of an edge metal is, and the least share of the best score of a candidate
 so told; lines that start nearer to the edge may be its own."""

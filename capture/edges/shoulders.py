@@ -2,6 +2,7 @@
 
 Where a narrow wall or shadow is nearly as dark as the face, or nearly as bright, the step found is its far side. The face
 ends where its tone first changes, and over some centimetres of edge a change too weak to be seen row by row stands out.
+Where wall and face look alike no tone changes, but then the ground begins where geometry says that a wall shows.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from capture.edges.lengths import Across, Lengths, lengths_along
 from capture.edges.moved import contour_told, moved_in
 from capture.edges.rim_fit import Edge
 from capture.edges.rims import Sheet
-from capture.edges.strip import Contour, Lit
+from capture.edges.strip import Contour, Lit, sampled
 from fit.points import FloatArray
 
 __all__ = ["at_its_shoulder"]
@@ -40,6 +41,12 @@ _FOUND_MM = 0.6
 """How far the second step may lie from where the face was found to end: blur drives two steps apart."""
 _AGREE = 0.5
 """Least share of an edge that must show the shoulder: what shows in a few places only is texture."""
+_WALL_MM, _CLEAR_PX, _BEYOND_MM, _PLACES = 0.3, 1.5, 0.6, 8
+_SAME_LOOK, _SAME_SHARE = 0.12, 0.25
+"""By how much, in the logarithm of tone, one ground may differ from place to place, and as a share of what is to the face."""
+_COLOURED, _DARK = 0.5, math.log(0.07)
+"""Least ratio of two colours, as a logarithm, of what is painted, and the brightest tone of what is black."""
+_DARKEST, _CLIPPED = 1e-3, -0.1
 
 
 def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
@@ -51,10 +58,29 @@ def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
     firsts = np.array([_first_step(lengths, group, -sheet.rounding, hidden=hidden) for group in groups])
     shows = np.isfinite(firsts)
     if shows.mean() < _AGREE:
-        return edge
+        wall = sheet.wall(bench, contour)
+        return moved_in(edge, -wall) if _wall_is_missed(lit, bench, contour, wall, lengths) else edge
     middles = np.array([np.isin(lengths.row, group).nonzero()[0].mean() for group in groups])
     shift = np.interp(np.arange(len(lengths.row)), middles[shows], firsts[shows] + sheet.rounding)
     return moved_in(edge, shift)
+
+
+def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, lengths: Lengths) -> bool:
+    """Whether a wall (M,) wide that must show beyond the edge does not: what lies there looks as the ground farther out does.
+
+    The step found then is the foot of a wall of the face's own tone. Only paint and rubber tell that.
+    """
+    width, blur = float(np.median(wall)), _CLEAR_PX * float(lengths.blur.mean())
+    if width < max(_WALL_MM, blur):
+        return False
+    ends = ((-2.2, -0.7), (max(width / 2, blur), width), (width + blur, width + blur + _BEYOND_MM))
+    places = np.concatenate([np.linspace(*end, _PLACES) for end in ends])
+    tone = np.log(np.median(sampled(lit.pixels, bench, contour, places)[0], axis=0) + _DARKEST)
+    face, near, ground = tone.reshape(3, _PLACES, -1).mean(axis=1)
+    if np.ptp(face) < _COLOURED and face.mean() > _DARK:  # bare metal mirrors the ground before it
+        return False
+    unlike = float(np.abs(near - ground).max())
+    return bool(unlike < min(_SAME_LOOK, _SAME_SHARE * float(np.abs(near - face).max())) and near.max() < _CLIPPED)
 
 
 def _evened(contour: Contour) -> Contour:

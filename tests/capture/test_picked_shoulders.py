@@ -22,10 +22,10 @@ CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
 KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
 
 
-def dark_sheet(drawn, folder, wall: float):
+def dark_sheet(drawn, folder, wall: float, face: float = 0.05):
     """A dark sheet 2 mm thick on grey ground at 4.6 px/mm, seen at 30°: plate, solved bench and picture in linear light."""
     plate = drawn.Plate(thickness=2.0, height=2.0, corners=(0.5,) * 4, angle=0.05)
-    light = drawn.Light(paper=(0.3, 0.3, 0.29), face=(0.05, 0.05, 0.05), wall=(wall,) * 3, texture=0.02)
+    light = drawn.Light(paper=(0.3, 0.3, 0.29), face=(face,) * 3, wall=(wall,) * 3, texture=0.02)
     scene = drawn.Scene(drawn.look(30, 250, 260), plate, light=light, blur=1.0)
     image = open_image(drawn.save(folder / "plate.jpg", drawn.draw(scene)))
     bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
@@ -59,10 +59,17 @@ def test_a_face_ends_at_the_shoulder_of_its_walls_foot(narrow, monkeypatch):
     assert np.abs(misses(narrow)).max() > 0.4
 
 
-def test_a_wall_as_dark_as_the_face_shows_no_shoulder(drawn, tmp_path, monkeypatch):
+def test_a_wall_as_dark_as_the_face_is_where_geometry_says_that_it_shows(drawn, tmp_path, monkeypatch):
     shot = dark_sheet(drawn, tmp_path, 0.05)
+    assert np.abs(misses(shot)).max() < 0.35
+    monkeypatch.setattr(shoulders, "_wall_is_missed", lambda *_: False)
+    assert np.abs(misses(shot)).max() > 0.6
+
+
+def test_bare_metal_may_mirror_the_ground_and_is_left_as_found(drawn, tmp_path, monkeypatch):
+    shot = dark_sheet(drawn, tmp_path, 0.09, face=0.09)
     told = misses(shot)
-    monkeypatch.setattr(picked, "at_its_shoulder", lambda lit, bench, sheet, edge: edge)
+    monkeypatch.setattr(shoulders, "_wall_is_missed", lambda *_: False)
     assert misses(shot) == told
 
 

@@ -8,6 +8,7 @@ Where wall and face look alike no tone changes, but then the ground begins where
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -39,8 +40,9 @@ _BETTER, _MOST_LEFT = 5.0, 100.0
 """How many times less two steps must leave unexplained than one, and the most that they may, in variances."""
 _FOUND_MM = 0.6
 """How far the second step may lie from where the face was found to end: blur drives two steps apart."""
-_AGREE = 0.5
-"""Least share of an edge that must show the shoulder: what shows in a few places only is texture."""
+_AGREE, _MOST = 0.5, 0.6
+"""Least share of an edge that must show the shoulder: what shows in a few places only is texture. Where hardly more do, it is
+as likely nearer."""
 _WALL_MM, _CLEAR_PX, _BEYOND_MM, _PLACES = 0.3, 1.5, 0.6, 8
 _SAME_LOOK, _SAME_SHARE = 0.12, 0.25
 """By how much, in the logarithm of tone, one ground may differ from place to place, and as a share of what is to the face."""
@@ -62,7 +64,13 @@ def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
         return moved_in(edge, -wall) if _wall_is_missed(lit, bench, contour, wall, lengths) else edge
     middles = np.array([np.isin(lengths.row, group).nonzero()[0].mean() for group in groups])
     shift = np.interp(np.arange(len(lengths.row)), middles[shows], firsts[shows] + sheet.rounding)
-    return moved_in(edge, shift)
+    return _moved_by_half(edge, shift) if shows.mean() < _MOST else moved_in(edge, shift)
+
+
+def _moved_by_half(edge: Edge, shift: FloatArray) -> Edge:
+    """The edge moved half-way to a shoulder that half of it shows, in doubt by all of it."""
+    moved = moved_in(edge, shift / 2)
+    return replace(moved, picked=replace(moved.picked, moved=shift[moved.picked.row]))
 
 
 def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, lengths: Lengths) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from types import SimpleNamespace
 
 import numpy as np
@@ -71,6 +72,21 @@ def test_bare_metal_may_mirror_the_ground_and_is_left_as_found(drawn, tmp_path, 
     told = misses(shot)
     monkeypatch.setattr(shoulders, "_wall_is_missed", lambda *_: False)
     assert misses(shot) == told
+
+
+def test_a_shoulder_that_half_an_edge_shows_counts_by_half(narrow, monkeypatch):
+    """The short sides, in two groups of lengths each."""
+
+    def moved_by(*firsts: float) -> np.ndarray:
+        groups = itertools.cycle(firsts)
+        monkeypatch.setattr(shoulders, "_first_step", lambda *_, **__: next(groups))
+        return np.array(misses(narrow))[[0, 2]]
+
+    monkeypatch.setattr(shoulders, "_TOGETHER", 7)
+    monkeypatch.setattr(shoulders, "_wall_is_missed", lambda *_: False)
+    none = moved_by(np.nan)
+    assert moved_by(-0.6) - none == pytest.approx(-0.6, abs=0.02)
+    assert moved_by(*[-0.6, np.nan, *3 * [np.nan]]) - none == pytest.approx(-0.3, abs=0.02)
 
 
 @pytest.mark.parametrize(("band", "told"), [(0.7, True), (0.4, False)])

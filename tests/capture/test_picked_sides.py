@@ -55,7 +55,7 @@ def test_metal_reaches_from_an_edge_to_the_hole_abreast_of_it():
 
 def test_a_hole_past_the_ends_far_off_behind_another_edge_or_of_this_rim_tells_nothing():
     doubtful = edge(0.0, (0.6, 0.9))
-    for others in ([hole(90, 20)], [hole(30, 140)], [hole(30, 4)], [hole(30, 20), edge(10.0, (0.9, 0.2))]):
+    for others in ([hole(90, 20)], [hole(30, 290)], [hole(30, 4)], [hole(30, 20), edge(10.0, (0.9, 0.2))]):
         assert sides(doubtful, [doubtful, *others]) == {True, False}
 
 

@@ -198,6 +198,8 @@ def _hole(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
     circle, height = one.taken.circles[which], known.sheet.height
+    if known.rim_inset:  # whether the edge is rounded is open: all circles are of the true contour, the best may start
+        circle = max(one.taken.circles, key=lambda c: c.score)
     start = np.array([circle.x, circle.y, circle.radius])
     feature, points, edge = refined_round(
         lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start

@@ -11,14 +11,15 @@ from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.face import Face
 from capture.camera.image import open_image
-from capture.edges import leading
+from capture.edges import leading, picked
 from capture.edges.candidates import Pick
 from capture.edges.follow import settle_edge
 from capture.edges.leading import lead
 from capture.edges.picked import measure_picks, measured
-from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_round
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
 from capture.edges.round_holes import circle_contour
+from capture.edges.rounding import Rounding
 from capture.edges.strip import Lit, linear_light, unroll
 from capture.pieces import frame
 
@@ -211,3 +212,20 @@ def test_both_faces_of_a_raised_sheet_are_as_wrong_as_its_height(shot):
             moved = bench.cut(px, Face.level("a", height + 0.5, 0.1)) - bench.cut(px, Face.level("a", height, 0.1))
             wanted = moved[:, :2] if rides or height == 30.0 else 0 * moved[:, :2]
             np.testing.assert_allclose(mode[rows, :2], wanted, atol=0.002)
+
+
+def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_most(shot, monkeypatch):
+    """Every circle tried is of the true contour; the sharp one may be that of a lit wall's foot."""
+    plate, bench, lit = shot
+    begun = []
+
+    def noted(*args):
+        begun.append(args[-1])
+        return refined_round(*args)
+
+    monkeypatch.setattr(picked, "refined_round", noted)
+    monkeypatch.setattr(picked, "rounding_on_bench", lambda *_: Rounding(0, 0.1, 0.08))
+    one = lead(lit, bench, hole_picks(plate)[0])
+    circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]
+    measured(lit, bench, [replace(one, taken=replace(one.taken, circles=tuple(circles)))])
+    assert begun[0] == pytest.approx([circles[-1].x, circles[-1].y, circles[-1].radius])

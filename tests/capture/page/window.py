@@ -10,6 +10,8 @@ from typing import Any
 
 import pytest
 
+_DRAWN_ANEW = 5
+
 
 class Window:
     """A tab of its own."""
@@ -51,10 +53,18 @@ class Window:
         self.click(f"[data-step={name}]")
 
     def type(self, selector: str, text: str) -> None:
-        """Write over what a field holds and leave it with Enter."""
-        self.until(f"document.querySelector({selector!r})")
-        self.run(f"const f = document.querySelector({selector!r}); f.value = ''; f.focus();")
-        self.keys(text + "\ue007")
+        """Write over what a field holds and leave it with Enter; again where the page drew it anew before a key came."""
+        from selenium.common.exceptions import StaleElementReferenceException
+
+        for _ in range(_DRAWN_ANEW):
+            self.until(f"document.querySelector({selector!r})")
+            self.run(f"const f = document.querySelector({selector!r}); f.value = ''; f.focus();")
+            try:
+                self.keys(text + "\ue007")
+            except StaleElementReferenceException:
+                continue
+            return
+        pytest.fail(f"{selector} is drawn anew again and again")
 
     def choose(self, selector: str, value: str) -> None:
         self.until(f"document.querySelector({selector!r})")

@@ -25,6 +25,7 @@ from capture.edges.rim_fit import (
 )
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.rounding import Rounding, rounding_on_bench
+from capture.edges.shade_blind import told_in_shadow
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
@@ -150,7 +151,7 @@ def _fitted(
     if kind == "slot":
         feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
-    edge = at_its_shoulder(lit, bench, known.sheet, edge)
+    edge = told_in_shadow(lit, bench, known.sheet, edge) or at_its_shoulder(lit, bench, known.sheet, edge)
     points = measured_points(bench, known, edge)
     if kind == "path":
         from capture.edges.outline import outline_path

@@ -43,7 +43,7 @@ _FOUND_MM = 0.6
 _AGREE, _MOST = 0.5, 0.6
 """Least share of an edge that must show the shoulder: what shows in a few places only is texture. Where hardly more do, it is
 as likely nearer."""
-_WALL_MM, _CLEAR_PX, _BEYOND_MM, _PLACES = 0.3, 1.5, 0.6, 8
+_WALL_MM, _CLEAR_PX, _BEYOND_MM, _PLACES = 0.15, 1.5, 0.6, 8
 _SAME_LOOK, _SAME_SHARE = 0.12, 0.25
 """By how much, in the logarithm of tone, one ground may differ from place to place, and as a share of what is to the face."""
 _COLOURED, _DARK = 0.5, math.log(0.07)

@@ -19,13 +19,13 @@ from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.paths.noise import local_noise
 from fit.points import FloatArray
 
-__all__ = ["told_by_colour"]
+__all__ = ["COLOUR_BLUR_PX", "step_places", "told_by_colour"]
 
 _REACH_MM, _STEP_MM, _SMOOTH_MM = 2.8, 0.04, 0.4
 _BAND_MM = (1.0, 2.6)
 _NEAR_MM = 5.0
 _SHIFT_MM, _SHIFT_STEP_MM, _WINDOW_MM = 1.2, 0.02, 1.2
-_BLUR_PX = 1.2
+COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
 _LEAST_LIKENESS, _LEAST_APART = 0.85, 3.0
 _LAG_MM, _CALMER, _CALM_PX = 0.75, 0.6, 0.15
@@ -75,16 +75,24 @@ def _places(strip: Strip) -> tuple[FloatArray, NDArray[np.bool_]]:
     assert strip.tone is not None
     offset = np.asarray(strip.start + strip.step * np.arange(strip.tone.shape[1]), float)
     tint, apart = _tint(strip.tone.astype(float), offset, round(_NEAR_MM / strip.contour.spacing))
+    place, likeness = step_places(strip, tint, COLOUR_BLUR_PX / strip.px_per_mm)
+    return place, (likeness > _LEAST_LIKENESS) & (apart > _LEAST_APART)
+
+
+def step_places(strip: Strip, tint: FloatArray, blur: float) -> tuple[FloatArray, FloatArray]:
+    """Outward offset (M,) of the rising step of a tint (M, T) that is likest to one blurred by so many mm, and how like it
+    is (M,), 1 at most; 0 at either end of the search.
+    """
+    offset = np.asarray(strip.start + strip.step * np.arange(tint.shape[1]), float)
     shifts = np.arange(-_SHIFT_MM, _SHIFT_MM + 1e-9, _SHIFT_STEP_MM)
     within = np.abs(offset) < _WINDOW_MM + _SHIFT_MM
-    likeness = _likeness(tint[:, within], offset[within], shifts, _BLUR_PX / strip.px_per_mm)
+    likeness = _likeness(tint[:, within], offset[within], shifts, blur)
     best = np.clip(likeness.argmax(axis=1), 1, len(shifts) - 2)
     rows = np.arange(len(best))
     before, here, after = (likeness[rows, best + i] for i in (-1, 0, 1))
     bend = np.minimum(before - 2 * here + after, -1e-12)
     place = shifts[best] + np.clip((before - after) / (2 * bend), -1, 1) * _SHIFT_STEP_MM
-    inside = (likeness.argmax(axis=1) == best) & (here > _LEAST_LIKENESS)
-    return place, inside & (apart > _LEAST_APART)
+    return place, np.where(likeness.argmax(axis=1) == best, here, 0.0)
 
 
 def _tint(tone: FloatArray, offset: FloatArray, rows_near: int) -> tuple[FloatArray, FloatArray]:

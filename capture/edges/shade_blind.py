@@ -1,0 +1,70 @@
+"""Painted metal beside ground of another colour, told apart whatever shadow lies on the ground.
+
+A shadow takes light off the ground and leaves its colour. Seen along the part of the metal's colour that is at right angles
+to the ground's, the ground is black in light and shadow alike, and linear light steps once, where the metal ends. Walls are
+of the metal's colour too, so only an edge whose wall is hidden is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.edges.flatten import View
+from capture.edges.rim_fit import Edge
+from capture.edges.rims import HIDDEN, WALL_SEEN_MM, RimPoints, Sheet
+from capture.edges.strip import Lit, Strip, unroll
+from capture.edges.tinted import COLOUR_BLUR_PX, step_places
+from fit.points import FloatArray
+
+__all__ = ["told_in_shadow"]
+
+_REACH_MM, _STEP_MM, _SMOOTH_MM = 2.8, 0.04, 0.4
+_BAND_MM = (1.0, 2.6)
+_LEAST_SHARE, _LEAST_APART = 0.4, 6.0
+"""Least share of the metal's light that is not of the ground's colour, and least step in standard deviations of grain."""
+_LEAST_LIKENESS, _LEAST_ROWS = 0.9, 0.6
+
+
+def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | None:
+    """The edge with its rows told by the colour that the ground has not; None where that is too little, or walls show."""
+    contour = edge.strip.contour
+    wall = sheet.wall(view, contour)
+    hidden = wall <= WALL_SEEN_MM
+    if sheet.on_paper or hidden.mean() < _LEAST_ROWS:
+        return None
+    strip = unroll(lit, view, contour, (-_REACH_MM, _REACH_MM), _SMOOTH_MM, _STEP_MM, placed=False)
+    tint = _without_the_ground(strip)
+    if tint is None:
+        return None
+    place, likeness = step_places(strip, tint, COLOUR_BLUR_PX / strip.px_per_mm)
+    told = hidden & (likeness > _LEAST_LIKENESS)
+    if told.sum() < _LEAST_ROWS * len(told):
+        return None
+    return _with_places(edge, place, told, sheet.outline_shift(wall))
+
+
+def _without_the_ground(strip: Strip) -> FloatArray | None:
+    """Tones (M, T) along the metal's colour at right angles to the ground's, less outside; None where it has too little."""
+    assert strip.tone is not None
+    offset = strip.start + strip.step * np.arange(strip.tone.shape[1])
+    low, high = _BAND_MM
+    inside, outside = ((offset > a) & (offset < b) for a, b in ((-high, -low), (low, high)))
+    metal, ground = (np.median(strip.tone[:, band].reshape(-1, 3).astype(float), axis=0) for band in (inside, outside))
+    way = metal - (metal @ ground) / max(float(ground @ ground), 1e-12) * ground
+    length = float(np.linalg.norm(way))
+    if length < _LEAST_SHARE * np.linalg.norm(metal):
+        return None
+    tint = strip.tone @ (way / length)
+    step = tint[:, inside].mean() - tint[:, outside].mean()
+    grain = tint[:, inside].std() + tint[:, outside].std()
+    return np.asarray(-tint, float) if step > _LEAST_APART * grain else None
+
+
+def _with_places(edge: Edge, place: FloatArray, told: NDArray[np.bool_], inset: FloatArray) -> Edge:
+    """The edge with the steps (M,) of the rows told in place of all those picked."""
+    row = np.flatnonzero(told)
+    kind, strength = np.full(len(row), HIDDEN), np.ones(len(row))
+    return replace(edge, picked=RimPoints(row, place[row], kind, strength, inset[row]), cover=len(row) / len(told))

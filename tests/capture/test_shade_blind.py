@@ -1,0 +1,57 @@
+"""Painted sheets told from their shadows by colour, on drawn photos with exact truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from capture.camera.bench import solve_bench
+from capture.camera.detect import find_pieces
+from capture.camera.image import open_image
+from capture.edges.follow import contour_along, resampled
+from capture.edges.moved import contour_told
+from capture.edges.rim_fit import FaceKnowledge, edge_at
+from capture.edges.rims import Sheet
+from capture.edges.shade_blind import told_in_shadow
+from capture.edges.strip import Lit, linear_light
+from capture.pieces import frame
+
+CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
+KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
+RED, GREY = (0.16, 0.02, 0.015), (0.08, 0.08, 0.08)
+
+
+@pytest.fixture(scope="module")
+def told(drawn, tmp_path_factory):
+    """What tells a sheet of a colour, seen from above its lower left: each side's edge, begun 0.3 mm out in the shadow."""
+
+    def shot(face):
+        plate = drawn.Plate(thickness=2.0, height=2.0, corners=(0.5,) * 4, angle=0.05, x=120.0, y=160.0)
+        light = drawn.Light(paper=(0.3, 0.3, 0.29), face=face, wall=face, texture=0.02, shadow=(0.7, 0.5))
+        scene = drawn.Scene(drawn.look(18, 225, 260), plate, light=light, blur=1.0)
+        image = open_image(drawn.save(tmp_path_factory.mktemp("paint") / "plate.jpg", drawn.draw(scene)))
+        bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+        lit = Lit(linear_light(image.colour()))
+        for side in range(4):
+            ends = np.array([CORNERS[side], CORNERS[(side + 1) % 4]])
+            along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+            out = np.array([along[1], -along[0]])
+            line = plate.on_bench(ends + np.array([[6.0], [-6.0]]) * along + 0.3 * out)
+            contour = contour_along(resampled(line, 0.25, 0.0, closed=False), 2.0, material_inside=True, closed=False)
+            edge = told_in_shadow(lit, bench, KNOWN.sheet, edge_at(lit, bench, KNOWN, contour))
+            hidden = bool(np.median(KNOWN.sheet.wall(bench, contour)) < 0)
+            at = None if edge is None else contour_told(bench, KNOWN.sheet, edge).xy
+            yield hidden, None if at is None else float(np.median(plate.outside(*at.T)))
+
+    return lambda face: list(shot(face))
+
+
+def test_red_paint_ends_where_its_colour_does_in_light_and_shadow(told):
+    sides = told(RED)
+    misses = [miss for hidden, miss in sides if hidden]
+    assert len(misses) == 2 and np.abs(misses).max() < 0.1
+    assert [miss for hidden, miss in sides if not hidden] == [None, None]
+
+
+def test_grey_on_grey_is_told_by_no_colour(told):
+    assert all(miss is None for _, miss in told(GREY))

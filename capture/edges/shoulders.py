@@ -43,7 +43,7 @@ _FOUND_MM = 0.6
 _AGREE, _MOST = 0.5, 0.6
 """Least share of an edge that must show the shoulder: what shows in a few places only is texture. Where hardly more do, it is
 as likely nearer."""
-_WALL_MM, _CLEAR_PX, _BEYOND_MM, _PLACES = 0.15, 1.5, 0.6, 8
+_WALL_MM, _CLEAR_SIGMAS, _BEYOND_MM, _PLACES = 0.15, 1.5, 0.6, 8
 _SAME_LOOK, _SAME_SHARE = 0.12, 0.25
 """By how much, in the logarithm of tone, one ground may differ from place to place, and as a share of what is to the face."""
 _COLOURED, _DARK = 0.5, math.log(0.07)
@@ -56,13 +56,15 @@ def at_its_shoulder(lit: Lit, bench: Bench, sheet: Sheet, edge: Edge) -> Edge:
     contour = _evened(contour_told(bench, sheet, edge))
     lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, _ACROSS)
     groups = np.array_split(np.arange(len(lengths.tone)), max(1, len(lengths.tone) // _TOGETHER))
-    hidden = bool(np.median(sheet.wall(bench, contour)) < 0)
-    firsts = np.array([_first_step(lengths, group, -sheet.rounding, hidden=hidden) for group in groups])
+    wall, rows = sheet.wall(bench, contour), [np.isin(lengths.row, group) for group in groups]
+    hidden = [bool(np.median(wall[mine]) < 0) for mine in rows]
+    firsts = np.array(
+        [_first_step(lengths, group, -sheet.rounding, hidden=h) for group, h in zip(groups, hidden, strict=True)]
+    )
     shows = np.isfinite(firsts)
     if shows.mean() < _AGREE:
-        wall = sheet.wall(bench, contour)
         return moved_in(edge, -wall) if _wall_is_missed(lit, bench, contour, wall, lengths) else edge
-    middles = np.array([np.isin(lengths.row, group).nonzero()[0].mean() for group in groups])
+    middles = np.array([mine.nonzero()[0].mean() for mine in rows])
     shift = np.interp(np.arange(len(lengths.row)), middles[shows], firsts[shows] + sheet.rounding)
     return _moved_by_half(edge, shift) if shows.mean() < _MOST else moved_in(edge, shift)
 
@@ -78,7 +80,7 @@ def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, 
 
     The step found then is the foot of a wall of the face's own tone. Only paint and rubber tell that.
     """
-    width, blur = float(np.median(wall)), _CLEAR_PX * float(lengths.blur.mean())
+    width, blur = float(np.median(wall)), _CLEAR_SIGMAS * float(lengths.blur.mean())
     if width < max(_WALL_MM, blur):
         return False
     ends = ((-2.2, -0.7), (max(width / 2, blur), width), (width + blur, width + blur + _BEYOND_MM))

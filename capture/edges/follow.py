@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -65,6 +65,8 @@ _LEADS = (
 _SHADOW, _MASK_MM = 1.5, 0.5
 """How far a shadow falls per mm of thickness under a light 34° up (common practice to light from no lower, no source),
 and how far outside the shadow a rough contour may lie, mm."""
+_MARGIN_MM = 20.0
+"""How far beyond the places asked for an edge is followed, so that they have forgotten where it was begun."""
 _STRAY_COST = 0.15
 """Score lost at the far end of a lead's window, so that of two edges the nearer is meant."""
 
@@ -166,13 +168,31 @@ def _reaching(window: _Window, sheet: Sheet) -> _Window:
     return replace(window, low=min(window.low, -_SHADOW * sheet.thickness - _MASK_MM)) if window.look else window
 
 
-def worth_along(picture: Lit, view: View, sheet: Sheet, rough: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Places (M, 2) along a closed rough contour and the score (M,) of the best edge near each."""
-    sides = _Sides(True, True)
-    line = resampled(rough, 0.4, 0.8)
-    _, wall, strip = _unrolled(picture, view, sheet, line, sides, _WIDE)
+def worth_along(
+    picture: Lit, view: View, sheet: Sheet, rough: FloatArray, near: Callable[[FloatArray], NDArray[np.bool_]]
+) -> FloatArray:
+    """Score (M,) of the best edge beside a closed rough contour at those of its places (N, 2) that are `near`."""
+    contour = contour_along(resampled(rough, 0.4, 0.8), sheet.height, material_inside=True)
+    asked = near(contour.xy)
+    if not asked.any():
+        return np.zeros(0)
+    stretch = _stretch(asked, round(_MARGIN_MM / contour.spacing))
+    contour = Contour(contour.xy[stretch], contour.outward[stretch], contour.height, len(stretch) == len(asked))
+    wall, strip = _beside(picture, view, sheet, contour, _WIDE)
     score = _scored(strip, sheet, wall, _WIDE)
-    return line, score[_threaded(score, _WIDE, closed=True), np.arange(len(wall))]
+    best = score[_threaded(score, _WIDE, contour.closed), np.arange(len(wall))]
+    return np.asarray(best[asked[stretch]])
+
+
+def _stretch(asked: NDArray[np.bool_], margin: int) -> NDArray[np.int_]:
+    """The shortest run of a ring's places that holds all asked for and `margin` more at either end."""
+    places = np.flatnonzero(asked)
+    gaps = np.diff(places, append=places[0] + len(asked))
+    last = int(gaps.argmax())
+    if gaps[last] <= 2 * margin:
+        return np.arange(len(asked))
+    first = int(places[(last + 1) % len(places)]) - margin
+    return np.arange(first, first + len(asked) - int(gaps[last]) + 2 * margin + 1) % len(asked)
 
 
 def trace_edge(picture: Lit, view: View, height: float, guide: FloatArray, closed: bool) -> FloatArray:
@@ -203,9 +223,16 @@ def _unrolled(
     picture: Lit, view: View, sheet: Sheet, line: FloatArray, sides: _Sides, window: _Window, *, placed: bool = False
 ) -> tuple[Contour, FloatArray, Strip]:
     contour = contour_along(line, sheet.height, material_inside=sides.material_inside, closed=sides.closed)
+    return contour, *_beside(picture, view, sheet, contour, window, placed=placed)
+
+
+def _beside(
+    picture: Lit, view: View, sheet: Sheet, contour: Contour, window: _Window, *, placed: bool = False
+) -> tuple[FloatArray, Strip]:
+    """The seen wall (M,) along a contour, and the strip beside it as wide as a window needs."""
     wall = sheet.wall(view, contour)
     reach = (window.low - window.inside - 0.3, window.high + float(max(wall.max(), 0)) + 0.5)
-    return contour, wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03), placed=placed)
+    return wall, unroll(picture, view, contour, reach, window.smooth, min(window.step, 0.03), placed=placed)
 
 
 def _scored(strip: Strip, sheet: Sheet, wall: FloatArray, window: _Window) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -154,26 +155,27 @@ def _palette(part: PartMask) -> Palette | None:
 
 def _without_bays(lit: Lit, bench: Bench, sheet: Sheet, part: PartMask) -> PartMask:
     """The part with those bays filled round which an edge shows better than along them."""
-    bays = part.bays
-    if not bays:
-        return part
-    cut = worth_along(lit, bench, sheet, _rough_outline(part))
-    for bay in bays:
+    cut = _rough_outline(part) if part.bays else np.zeros((0, 2))
+    for bay in part.bays:
         whole = part.filled(bay)
-        round_it = worth_along(lit, bench, sheet, _rough_outline(whole))
-        if _beside(bay, part.flat, *round_it) > _beside(bay, part.flat, *cut):
+        beside = partial(_at_rim, bay, part.flat)
+        round_it, along_it = (worth_along(lit, bench, sheet, line, beside) for line in (_rough_outline(whole), cut))
+        if _mean(round_it) > _mean(along_it):
             part = whole
     return part
 
 
-def _beside(bay: NDArray[np.uint8], flat: Flat, places: FloatArray, worth: FloatArray) -> float:
-    """Mean worth of the places at a bay's rim."""
+def _at_rim(bay: NDArray[np.uint8], flat: Flat, places: FloatArray) -> NDArray[np.bool_]:
+    """Which places (N, 2) lie at a bay's rim."""
     import cv2
 
     near = cv2.dilate(bay, disc(_RIM_MM, flat.step)) > 0
     column, row = np.rint(flat.to_flat(places)).astype(int).T
-    there = near[np.clip(row, 0, near.shape[0] - 1), np.clip(column, 0, near.shape[1] - 1)]
-    return float(worth[there].mean()) if there.any() else -np.inf
+    return near[np.clip(row, 0, near.shape[0] - 1), np.clip(column, 0, near.shape[1] - 1)]
+
+
+def _mean(worth: FloatArray) -> float:
+    return float(worth.mean()) if len(worth) else -np.inf
 
 
 def _rough_outline(part: PartMask) -> FloatArray:

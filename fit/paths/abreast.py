@@ -22,7 +22,7 @@ from fit.points import FloatArray
 
 __all__ = ["fit_abreast"]
 
-_ROUNDS, _HEAVY, _LOST = 20, 1e-3, 1e4
+_ROUNDS, _HEAVY, _LOST = 8, 1e-3, 1e4
 _NEARLY = 1e-3
 """mm by which a chain that has not settled may fail to close."""
 

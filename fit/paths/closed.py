@@ -10,7 +10,7 @@ from fit.paths.chain import Chain
 from fit.paths.cut import Cut, best_cut
 from fit.paths.moments import free_curvature
 from fit.paths.plan import Edge, Plan, Price, fit_plan, needed_corners, plan_of, plan_of_cut
-from fit.paths.refine import Fit, refine
+from fit.paths.refine import SEARCHED, Fit, refine
 
 __all__ = ["first_fit"]
 
@@ -37,14 +37,14 @@ def _first_hold(edge: Edge, plan: Plan, price: Price) -> Fit | None:
     Where no chain holds, the piece of fewest points is left out.
     """
     while True:
-        smooth = fit_plan(edge, plan)
+        smooth = fit_plan(edge, plan, rounds=SEARCHED)
         all_corners = np.ones(len(plan), dtype=bool)
         all_corners[0] = plan.closed
-        loose = fit_plan(edge, replace(plan, corners=all_corners))
+        loose = fit_plan(edge, replace(plan, corners=all_corners), rounds=SEARCHED)
         fits = [smooth, loose]
         if loose is not None and (smooth is None or smooth.chi2 > loose.chi2 + price.number):
             sharp = needed_corners(plan.curvatures != 0, np.abs(loose.chain.turns) > _SHARP, plan.closed)
-            fits.append(fit_plan(edge, replace(plan_of(loose), corners=plan.corners | sharp)))
+            fits.append(fit_plan(edge, replace(plan_of(loose), corners=plan.corners | sharp), rounds=SEARCHED))
         found = [fit for fit in fits if fit is not None]
         if found or len(plan) < 4:
             return min(found, key=lambda fit: _cost(fit, price), default=None)

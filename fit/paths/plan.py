@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fit.paths.chain import chain_through, layout
 from fit.paths.cut import Cut
 from fit.paths.moments import free_curvature
-from fit.paths.refine import Fit, Rows, refine
+from fit.paths.refine import ROUNDS, Fit, Rows, refine
 from fit.points import FloatArray
 
 __all__ = [
@@ -175,14 +175,14 @@ def replaced(plan: Plan, first: int, last: int, new: Plan) -> Plan:
 
 
 def fit_plan(
-    edge: Edge, plan: Plan, extra: Rows | None = None, settle: float = 1e-3, hopeless: float = math.inf
+    edge: Edge, plan: Plan, extra: Rows | None = None, settle: float = 1e-3, rounds: int = ROUNDS
 ) -> Fit | None:
-    """Fit the plan's pieces together to all points; None where they find no hold, or are far from χ² `hopeless`."""
+    """Fit the plan's pieces together to all points; None where they find no hold."""
     travelled = np.array(
         [_rough_length(edge.part(a, max(b, a + 2)).xy) for a, b in zip(plan.bounds[:-1], plan.bounds[1:], strict=True)]
     )
     chain = chain_through(plan.joints, plan.curvatures, plan.corners, travelled, plan.closed)
-    return refine(edge.xy, edge.weight, chain, plan.bounds, extra, settle=settle, hopeless=hopeless)
+    return refine(edge.xy, edge.weight, chain, plan.bounds, extra, settle=settle, rounds=rounds)
 
 
 def part_plan(plan: Plan, first: int, last: int) -> tuple[int, Plan]:

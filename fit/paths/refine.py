@@ -18,10 +18,16 @@ from fit.paths.chain import Chain, Layout, layout, unit, wrap
 from fit.paths.held import hold, solve_held
 from fit.points import FloatArray
 
-__all__ = ["Fit", "Rows", "basis", "columns", "free_mask", "normal_equations", "refine"]
+__all__ = ["ROUNDS", "SEARCHED", "Fit", "Rows", "basis", "columns", "free_mask", "normal_equations", "refine"]
 
-_ROUNDS, _HEAVY = 30, 1e-3
+ROUNDS, _HEAVY = 30, 1e-3
 """Most steps of one fit, and the damping from which steps are short rather than wrong."""
+SEARCHED = 8
+"""Steps in which a chain has nearly all of its fall in χ² behind it: enough to choose between readings. Those that need more
+creep along a joint of hardly any turn."""
+_CLOSING, _STIFF = 4, 10.0
+"""Most steps that only bring a chain to meet its conditions, and a damping under which a step does little else."""
+
 _MET, _SQUEEZED = 1e-6, 1e-4
 """Misfit of a condition, mm or radians, that counts as none; and length of a piece, mm, that is squeezed out."""
 
@@ -224,19 +230,20 @@ def refine(
     extra: Rows | None = None,
     *,
     settle: float = 1e-3,
-    hopeless: float = math.inf,
+    rounds: int = ROUNDS,
 ) -> Fit | None:
     """Fit the chain to points (N, 2) with weights 1/σ² (N,), from a start near by; None where it finds no hold.
 
     Levenberg-Marquardt with the tangent, closing and user conditions held exactly by multipliers.
-    settle : a fall of χ² below this ends the search. hopeless : so does a χ² that stays above this at its present fall.
+    settle : a fall of χ² below this ends the search.
+    rounds : most steps; a chain that has not settled by then is taken as it is.
     """
     begun = _assign(xy, chain, layout(chain), bounds) if (np.diff(bounds) > 1).all() else bounds
     if begun is None:
         return None
     where = layout(chain)
     look, damping = _look(_measure(xy, weight, chain, where, begun), where, extra), 1e-6
-    for turn in range(_ROUNDS):
+    for _ in range(rounds):
         trial, gain = _tried(xy, weight, look, damping, extra)
         if trial is None:
             return None
@@ -251,8 +258,18 @@ def refine(
         look, damping = trial, damping / 10
         if gain < settle and _met(look):
             return _finished(look.fit)
-        if turn > 2 and look.fit.chi2 - 4 * (gain if math.isfinite(gain) else 0.0) > hopeless:
+    return _closed(xy, weight, look, extra)
+
+
+def _closed(xy: FloatArray, weight: FloatArray, look: _Look, extra: Rows | None) -> Fit | None:
+    """The chain brought to meet its conditions by steps too short to do anything else."""
+    for _ in range(_CLOSING):
+        if _met(look):
+            return _finished(look.fit)
+        trial, _ = _tried(xy, weight, look, _STIFF, extra)
+        if trial is None:
             return None
+        look = trial
     return _finished(look.fit) if _met(look) else None
 
 

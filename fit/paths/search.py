@@ -16,7 +16,7 @@ from fit.paths.draft import Draft, draft_of
 from fit.paths.moves import near_joint, near_piece
 from fit.paths.plan import Edge, Plan, Price, fit_plan, part_plan, plan_of, replaced, rolled
 from fit.paths.ranks import Ranks
-from fit.paths.refine import Fit
+from fit.paths.refine import SEARCHED, Fit
 from fit.paths.screen import Outlook, outlook
 from fit.paths.sums import Sums, sums_of
 from fit.points import FloatArray
@@ -197,12 +197,12 @@ def _adopt(edge: Edge, fit: Fit, better: list[Rival], price: Price) -> tuple[Edg
         plan = plan_of(fit)
         for rival in sorted(apart, key=lambda r: -r.first):
             plan = replaced(plan, rival.first, rival.last, rival.plan)
-        trial = fit_plan(edge, plan)
+        trial = fit_plan(edge, plan, rounds=SEARCHED)
         if trial is not None and cost_of(trial, price) < cost_of(fit, price) + apart[0].excess:
             return edge, trial
     for rival in better[:_TRIES]:
         place, whole = _with(edge, plan_of(fit), rival)
-        trial = fit_plan(place, whole)
+        trial = fit_plan(place, whole, rounds=SEARCHED)
         if trial is not None and cost_of(trial, price) < cost_of(fit, price) - 1e-3:
             return place, trial
     return None

@@ -50,6 +50,8 @@ _LEAST_SLOT_START, _LEAST_SLOT_SCORE, _SURE_SLOT, _LEAST_SLOT_COVER = 0.2, 0.3, 
 _HUE_EVERY = 3
 _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
+_MOST_LOST = 0.01
+"""Share of an outline's rows without a step or in doubt beyond which others are sure to lie off a fine path."""
 _SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.05, 0.35
 """What a ring must explain as first found to need no rim all round, and as found and fitted together to be believed at all.
 On 40 ray-traced plates rings with a wide gap that were no holes explained up to 0.29 as first found, all ten with more than
@@ -278,7 +280,10 @@ def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found
     from capture.edges.outline import outline_path, row_doubt
 
     points = measured_points(bench, known, edge)
-    path, notices = outline_path(points, clean=edge.clean, twofold=known.twofold, doubt=row_doubt(edge))
+    doubt = row_doubt(edge)
+    lost = 1 - edge.cover + float((doubt > 1).mean())
+    clean = edge.clean and lost < _MOST_LOST
+    path, notices = outline_path(points, clean=clean, twofold=known.twofold, doubt=doubt)
     notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]

@@ -23,7 +23,7 @@ _WIDE, _FINE = ((0.2, 1.4, 0.2), (0.1, 0.3, 0.12)), ((0.1, 0.3, 0.12), (0.05, 0.
 _LOOK, _LOOK_IN_MM, _LOOK_DEEP_MM, _LOOK_STEP_MM, _DEPTHS = 0.6, 2.4, 3.0, 0.1, 2
 """Score lost where what lies beside an edge is not the material, how far outside the slot that is asked, mm, and at how
 many depths: of a slot near another edge little material is to be seen."""
-_REACH_PX, _LEAST_SCORE, _LEAST_RING = 0.6, 0.15, 0.7
+_REACH_PX, _LEAST_SCORE, _LEAST_WIDE, _LEAST_RING = 0.6, 0.15, 0.2, 0.7
 _SWEEPS = 2
 _ROWS = 160
 # How the centres of both caps move along and across the slot, and its radius: a turn, each side, each end.
@@ -106,7 +106,7 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
     """
     best = start
     for levels in (_WIDE, _FINE):
-        if levels is _FINE and best.score < _LEAST_SCORE:
+        if levels is _FINE and best.score < _LEAST_WIDE:
             break
         contour = best.contour(sheet.height)
         wall = sheet.wall(view, contour)

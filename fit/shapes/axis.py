@@ -11,9 +11,10 @@ import numpy as np
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.shapes.frame import Frame, axes_about, frame_at
+from fit.shapes.model import Model
 from fit.shapes.plane import principal_axes
 from fit.shapes.quadric import about_axis, product_means, quadric_axis
-from fit.shapes.solve import Descent, Model, best_of, lowered
+from fit.shapes.solve import Descent, best_of, lowered
 from fit.shapes.sums import drawn, gram
 
 __all__ = ["AxisTrial", "axis_start"]
@@ -51,7 +52,7 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     """
     if rows.shape[1] < _FEWEST:
         return None
-    part = rows.take(drawn(rows.shape[1], _QUADRIC_POINTS), axis=1)
+    part = rows if rows.shape[1] <= _QUADRIC_POINTS else rows.take(drawn(rows.shape[1], _QUADRIC_POINTS), axis=1)
     count = part.shape[1]
     centre = part.sum(axis=1) / count
     unit = part - centre[:, None]
@@ -60,12 +61,11 @@ def _by_quadric(model: Model, rows: FloatArray, taper: bool, state_of: Callable[
     if not float(squares[0]) > 1e-18 * size**2:
         return None
     means = product_means((principal / size).T @ unit)
-    direction, allowed = quadric_axis(means)
-    axes = axes_about(principal @ direction)
-    u, v, radius, growth = about_axis(means, principal.T @ axes, taper)
+    point, direction, allowed = quadric_axis(means)
+    point, direction, radius, growth = about_axis(means, axes_about(direction), point, taper)
     if not radius > 0:
         return None
-    frame = Frame(centre + size * (axes[:, :2] @ (u, v)), axes)
+    frame = frame_at(centre + size * principal.dot(point), principal.dot(direction))
     down = lowered(model, state_of((frame, size * radius, growth)), rows)
     variance = down.total / (rows.shape[1] - model.parameters)
     as_good = variance <= size**2 * (_AS_GOOD * allowed * count / (count - 9) + _ROUNDING)

@@ -18,47 +18,18 @@ from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, frame_at, upright
 from fit.shapes.inplane import exact_plane, frame_of, seen_in, with_plane
 from fit.shapes.plane import principal_axes
+from fit.shapes.round import RoundModel
 from fit.shapes.taubin import taubin
 
 __all__ = ["CircleFit", "CircleInPlaneModel", "CircleModel", "circle_of", "fit_circle"]
 
 
-class CircleInPlaneModel:
+class CircleInPlaneModel(RoundModel):
     """State and step: centre u, v and radius."""
 
     kind = "circle"
     parameters = 3
-    per_point = 1
     sample = 3
-
-    def start(self, rows: FloatArray) -> FloatArray:
-        return taubin(rows)
-
-    def tabulate(self, state: FloatArray, rows: FloatArray, table: FloatArray) -> None:
-        off = np.subtract(state[:2, None], rows, out=table[:2])
-        rho = np.multiply(off[0], off[0], out=table[3])
-        rho += np.multiply(off[1], off[1], out=table[2])
-        np.sqrt(rho, out=rho)
-        rho += 1e-300
-        off /= rho
-        table[2] = -1.0
-        rho -= state[2]
-
-    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = np.empty((self.parameters + 1, rows.shape[1]))
-        self.tabulate(state, rows, table)
-        return table[-1:], table[:-1, None]
-
-    def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
-        return state + step
-
-    def gradients(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        off = rows - state[:2, None]
-        return (off / np.sqrt(off[0] * off[0] + off[1] * off[1]))[None]
-
-    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        u, v = rows[0] - state[0], rows[1] - state[1]
-        return np.asarray((np.sqrt(u * u + v * v) - state[2])[None])
 
     def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Circles through triples (K, 3) and the distances (K, N) of all points from them."""

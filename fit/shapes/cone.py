@@ -13,6 +13,8 @@ from fit.shapes.axis import AxisTrial, axis_start
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame
+from fit.shapes.model import Tabulated
+from fit.shapes.round import norms
 from fit.shapes.solve import Descent
 
 __all__ = ["ConeModel", "fit_cone"]
@@ -20,7 +22,7 @@ __all__ = ["ConeModel", "fit_cone"]
 State = tuple[Frame, float, float]
 
 
-class ConeModel:
+class ConeModel(Tabulated):
     """State: frame with n along the axis, radius at its origin, half angle (radius grows along n).
 
     Step: shift to e1 and e2, lean to e1 and e2, radius, half angle.
@@ -28,7 +30,6 @@ class ConeModel:
 
     kind = "cone"
     parameters = 6
-    per_point = 1
 
     def start(self, rows: FloatArray) -> State:
         return self.descended(rows).state
@@ -37,36 +38,28 @@ class ConeModel:
         return axis_start(self, rows, True, _state_of)
 
     def tabulate(self, state: State, rows: FloatArray, table: FloatArray) -> None:
-        c, s = math.cos(state[2]), math.sin(state[2])
-        local = state[0].local(rows)
-        z = local[2]
-        rho = np.multiply(local[0], local[0], out=table[-1])
-        rho += np.multiply(local[1], local[1], out=table[0])
-        np.sqrt(rho, out=rho)
-        np.multiply(local[:2], -c / (rho + 1e-300), out=table[:2])
-        np.multiply(table[:2], z, out=table[2:4])
-        table[2:4] -= s * local[:2]
-        table[4] = -c
-        rho -= state[1]
-        np.subtract(-s * rho, c * z, out=table[5])
-        np.subtract(c * rho, s * z, out=table[6])
-
-    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = np.empty((self.parameters + 1, rows.shape[1]))
-        self.tabulate(state, rows, table)
-        return table[-1:], table[:-1, None]
+        frame, radius, angle = state
+        c, s = math.cos(angle), math.sin(angle)
+        local = frame.local(rows)
+        rho = norms(local[:2], out=table[-1])
+        across = np.divide(local[:2], rho + 1e-300, out=table[2:4])
+        np.multiply(across, -c, out=table[:2])
+        np.subtract(rho, radius, out=local[1])
+        np.matmul([[-s, -c], [c, -s]], local[1:], out=table[5:])
+        across *= table[5] - s * radius
+        table[4].fill(-c)
 
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
-        x, y, z = state[0].local(rows)
-        return np.asarray(((np.sqrt(x * x + y * y) - state[1]) * math.cos(state[2]) - z * math.sin(state[2]))[None])
+        local = state[0].local(rows)
+        return ((norms(local[:2]) - state[1]) * math.cos(state[2]) - local[2] * math.sin(state[2]))[None]
 
     def move(self, state: State, step: FloatArray) -> State:
         u, v, lean_u, lean_v, radius, angle = step.tolist()
         return state[0].moved((u, v, 0.0), (lean_u, lean_v)), state[1] + radius, state[2] + angle
 
     def gradients(self, state: State, rows: FloatArray) -> FloatArray:
-        x, y, _ = state[0].local(rows)
-        outward = np.stack([x, y]) / np.hypot(x, y) * math.cos(state[2])
+        across = state[0].local(rows)[:2]
+        outward = across / norms(across) * math.cos(state[2])
         down = np.full((1, rows.shape[1]), -math.sin(state[2]))
         return (state[0].axes @ np.vstack([outward, down]))[None]
 

@@ -14,6 +14,8 @@ from fit.shapes.curvature import span_of
 from fit.shapes.fitting import Fitted, cloud_of, fit_model
 from fit.shapes.form import form_of
 from fit.shapes.frame import Frame, upright
+from fit.shapes.model import Tabulated
+from fit.shapes.round import norms
 from fit.shapes.solve import Descent
 
 __all__ = ["CylinderModel", "fit_cylinder"]
@@ -23,11 +25,10 @@ _HOPELESS = 0.2
 State = tuple[Frame, float]
 
 
-class CylinderModel:
+class CylinderModel(Tabulated):
     """State: frame with n along the axis, and radius; step: shift to e1 and e2, lean to e1 and e2, radius if free."""
 
     kind = "cylinder"
-    per_point = 1
 
     def __init__(self, radius: float | None = None) -> None:
         self.radius = radius
@@ -44,24 +45,16 @@ class CylinderModel:
 
     def tabulate(self, state: State, rows: FloatArray, table: FloatArray) -> None:
         local = state[0].local(rows)
-        rho = np.multiply(local[0], local[0], out=table[-1])
-        rho += np.multiply(local[1], local[1], out=table[0])
-        np.sqrt(rho, out=rho)
+        rho = norms(local[:2], out=table[-1])
         rho += 1e-300
         np.multiply(local[:2], -1 / rho, out=table[:2])
         np.multiply(table[:2], local[2], out=table[2:4])
         if self.radius is None:
-            table[4] = -1.0
+            table[4].fill(-1.0)
         rho -= state[1]
 
-    def evaluate(self, state: State, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = np.empty((self.parameters + 1, rows.shape[1]))
-        self.tabulate(state, rows, table)
-        return table[-1:], table[:-1, None]
-
     def residuals(self, state: State, rows: FloatArray) -> FloatArray:
-        x, y, _ = state[0].local(rows)
-        return np.asarray((np.sqrt(x * x + y * y) - state[1])[None])
+        return (norms(state[0].local(rows)[:2]) - state[1])[None]
 
     def move(self, state: State, step: FloatArray) -> State:
         u, v, *lean = step[:4].tolist()
@@ -69,8 +62,8 @@ class CylinderModel:
         return state[0].moved((u, v, 0.0), lean), radius
 
     def gradients(self, state: State, rows: FloatArray) -> FloatArray:
-        x, y, _ = state[0].local(rows)
-        return (state[0].axes[:, :2] @ (np.stack([x, y]) / np.hypot(x, y)))[None]
+        across = state[0].local(rows)[:2]
+        return np.asarray(state[0].axes[:, :2] @ (across / norms(across)))[None]
 
 
 def fit_cylinder(

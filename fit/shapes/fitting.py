@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray, Points
-from fit.shapes.solve import Model, Solution, residuals_of, solve
+from fit.shapes.model import Model, residuals_of
+from fit.shapes.solve import Solution, solve
 from fit.shapes.stray import find_kept
 from fit.uncertain import chi2_95
 

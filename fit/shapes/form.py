@@ -7,7 +7,7 @@ import numpy as np
 from fit.errors import InputError
 from fit.points import FloatArray
 from fit.shapes.fitting import Fitted
-from fit.shapes.solve import Model
+from fit.shapes.model import Model
 
 __all__ = ["FORMS", "form_of"]
 

@@ -29,13 +29,13 @@ def axes_about(normal: ArrayLike) -> FloatArray:
     # the base less its part along n is square to n already
     ax, ay, az = (-x * y, 1 - y * y, -z * y) if abs(x) > _NEAR_X else (1 - x * x, -y * x, -z * x)
     size = math.sqrt(ax * ax + ay * ay + az * az)
-    ax, ay, az = ax / size, ay / size, az / size
-    return np.array([[ax, y * az - z * ay, x], [ay, z * ax - x * az, y], [az, x * ay - y * ax, z]])
+    return _columns((ax / size, ay / size, az / size), (x, y, z))
 
 
-def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Cross product of two vectors (3,); np.cross spends ten times as long on so few numbers."""
-    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
+def _columns(first: Iterable[float], normal: Iterable[float]) -> FloatArray:
+    """Right-handed axes (3, 3) in columns from e1 and n; of so few numbers plain ones are quicker than arrays."""
+    (ax, ay, az), (nx, ny, nz) = first, normal
+    return np.array([[ax, ny * az - nz * ay, nx], [ay, nz * ax - nx * az, ny], [az, nx * ay - ny * ax, nz]])
 
 
 def upright(normal: ArrayLike) -> FloatArray:
@@ -60,11 +60,10 @@ class Frame:
 
     def local(self, rows: FloatArray) -> FloatArray:
         """Coordinates (3, N) of points (3, N) seen in this frame."""
-        return np.asarray(self.axes.T @ (rows - self.origin[:, None]))
+        return np.asarray(self.axes.T.dot(rows - self.origin[:, None]))
 
     def moved(self, shift: Iterable[float], tilt: Iterable[float]) -> Frame:
         """Shift the origin by local (3,) and lean n by local (2,) towards e1 and e2, keeping the axes orthonormal."""
-        # plain numbers: of so few, NumPy spends ten times as long on the calls
         (ax, bx, nx), (ay, by, ny), (az, bz, nz) = self.axes.tolist()
         (sa, sb, sn), (ta, tb) = map(float, shift), map(float, tilt)
         nx, ny, nz = nx + ta * ax + tb * bx, ny + ta * ay + tb * by, nz + ta * az + tb * bz
@@ -73,14 +72,13 @@ class Frame:
         along = nx * ax + ny * ay + nz * az
         ax, ay, az = ax - along * nx, ay - along * ny, az - along * nz
         size = math.sqrt(ax * ax + ay * ay + az * az)
-        ax, ay, az = ax / size, ay / size, az / size
-        axes = np.array([[ax, ny * az - nz * ay, nx], [ay, nz * ax - nx * az, ny], [az, nx * ay - ny * ax, nz]])
-        return Frame(self.origin + axes @ (sa, sb, sn), axes)
+        axes = _columns((ax / size, ay / size, az / size), (nx, ny, nz))
+        return Frame(self.origin + axes.dot((sa, sb, sn)), axes)
 
 
 def frame_along(origin: FloatArray, normal: FloatArray, first: FloatArray) -> Frame:
     """Frame at a point with given unit vectors n and e1, square to each other."""
-    return Frame(origin, np.array([first, _cross(normal, first), normal]).T)
+    return Frame(origin, _columns(first.tolist(), normal.tolist()))
 
 
 def frame_at(origin: ArrayLike, normal: ArrayLike) -> Frame:

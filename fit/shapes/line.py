@@ -46,10 +46,10 @@ class LineInPlaneModel:
     def start(self, rows: FloatArray) -> FloatArray:
         return self.solved(rows, None)[0]
 
-    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[FloatArray, list[float]]:
         centre, squares, directions = principal_axes(rows, weight)
-        state = np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])])
-        return state, np.array([1.0, squares[1]]) * mass_of(rows, weight)
+        state, mass = np.array([*centre, math.atan2(directions[1, 1], directions[0, 1])]), mass_of(rows, weight)
+        return state, [mass, float(squares[1]) * mass]
 
     def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         c, s = math.cos(state[2]), math.sin(state[2])
@@ -91,10 +91,11 @@ class LineModel:
     def start(self, rows: FloatArray) -> Frame:
         return self.solved(rows, None)[0]
 
-    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, list[float]]:
         centre, squares, directions = principal_axes(rows, weight)
-        diagonal = np.array([1.0, 1.0, squares[2], squares[2]]) * mass_of(rows, weight)
-        return frame_at(centre, directions[:, 2]), diagonal
+        mass = mass_of(rows, weight)
+        long = float(squares[2]) * mass
+        return frame_at(centre, directions[:, 2]), [mass, mass, long, long]
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         x, y, z = state.local(rows)

@@ -49,16 +49,18 @@ class PlaneModel:
     def start(self, rows: FloatArray) -> Frame:
         return self.solved(rows, None)[0]
 
-    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, FloatArray]:
+    def solved(self, rows: FloatArray, weight: FloatArray | None) -> tuple[Frame, list[float]]:
         """Plane of weighted least squares in closed form: square to the direction of least spread."""
         centre, squares, directions = principal_axes(rows, weight)
         mass = mass_of(rows, weight)
-        diagonal = np.array([mass, squares[2] * mass, squares[1] * mass])
-        return frame_along(centre, directions[:, 0], directions[:, 2]), diagonal
+        _, width, length = squares.tolist()
+        return frame_along(centre, directions[:, 0], directions[:, 2]), [mass, length * mass, width * mass]
 
     def residuals(self, state: Frame, rows: FloatArray) -> FloatArray:
         normal = state.axes[:, 2]
-        return np.asarray((normal @ rows - float(normal @ state.origin))[None])
+        residuals = np.asarray(normal @ rows)
+        residuals -= float(normal.dot(state.origin))
+        return residuals[None]
 
     def evaluate(self, state: Frame, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         local = state.local(rows)

@@ -14,7 +14,8 @@ import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
-from fit.shapes.solve import Model, Solution, distances, settled
+from fit.shapes.model import Model, distances
+from fit.shapes.solve import Solution, settled
 
 __all__ = ["nearest_share", "search"]
 

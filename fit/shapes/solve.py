@@ -5,17 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
+from fit.shapes.model import Model, Tabulated, residuals_of
 from fit.shapes.sums import blocks, drawn, gram
 
-__all__ = [
-    "Descent", "Model", "Solution", "best_of", "distances", "lengths", "lowered", "residuals_of", "settled", "solve",
-]  # fmt: skip
+__all__ = ["Descent", "Solution", "best_of", "lowered", "settled", "solve"]
 
 _LARGE = 4000
 _WHOLE = 120_000
@@ -25,40 +24,6 @@ _NEAR = 0.1
 _ALIKE = 1e-2
 """A step this much shorter than the one before it finds the derivatives' products all but unchanged."""
 _ROUNDS = 200
-
-
-class Model(Protocol):
-    """What a shape tells the driver. State is the shape's own; points come as rows (3, N)."""
-
-    @property
-    def kind(self) -> str: ...
-    @property
-    def parameters(self) -> int: ...
-    @property
-    def per_point(self) -> int:
-        """Distances per point: 2 for a line or circle in space, else 1."""
-        ...
-
-    def start(self, rows: FloatArray) -> Any:
-        """State near the minimum, without a guess. A shape may have ``solved(rows, weight)`` too, where the minimum has a
-        closed form: its state, and J W Jᵀ (p, p) there; or ``descended(rows)``, where its start goes downhill itself."""
-        ...
-
-    def evaluate(self, state: Any, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Signed distances (r, N) and their derivatives (p, r, N) by a small local step (p,).
-
-        Where r is 1 a shape may have ``tabulate(state, rows, table)`` too: writes the derivatives and, last, the
-        distances (p + 1, N).
-        """
-        ...
-
-    def move(self, state: Any, step: FloatArray) -> Any:
-        """State after a local step."""
-        ...
-
-    def gradients(self, state: Any, rows: FloatArray) -> FloatArray:
-        """Derivatives (r, D, N) of the distances by the points."""
-        ...
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -89,14 +54,13 @@ def solve(model: Model, state: Any | None, rows: FloatArray, weight: FloatArray 
     """Minimise Σ w d² from a state, or from the shape's own start where None is given.
 
     Gauss-Newton steps, damped (Levenberg 1944, Marquardt 1963) only while a step would not lower the sum. Large sets
-    are first solved on a part of the points, since the last steps then need few passes over all of them.
+    start from a part of the points, which is near enough.
     """
     count = rows.shape[1]
     if hasattr(model, "solved"):
         return _closed(model, rows, weight)
     if state is None and count > 4 * _LARGE:
-        part = drawn(count, _LARGE)
-        state = solve(model, None, rows.take(part, axis=1), None if weight is None else weight[part]).state
+        state = model.start(rows.take(drawn(count, _LARGE), axis=1))
     if state is None and weight is None and hasattr(model, "descended"):
         down = model.descended(rows)
         if down.done:
@@ -112,7 +76,7 @@ def _closed(model: Any, rows: FloatArray, weight: FloatArray | None) -> Solution
     if not min(diagonal) > 0:
         raise CannotDetermine(_open(model, rows.shape[1]))
     residuals, inverse = residuals_of(model, state, rows), np.zeros((len(diagonal),) * 2)
-    inverse.flat[:: len(diagonal) + 1] = 1 / diagonal
+    inverse.flat[:: len(diagonal) + 1] = [1 / entry for entry in diagonal]
     return Solution(state, residuals, _total(residuals, weight), inverse)
 
 
@@ -158,13 +122,12 @@ class _Seen(NamedTuple):
 def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, rounds: int) -> Descent:
     """Go down from a state for so many rounds at most."""
     at, damping, before = _seen(model, state, rows, weight), 0.0, 0.0
-    rounding = 4e-16 * _extent(rows) * math.sqrt(rows.shape[1] if weight is None else float(weight.sum()))
-    for _ in range(rounds):
+    for turn in range(rounds):
         step, length = _step(at, damping)
         if at.lent and length > _ALIKE * before:
             at = _own(at)
             step, length = _step(at, damping)
-        small = 1e-9 * math.sqrt(at.total) + rounding
+        small = 1e-9 * math.sqrt(at.total) + (_rounding(rows, weight) if turn > 1 else 0.0)
         if length <= small:
             break
         if length <= min(0.1 * before, 10 * small * before / length):
@@ -183,10 +146,11 @@ def _descended(model: Model, state: Any, rows: FloatArray, weight: FloatArray | 
     return Descent(at.state, at.residuals, at.total, at.inverse)
 
 
-def _extent(rows: FloatArray) -> float:
-    """About how far apart the coordinates lie, from a few of the points."""
+def _rounding(rows: FloatArray, weight: FloatArray | None) -> float:
+    """Length of steps that are rounding, from about how far apart the coordinates of some points lie."""
     few = rows[:, :: max(rows.shape[1] // 8, 1)].tolist()
-    return max(map(max, few)) - min(map(min, few))
+    extent = max(map(max, few)) - min(map(min, few))
+    return 4e-16 * extent * math.sqrt(rows.shape[1] if weight is None else float(weight.sum()))
 
 
 def _last(
@@ -199,7 +163,7 @@ def _last(
     step, length = go
     state = model.move(at.state, step)
     if at.slopes is not None:
-        residuals = at.residuals + step @ at.slopes
+        residuals = at.residuals + step.dot(at.slopes)
         return Descent(state, residuals, max(at.total - length**2, 0.0), at.inverse)
     residuals = residuals_of(model, state, rows)
     return Descent(state, residuals, _total(residuals, weight), at.inverse)
@@ -208,7 +172,7 @@ def _last(
 def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None, lender: _Seen | None = None) -> _Seen:
     """Distances and sums at a state, gathered block by block; J W Jᵀ may be lent by a state near by."""
     count = rows.shape[1]
-    if count <= _WHOLE and weight is None and hasattr(model, "tabulate"):
+    if count <= _WHOLE and weight is None and isinstance(model, Tabulated):
         return _tabulated(model, state, rows, lender)
     residuals = np.empty((model.per_point, count))
     total, normal, gradient = 0.0, np.zeros((model.parameters,) * 2), np.zeros(model.parameters)
@@ -222,19 +186,18 @@ def _seen(model: Model, state: Any, rows: FloatArray, weight: FloatArray | None,
 def _tabulated(model: Any, state: Any, rows: FloatArray, lender: _Seen | None) -> _Seen:
     """As `_seen`, with the derivatives kept."""
     table = np.empty((model.parameters + 1, rows.shape[1]))
-    slopes, residuals = table[:-1], table[-1]
     lent = lender is not None and lender.inverse is not None
     sums: Any = 0.0
     for run in blocks(rows.shape[1]):
         part = table[:, run]
         model.tabulate(state, rows[:, run], part)
         # sums are quickest while the numbers are still in the cache
-        sums = sums + part[:-1] @ (part[-1] if lent else part.T)
-    total = float(residuals @ residuals)
+        sums = sums + part @ (part[-1] if lent else part[:-1].T)
     if lender is not None and lent:
-        return _Seen(state, table[-1:], total, lender.normal, lender.inverse, sums, slopes, lent=True)
-    normal = sums[:, :-1]
-    return _Seen(state, table[-1:], total, normal, _inverse(normal), sums[:, -1], slopes)
+        seen = lender.normal, lender.inverse, sums[:-1]
+        return _Seen(state, table[-1:], float(sums[-1]), *seen, table[:-1], lent=True)
+    normal, residuals = sums[:-1], table[-1]
+    return _Seen(state, table[-1:], float(residuals.dot(residuals)), normal, _inverse(normal), sums[-1], table[:-1])
 
 
 def _own(at: _Seen) -> _Seen:
@@ -252,31 +215,6 @@ def _sums(
     flat = jacobian.reshape(len(jacobian), -1)
     weighted = flat if weight is None else (jacobian * weight).reshape(len(jacobian), -1)
     return _total(residuals, weight), gram(flat, weighted), weighted @ residuals.ravel()
-
-
-def distances(model: Model, state: Any, rows: FloatArray, noise: FloatArray | None = None) -> FloatArray:
-    """Unsigned distances (N,) of points from a shape, in mm or, with noise (N,), in standard deviations."""
-    return lengths(residuals_of(model, state, rows), noise)
-
-
-def residuals_of(model: Model, state: Any, rows: FloatArray) -> FloatArray:
-    """Signed distances (r, N), without the derivatives where the shape can spare them."""
-    alone, count = getattr(model, "residuals", None), rows.shape[1]
-    if alone is None:
-        return model.evaluate(state, rows)[0]
-    runs = blocks(count)
-    if len(runs) == 1:
-        return np.asarray(alone(state, rows))
-    residuals = np.empty((model.per_point, count))
-    for run in runs:
-        residuals[:, run] = alone(state, rows[:, run])
-    return residuals
-
-
-def lengths(residuals: FloatArray, noise: FloatArray | None = None) -> FloatArray:
-    """Unsigned distances (N,) from signed ones (r, N)."""
-    size = np.abs(residuals[0]) if len(residuals) == 1 else np.sqrt(np.sum(residuals**2, axis=0))
-    return size if noise is None else size / noise
 
 
 def settled(model: Model, state: Any, rows: FloatArray, rounds: int) -> Any:
@@ -304,15 +242,15 @@ def best_of(model: Model, trials: Sequence[Any], rows: FloatArray) -> Descent:
 def _total(residuals: FloatArray, weight: FloatArray | None) -> float:
     if weight is None:
         flat = residuals.ravel()
-        return float(flat @ flat)
+        return float(flat.dot(flat))
     return float(np.sum(residuals * residuals * weight))
 
 
 def _step(at: _Seen, damping: float) -> tuple[FloatArray, float]:
     """Damped step (p,) and its length in distance units."""
     if damping == 0 and at.inverse is not None:
-        step = -(at.inverse @ at.gradient)
-        length = -float(step @ at.gradient)
+        step = -at.inverse.dot(at.gradient)
+        length = -float(step.dot(at.gradient))
         if length >= 0:
             return step, math.sqrt(length)
     scale = np.sqrt(at.normal.diagonal())

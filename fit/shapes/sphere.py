@@ -13,50 +13,19 @@ from fit.feature import KIND_ORDER, Feature
 from fit.points import FloatArray, Points
 from fit.shapes.fitting import cloud_of, fit_model
 from fit.shapes.form import form_of
-from fit.shapes.taubin import taubin
+from fit.shapes.round import RoundModel
 
 __all__ = ["SphereModel", "fit_sphere"]
 
 _HOPELESS = 0.2
 
 
-class SphereModel:
+class SphereModel(RoundModel):
     """State and step: centre x, y, z and radius."""
 
     kind = "sphere"
     parameters = 4
-    per_point = 1
     sample = 4
-
-    def start(self, rows: FloatArray) -> FloatArray:
-        return taubin(rows)
-
-    def tabulate(self, state: FloatArray, rows: FloatArray, table: FloatArray) -> None:
-        off = np.subtract(state[:3, None], rows, out=table[:3])
-        rho = np.multiply(off[0], off[0], out=table[4])
-        rho += np.multiply(off[1], off[1], out=table[3])
-        rho += np.multiply(off[2], off[2], out=table[3])
-        np.sqrt(rho, out=rho)
-        rho += 1e-300
-        off *= np.divide(1.0, rho, out=table[3])
-        table[3] = -1.0
-        rho -= state[3]
-
-    def evaluate(self, state: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-        table = np.empty((self.parameters + 1, rows.shape[1]))
-        self.tabulate(state, rows, table)
-        return table[-1:], table[:-1, None]
-
-    def residuals(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        u, v, w = (rows[d] - state[d] for d in range(3))
-        return np.asarray((np.sqrt(u * u + v * v + w * w) - state[3])[None])
-
-    def move(self, state: FloatArray, step: FloatArray) -> FloatArray:
-        return state + step
-
-    def gradients(self, state: FloatArray, rows: FloatArray) -> FloatArray:
-        off = rows - state[:3, None]
-        return (off / np.linalg.norm(off, axis=0))[None]
 
     def sampled(self, rows: FloatArray, picks: NDArray[np.int_]) -> tuple[Callable[[int], FloatArray], FloatArray]:
         """Spheres through fours (K, 4) and the distances (K, N) of all points from them."""

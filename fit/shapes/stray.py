@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from fit.errors import CannotDetermine
 from fit.points import FloatArray
+from fit.shapes.model import Model, distances, lengths
 from fit.shapes.search import nearest_share, search
-from fit.shapes.solve import Model, Solution, distances, lengths, solve
+from fit.shapes.solve import Solution, solve
 from fit.shapes.sums import blocks, drawn
 from fit.uncertain import chi2_95, student_factor
 

@@ -40,6 +40,6 @@ def gram(rows: FloatArray, others: FloatArray) -> FloatArray:
     the last row apart keeps to the quick one.
     """
     product = np.empty((len(rows),) * 2)
-    np.matmul(rows[:-1], others.T, out=product[:-1])
-    np.matmul(others, rows[-1], out=product[-1])
+    rows[:-1].dot(others.T, product[:-1])
+    others.dot(rows[-1], product[-1])
     return product

@@ -26,10 +26,9 @@ def taubin(rows: FloatArray) -> FloatArray:
     count = rows.shape[1]
     centre = rows.sum(axis=1) / count
     table = np.empty((len(rows) + 1, count))
-    off = np.subtract(rows, centre[:, None], out=table[1:])
-    square = np.multiply(off[0], off[0], out=table[0])
-    for part in off[1:]:
-        square += part * part
+    off, square = table[1:], table[0]
+    np.subtract(rows, centre[:, None], out=off)
+    np.einsum("dn,dn->n", off, off, out=square)
     mean = float(square.sum()) / count
     if not mean > 0:
         message = "All points lie in one place; they give no circle or sphere."
@@ -37,13 +36,10 @@ def taubin(rows: FloatArray) -> FloatArray:
     scale = 2 * math.sqrt(mean)
     square -= mean
     square /= scale
-    weakest = np.linalg.eigh(gram(table, table))[1][:, 0]
-    bend = float(weakest[0]) / scale
-    if abs(weakest[0]) < 1e-12:
+    bend, *lean = np.linalg.eigh(gram(table, table))[1][:, 0].tolist()
+    if abs(bend) < 1e-12:
         message = "The points lie in line or in a plane; they give no circle or sphere."
         raise CannotDetermine(message)
-    found = np.empty(len(weakest))
-    middle = np.divide(weakest[1:], -2 * bend, out=found[:-1])
-    found[-1] = math.sqrt(float(middle @ middle) + mean)
-    middle += centre
-    return found
+    middle = [-part * scale / (2 * bend) for part in lean]
+    radius = math.sqrt(sum(part * part for part in middle) + mean)
+    return np.array([*map(float.__add__, centre.tolist(), middle), radius])

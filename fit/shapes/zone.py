@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fit.points import FloatArray
 from fit.shapes.minimax import minimax
-from fit.shapes.solve import Model
+from fit.shapes.model import Model
 
 __all__ = ["minimum_zone"]
 

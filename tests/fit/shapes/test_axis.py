@@ -12,6 +12,7 @@ import pytest
 from fit.points import Points
 from fit.shapes import axis, fit_cone, fit_cylinder
 from fit.shapes.cylinder import CylinderModel
+from fit.shapes.frame import frame_at
 from fit.shapes.quadric import about_axis, product_means, quadric_axis
 
 _spec = importlib.util.spec_from_file_location("worlds", Path(__file__).with_name("worlds.py"))
@@ -69,20 +70,42 @@ def test_the_quadric_of_a_cone_is_not_drawn_to_its_wide_end():
         rows = (points - points.mean(axis=0)).T
         rows /= np.sqrt(np.mean(rows**2))
         principal = np.linalg.eigh(rows @ rows.T / 200)[1]
-        direction = principal @ quadric_axis(product_means(principal.T @ rows))[0]
+        direction = principal @ quadric_axis(product_means(principal.T @ rows))[1]
         errors.append(np.linalg.norm(np.cross(direction, normal)))
     assert np.median(errors) < 0.012
 
 
-def test_axis_known_the_round_shape_about_it_is_exact():
-    """Points without noise on a cone about a known axis: place, radius there and growth come out, from sums alone."""
+@pytest.mark.parametrize(("growth", "taper"), [(-0.3, True), (0.0, False)])
+def test_the_round_shape_about_an_axis(growth: float, taper: bool):
+    """Points without noise on a cone or cylinder: exact where the axis is known, from sums alone. Off by a lean and a
+    shift, the axis comes back but for their squares and product."""
     rng = np.random.default_rng(5)
     turn, z = rng.uniform(0, 2, 300), rng.uniform(-1, 1, 300)
     axes = np.linalg.qr(rng.normal(size=(3, 3)))[0]
-    for growth, taper in ((-0.3, True), (0.0, False)):
-        rho = 2 + growth * z
-        rows = axes @ np.stack([0.5 + rho * np.cos(turn), -0.2 + rho * np.sin(turn), z])
-        assert about_axis(product_means(rows), axes, taper) == pytest.approx((0.5, -0.2, 2.0, growth), abs=1e-7)
+    rho = 2 + growth * z
+    means = product_means(axes @ np.stack([0.5 + rho * np.cos(turn), -0.2 + rho * np.sin(turn), z]))
+    place = axes @ [0.5, -0.2, 0.0]
+    point, direction, *sizes = about_axis(means, axes, place, taper)
+    assert [*point, *direction, *sizes] == pytest.approx([*place, *axes[:, 2], 2.0, growth], abs=1e-7)
+    leant = frame_at(place, axes @ [0.01, -0.02, 1.0]).axes
+    point, direction, radius, _ = about_axis(means, leant, place + axes @ [0.02, 0.02, 0.0], taper)
+    direction /= np.linalg.norm(direction)
+    assert direction == pytest.approx(axes[:, 2], abs=3e-3)
+    assert np.cross(point - place, axes[:, 2]) == pytest.approx(np.zeros(3), abs=3e-3)
+    assert radius == pytest.approx(2.0, abs=5e-3)
+
+
+def test_the_quadric_of_a_round_shape_gives_its_axis():
+    """Exact points on a cylinder: a point of the axis and its direction, whatever way it lies."""
+    rng = np.random.default_rng(6)
+    turn, z = rng.uniform(0, 2, 300), rng.uniform(-1, 1, 300)
+    rows = np.stack([0.5 + 2 * np.cos(turn), -0.2 + 2 * np.sin(turn), z])
+    middle = rows.mean(axis=1)
+    principal = np.linalg.eigh(np.cov(rows))[1]
+    point, direction, square = quadric_axis(product_means(principal.T @ (rows - middle[:, None])))
+    assert np.abs(principal @ direction) == pytest.approx([0, 0, 1], abs=1e-7)
+    assert (principal @ point + middle)[:2] == pytest.approx([0.5, -0.2], abs=1e-7)
+    assert square < 1e-12
 
 
 def test_the_quadric_tells_its_distances():
@@ -90,6 +113,6 @@ def test_the_quadric_tells_its_distances():
     points = made("cylinder", 3, 1e-3)
     rows = (points - points.mean(axis=0)).T
     principal = np.linalg.eigh(rows @ rows.T)[1]
-    told = quadric_axis(product_means(principal.T @ rows))[1] / (1 - 9 / len(points))
+    told = quadric_axis(product_means(principal.T @ rows))[2] / (1 - 9 / len(points))
     radius = worlds.truth("cylinder", np.random.default_rng(3))["radius"]
     assert math.sqrt(told) / radius == pytest.approx(1e-3, rel=0.15)

@@ -25,7 +25,7 @@ __all__ = ["Crowd", "crowd_of"]
 _NODES = 512
 _FEW = 2048
 _REACH = 8.0
-_ROUNDS = 8
+_ROUNDS = 12
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -110,18 +110,36 @@ def _near(
 
 
 def _levelling(gap: FloatArray, slope: FloatArray, noise: float) -> FloatArray:
-    """Shared errors (K,) that would bring the pieces that compete level: least squares over those about as near as the
-    nearest, each held by its own standard uncertainty."""
-    z = np.zeros(slope.shape[1])
-    scatter = math.hypot(noise, float(np.sqrt(slope.var(axis=0).sum()))) + 1e-12
-    for _ in range(_ROUNDS):
-        level = gap + slope @ z
-        weight = np.exp(-0.5 * ((level - level.min()) / scatter) ** 2)
+    """Shared errors (K,) that would bring the pieces that compete level: least squares, each held by its own standard
+    uncertainty.
+
+    All pieces as far off as those that compete in the middle, or nearer, count fully, not the few that noise brought
+    nearest; what lies farther counts less and less, first by as much as shared errors may have set pieces apart, then by
+    noise alone.
+    """
+    z, spread = np.zeros(slope.shape[1]), float(np.sqrt(slope.var(axis=0).sum()))
+    noise, middle = noise + 1e-12, float(gap.min()) + noise
+    for left in np.linspace(1.0, 0.0, _ROUNDS + 1)[1:]:
+        weight = np.exp(-0.5 * (np.maximum(gap + slope @ z - middle, 0.0) / math.hypot(noise, spread * left)) ** 2)
         share = weight / weight.sum()
         a, d = slope - share @ slope, gap - share @ gap
-        normal = (a.T * weight) @ a + scatter**2 * np.eye(len(z))
-        z = -np.linalg.solve(normal, (a.T * weight) @ d)
+        z = _held((a.T * weight) @ a, -(a.T * weight) @ d, noise)
+        middle = float(share @ (gap + slope @ z))
     return z
+
+
+def _held(normal: FloatArray, wanted: FloatArray, noise: float) -> FloatArray:
+    """Least squares of errors (K,) held by their own standard uncertainties as loosely as noise (mm) has it, and no looser
+    than keeps the sum of their squares within three standard deviations of its mean (chi-square)."""
+    size, ways = np.linalg.eigh(normal)
+    wanted, held, most = (
+        ways.T @ wanted,
+        max(noise**2, 1e-9 * size[-1]),
+        len(wanted) + 3.0 * math.sqrt(2.0 * len(wanted)),
+    )
+    while np.sum((z := wanted / (np.maximum(size, 0.0) + held)) ** 2) > most:
+        held *= 1.5
+    return np.asarray(ways @ z)
 
 
 def _longest_move(trees: tuple[SphereTree, SphereTree], nodes: NDArray[np.int64], moves: Moves) -> float:

@@ -14,6 +14,14 @@ __all__ = ["DRAWS", "SmoothSurface", "balanced", "surface_through", "worlds"]
 
 DRAWS = 1000
 _TERMS = (1, 3, 6, 7, 11, 15)
+_CREASED = (4, 7, 8, 12, 16)
+_CREASE_AT = np.linspace(-0.5, 0.5, 21)
+_PLACED = 2
+"""What must be found of a crease beside how sharp it is: where it runs and which way."""
+_ODDS = 20.0
+"""How much likelier a crease must be than none: metal is smooth nearly everywhere."""
+_FEWEST_CREASED = 60
+"""Of fewer points a dozen terms explain anything, steep faces too, along which noise counts that no height shows."""
 
 
 def balanced(rng: np.random.Generator, count: int) -> FloatArray:
@@ -31,59 +39,103 @@ class SmoothSurface:
     """A surface through heights, its terms made orthonormal over the points.
 
     root : (n, p), the terms. found : (p,) mm, least-squares factor of each. kept : (p,) mm, the part of it that the
-    average of the models keeps. share : weight of each model in `_TERMS`. noise, own : mm, stated and as scattered.
-    common : variance (mm²) of an error of all the points. shrink : share of each deviation that is noise, 1 where the
-    noise explains all of it.
+    average of the models keeps. ends, share : how many terms each model has, and its weight. noise, own : mm, stated and as
+    scattered. common : variance (mm²) of an error of all the points. explained : noise² over what the points scatter by.
+    shrink : the same as the share of each deviation that is noise, 1 where noise may explain all of it.
     """
 
     root: FloatArray
     found: FloatArray
     kept: FloatArray
+    ends: tuple[int, ...]
     share: FloatArray
     noise: float
     own: float
     common: float
+    explained: float
     shrink: float
 
 
 def surface_through(height: FloatArray, across: FloatArray, sigma: float) -> SmoothSurface:
-    """Smooth surface through heights, an average over polynomials of 1 to 15 terms (see `_kept`).
+    """Smooth surface through heights, an average over polynomials of 1 to 15 terms (see `_kept`), or two that meet in a
+    crease: a polynomial would round it, so that too many points would come near.
 
     The closest point itself, the origin, is left out: it was chosen for its error. Points that scatter less than stated
     are wrong together: the rest of the stated variance is common.
     """
-    count = len(height)
-    if sigma == 0.0 or count < 7:
-        return SmoothSurface(height[:, None], np.ones(1), np.ones(1), np.ones(1), 0.0, 0.0, 0.0, float(sigma == 0.0))
+    if sigma == 0.0 or len(height) < 7:
+        one = np.ones(1)
+        return SmoothSurface(height[:, None], one, one, (1,), one, 0.0, 0.0, 0.0, *2 * (float(sigma == 0.0),))
     others = (height != 0.0) | across.any(axis=1)
-    terms = max(terms for terms in _TERMS if count >= terms + 6)
-    root = _orthonormal(_powers(_spanned(across, sigma))[:, :terms], others)
+    powers = _powers(_spanned(across, sigma))
+    smooth = _averaged(height, powers, _TERMS, others, sigma)
+    if (roof := _roof(height, powers, sigma)) is None:
+        return smooth
+    creased = _averaged(height, np.insert(powers, 3, roof, axis=1), _CREASED, others, sigma)
+    better = _best_score(creased) - 2.0 * (_PLACED + math.log(_ODDS)) > _best_score(smooth)
+    return creased if better and creased.shrink == 1.0 else smooth
+
+
+def _averaged(
+    height: FloatArray, terms: FloatArray, ends: tuple[int, ...], others: NDArray[np.bool_], sigma: float
+) -> SmoothSurface:
+    """Average over the models of so many terms each as the points can carry."""
+    ends = tuple(n for n in ends if len(height) >= n + 6)
+    root = _orthonormal(terms[:, : ends[-1]], others)
     found = root[others].T @ height[others]
-    share = _shares(found[None], sigma)[0]
-    best = _TERMS[int(np.argmax(share))]
-    dof = count - 1 - int(root[:, :best].any(axis=0).sum())
+    share = _shares(found[None], sigma, ends)[0]
+    best = ends[int(np.argmax(share))]
+    dof = len(height) - 1 - int(root[:, :best].any(axis=0).sum())
     scatter = float(np.sum((height - root[:, :best] @ found[:best])[others] ** 2)) / dof
     slack = 2.5 * math.sqrt(2.0 / dof)
     own2 = scatter if scatter < sigma**2 * max(1.0 - slack, 0.0) else sigma**2
-    shrink = 1.0 if scatter <= own2 * (1.0 + slack) else own2 / scatter
-    kept = _kept(found[None], sigma)[0]
-    return SmoothSurface(root, found, kept, share, sigma, math.sqrt(own2), sigma**2 - own2, shrink)
+    explained = own2 / max(scatter, 1e-300)
+    shrink = 1.0 if scatter <= own2 * (1.0 + slack) else explained
+    kept = _kept(found[None], sigma, ends)[0]
+    return SmoothSurface(root, found, kept, ends, share, sigma, math.sqrt(own2), sigma**2 - own2, explained, shrink)
 
 
-def _shares(found: FloatArray, sigma: float) -> FloatArray:
-    """Weight (D, models) of each polynomial by exp(-AIC / 2), for factors (D, p) mm of orthonormal terms."""
+def _roof(height: FloatArray, powers: FloatArray, sigma: float) -> FloatArray | None:
+    """Distance (n,) of the places from a crease near the closest point, which runs the way in which a parabola through them
+    bends least; None where none is likely beside the parabola (Akaike's criterion)."""
+    if len(height) < _FEWEST_CREASED:
+        return None
+    q, r = np.linalg.qr(powers[:, :6])
+    if np.abs(np.diag(r)).min() < 1e-6:
+        return None
+    bend = np.linalg.solve(r, q.T @ height)[3:]
+    size, ways = np.linalg.eigh([[2 * bend[0], bend[1]], [bend[1], 2 * bend[2]]])
+    over = powers[:, 1:3] @ ways[:, int(np.argmax(np.abs(size)))]
+    roofs = np.abs(over[:, None] - _CREASE_AT)
+    left = roofs - q @ (q.T @ roofs)
+    gain = (height @ left) ** 2 / np.maximum(np.sum(left**2, axis=0), 1e-9)
+    best = int(np.argmax(gain))
+    return np.asarray(roofs[:, best]) if gain[best] > 2.0 * (1 + _PLACED + math.log(_ODDS)) * sigma**2 else None
+
+
+def _score(found: FloatArray, sigma: float, ends: tuple[int, ...]) -> FloatArray:
+    """How much better (D, models) than none each model explains factors (D, p) mm of orthonormal terms, as -AIC."""
     gain = np.cumsum((found / sigma) ** 2 - 2.0 * (found != 0.0), axis=1)
-    score = gain[:, [terms - 1 for terms in _TERMS if terms <= found.shape[1]]]
+    return np.asarray(gain[:, [terms - 1 for terms in ends]])
+
+
+def _best_score(smooth: SmoothSurface) -> float:
+    return float(_score(smooth.found[None], smooth.noise, smooth.ends).max())
+
+
+def _shares(found: FloatArray, sigma: float, ends: tuple[int, ...]) -> FloatArray:
+    """Weight (D, models) of each model by exp(-AIC / 2), for factors (D, p) mm of orthonormal terms."""
+    score = _score(found, sigma, ends)
     weight = np.exp(0.5 * (score - score.max(axis=1, keepdims=True)))
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
-def _kept(found: FloatArray, sigma: float) -> FloatArray:
+def _kept(found: FloatArray, sigma: float, ends: tuple[int, ...]) -> FloatArray:
     """What the average of the models keeps of each factor: no surface is one of them, so none is chosen (Burnham &
     Anderson, Model Selection and Multimodel Inference, 2002, 4.2)."""
-    share = _shares(found, sigma)
+    share = _shares(found, sigma, ends)
     larger = np.cumsum(share[:, ::-1], axis=1)[:, ::-1]
-    first_in = np.searchsorted(_TERMS, np.arange(found.shape[1]), side="right")
+    first_in = np.searchsorted(ends, np.arange(found.shape[1]), side="right")
     return found * larger[:, first_in]
 
 
@@ -96,11 +148,11 @@ def worlds(smooth: SmoothSurface, rng: np.random.Generator) -> tuple[FloatArray,
     if smooth.noise == 0.0:
         exact = np.broadcast_to(smooth.kept, (DRAWS, len(smooth.kept)))
         return exact, exact
-    ends = np.searchsorted(np.cumsum(smooth.share)[:-1], (np.arange(DRAWS // 2) + 0.5) / (DRAWS // 2))
-    terms = np.tile(rng.permutation(np.array(_TERMS)[ends]), 2)
+    picked = np.searchsorted(np.cumsum(smooth.share)[:-1], (np.arange(DRAWS // 2) + 0.5) / (DRAWS // 2))
+    terms = np.tile(rng.permutation(np.array(smooth.ends)[picked]), 2)
     real = smooth.root.any(axis=0)
     true = np.where(np.arange(len(smooth.found)) < terms[:, None], smooth.found, 0.0)
-    return true, _kept(true + smooth.own * balanced(rng, len(smooth.found)) * real, smooth.noise)
+    return true, _kept(true + smooth.own * balanced(rng, len(smooth.found)) * real, smooth.noise, smooth.ends)
 
 
 def _powers(across: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ MOST_NEAR = 1500
 _MOST_FITTED = 2500
 _REACHES = (10.0, 6.0, 3.6, 2.6, 1.9)
 _WIDE = 2
-_BESIDE, _ALIKE = 4, 0.1
+_BESIDE, _ALIKE = 4, 0.25
 _MOST_HALVINGS = 12
 
 
@@ -103,9 +103,9 @@ def patch_around(side: Side, point: int, frame: FloatArray) -> Patch:
     found = (_fit(side.tree, point, frame, max(reach * leaf, 1e-9), sigma) for reach in _REACHES)
     fits: list[_Fit] = []
     for fit in found:
-        if fit is not None and fit.surface.shrink == 1.0:
-            return _smooth(fit)
         fits += [] if fit is None else [fit]
+        if fits and fits[-1].surface.shrink == 1.0:
+            break
     if not fits:
         fits = [_crowded(side.tree, point, frame, _REACHES[-1] * leaf, sigma)]
     wide = _as_wide_as_alike(fits)
@@ -132,10 +132,11 @@ def _noise_around(side: Side, point: int) -> float:
 
 
 def _fit(tree: SphereTree, point: int, frame: FloatArray, radius: float, sigma: float) -> _Fit | None:
-    """Surface through the points within a radius; None where they are too many for one patch."""
+    """Surface through the points within a radius, but for what lies behind the closest, as a sheet's other face, or in front,
+    as a channel's other wall; None where they are too many for one patch."""
     points = points_within(tree, tree.xyz[point], radius, _MOST_FITTED)
     local = (tree.xyz[points] - tree.xyz[point]) @ frame.T
-    kept = local[:, 0] >= -max(10.0 * sigma, 0.35 * radius)
+    kept = np.abs(local[:, 0]) <= max(10.0 * sigma, 0.35 * radius)
     near = np.linalg.norm(local[:, 1:], axis=1) <= 0.6 * radius
     if len(points) == _MOST_FITTED or np.count_nonzero(near & kept) > MOST_NEAR:
         return None
@@ -145,19 +146,26 @@ def _fit(tree: SphereTree, point: int, frame: FloatArray, radius: float, sigma: 
 
 def _as_wide_as_alike(fits: list[_Fit]) -> _Fit | None:
     """The widest fit over which points stray no more than over the smallest, each by itself; None where there is none."""
-    smallest = fits[-1].surface.shrink
+    smallest = fits[-1].surface.explained
     slack = 1.0 + 1.5 * math.sqrt(2.0 / max(8, len(fits[-1].local)))
-    alike = [fit for fit in fits[:_WIDE] if 0.0 < smallest <= fit.surface.shrink * slack]
+    alike = [fit for fit in fits[:_WIDE] if fit.surface.shrink < 1.0 and 0.0 < smallest <= fit.surface.shrink * slack]
     return alike[0] if alike and len(fits) > _WIDE and _strays_singly(alike[0]) else None
 
 
 def _strays_singly(fit: _Fit) -> bool:
-    """Whether neighbours stray differently, as rough metal does; where they stray alike the surface has a kink."""
+    """Whether neighbours stray differently beyond noise, as rough metal does. Where they stray alike the surface has a kink
+    or bends more than its terms can follow; where it is steep, noise along it shows as well."""
     from scipy.spatial import cKDTree
 
+    across, u, v = fit.local[:, 1:], *fit.local[:, 1:].T
     stray = fit.local[:, 0] - fit.surface.root @ fit.surface.kept
-    beside = cKDTree(fit.local[:, 1:]).query(fit.local[:, 1:], k=_BESIDE + 1)[1][:, 1:]
-    return float(np.mean(stray[:, None] * stray[beside])) < _ALIKE * float(np.mean(stray**2))
+    square = float(np.mean(stray**2))
+    bend = np.linalg.lstsq(np.c_[np.ones(len(u)), u, v, u * u, u * v, v * v], fit.local[:, 0], rcond=None)[0][1:]
+    steep = np.hypot(bend[0] + 2 * bend[2] * u + bend[3] * v, bend[1] + bend[3] * u + 2 * bend[4] * v)
+    noise = square * fit.surface.explained * float(np.mean(1.0 + steep**2))
+    beside = cKDTree(across).query(across, k=_BESIDE + 1)[1][:, 1:]
+    alike = float(np.mean(stray[:, None] * stray[beside]))
+    return square > noise * (1.0 + 2.5 * math.sqrt(2.0 / len(u))) and alike < _ALIKE * (square - noise)
 
 
 def _smooth(fit: _Fit) -> Patch:

@@ -11,7 +11,9 @@ from scipy import special, stats
 
 from fit.clearance import body_of, slide_motion
 from fit.clearance.body import Body
+from fit.clearance.crowd import crowd_of
 from fit.clearance.gap_error import symmetric_halfwidth
+from fit.clearance.local_surface import surface_through
 from fit.clearance.patch import Side, patch_around
 from fit.clearance.spheretree import build_tree, closest_pair
 from fit.clearance.sweep import make_scene, sweep
@@ -90,14 +92,64 @@ def test_sharp_ridge_is_not_taken_for_rough_metal(seed):
     assert sweep(make_scene(*seen), STAY).errors[0].bias > 3 * 0.05
 
 
-def test_skin_of_rough_metal_strays_point_by_point(clouds):
+@pytest.mark.parametrize(("skin", "noise"), [(0.1, 0.02), (0.03, 0.05)])
+def test_skin_of_rough_metal_strays_point_by_point(clouds, skin, noise):
     rng, flat = np.random.default_rng(5), clouds.grid(20, 0.5)
     strays = []
     for _ in range(20):
-        tree = build_tree(flat + rng.normal(0, 0.1, flat.shape) * [0, 0, 1])
-        side, highest = Side(tree, np.full(len(flat), 0.02)), int(np.argmax(tree.xyz[:, 2]))
+        tree = build_tree(flat + rng.normal(0, math.hypot(skin, noise), flat.shape) * [0, 0, 1])
+        side, highest = Side(tree, np.full(len(flat), noise)), int(np.argmax(tree.xyz[:, 2]))
         strays.append(patch_around(side, highest, np.eye(3)[[2, 0, 1]]).stray)
-    assert np.median(strays) == pytest.approx(0.1, rel=0.1)
+    assert np.median(strays) == pytest.approx(skin, rel=0.1)
+
+
+def test_what_is_steep_or_bent_is_not_taken_for_rough_metal():
+    rng = np.random.default_rng(6)
+    for _ in range(10):
+        out = rng.normal(size=(5000, 3))
+        ball = 20 * out / np.linalg.norm(out, axis=1)[:, None] + rng.normal(0, 0.05, out.shape)
+        tree = build_tree(ball[ball[:, 2] > 0])
+        side = Side(tree, np.full(len(tree.xyz), 0.05))
+        assert patch_around(side, int(np.argmax(tree.xyz[:, 2])), np.eye(3)[[2, 0, 1]]).stray == 0.0
+
+
+@pytest.mark.parametrize(("across", "at"), [([1.0, 0.0], 0.0), ([0.6, 0.8], 0.3)])
+def test_crease_is_not_rounded(across, at):
+    # a roof of 150 degrees; polynomials of fourth order round its crest by 1.4 to 1.9 of the noise
+    rng = np.random.default_rng(8)
+    places = rng.uniform(-3, 3, (500, 2))
+    true = -np.tan(np.radians(15)) * np.abs(places @ across - at)
+    crest, levels = np.abs(places @ across - at) < 0.1, []
+    for _ in range(20):
+        surface = surface_through(true + rng.normal(0, 0.05, 500), places, 0.05)
+        levels.append((surface.root @ surface.kept - true)[crest].mean())
+    assert abs(np.mean(levels)) < 0.5 * 0.05
+
+
+def test_lean_that_a_tie_explains_is_taken_back():
+    # least squares over the 160 points of an edge would know such a lean to 0.2 of the tie's own uncertainty
+    rng, found, x = np.random.default_rng(9), [], np.linspace(-20, 20, 160)
+    turn = 0.0025 * np.c_[np.zeros((160, 2)), x][None]
+    for _ in range(6):
+        floor = build_tree(np.c_[rng.uniform(-22, 22, (3000, 2)), rng.normal(0, 0.05, 3000)])
+        edge = build_tree(np.c_[x, np.zeros(160), 6 + rng.normal(0, 0.05, 160)] + 2 * turn[0])
+        trees, of_edge = (floor, edge), turn[:, edge.order]
+        pair = closest_pair(*trees, STAY.pose(0))
+        crowd = crowd_of(trees, STAY.pose(0), pair, lambda _, moving, of=of_edge: of[:, moving], np.zeros((1, 1)), 0.07)
+        found.append(crowd.levelling[0])
+    assert np.mean(found) == pytest.approx(-2.0, abs=0.35)
+
+
+def test_other_wall_of_a_channel_is_no_part_of_the_patch(clouds):
+    # leaves of the tree hold points of both walls, so that every patch reaches the far one
+    rng = np.random.default_rng(10)
+    walls = np.concatenate([clouds.grid(20, 0.5), clouds.grid(20, 0.5, 6.0)])
+    tree = build_tree(walls + rng.normal(0, 0.05, walls.shape))
+    lower = np.flatnonzero(tree.xyz[:, 2] < 3)
+    highest = int(lower[np.argmax(tree.xyz[lower, 2])])
+    patch = patch_around(Side(tree, np.full(len(walls), 0.05)), highest, np.eye(3)[[2, 0, 1]])
+    assert patch.surface is not None
+    assert (tree.xyz[patch.points, 2] < 3).all()
 
 
 def test_unknown_noise_gives_no_u95(clouds):

@@ -55,14 +55,18 @@ def _likely(
     costs: FloatArray, slopes: FloatArray, grids: tuple[tuple[float, float], ...]
 ) -> tuple[FloatArray, FloatArray]:
     """Mean (P,) and covariance of moves whose lengths (W) go outward by slopes (W, P)."""
-    shifts, each = NEAR.shifts, np.arange(len(costs))[:, None]
+    shifts, rise = NEAR.shifts, np.diff(costs, axis=1, append=0.0)
+    pitch, first = shifts[1] - shifts[0], np.arange(len(costs), dtype=np.int32)[:, None] * len(shifts)
 
     def log_likely(moves: FloatArray) -> FloatArray:
-        at = (slopes @ moves.T - shifts[0]) / (shifts[1] - shifts[0])
-        at = np.clip(at, 0, len(shifts) - 1.001)
-        low = at.astype(int)
-        told = costs[each, low] * (low + 1 - at) + costs[each, low + 1] * (at - low)
-        return np.asarray(-_CREDIT * told.sum(axis=0) - 0.5 * ((moves / _FOUND_U_MM) ** 2).sum(axis=1))
+        at = (slopes @ moves.T - shifts[0]) / pitch
+        at = np.minimum(np.maximum(at, 0), len(shifts) - 1.001)
+        low = at.astype(np.int32)
+        at -= low
+        low += first
+        at *= rise.take(low)
+        at += costs.take(low)
+        return np.asarray(-_CREDIT * at.sum(axis=0) - 0.5 * ((moves / _FOUND_U_MM) ** 2).sum(axis=1))
 
     best = np.zeros(slopes.shape[1])
     for span, step in grids:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.edges.lengths import NEAR, Across, Lengths, joined
 from capture.edges.paper_light import PaperLight
@@ -41,31 +42,36 @@ def edge_costs(
 
     quick : the shadows reach just as far as known. over : where the lengths were sampled, and which shifts are tried.
     """
-    every = joined(several)
-    reaches = ((0.0, 1.0),) if quick else _REACHES
-    told = [_costs(every, sheet, light, farther, over) - np.log(share) for farther, share in reaches]
-    costs = -np.logaddexp.reduce([-one for one in told], axis=0)
+    farther, share = zip(*(((0.0, 1.0),) if quick else _REACHES), strict=True)
+    told = _costs(joined(several), sheet, light, farther, over)
+    costs = -np.logaddexp.reduce(np.log(share)[:, None, None] - told, axis=0)
     return np.split(costs, np.cumsum([len(one.wall) for one in several])[:-1])
 
 
-def _costs(lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None, over: Across) -> FloatArray:
+def _costs(
+    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: Sequence[float | None], over: Across
+) -> FloatArray:
+    """(R, W, S): by itself for each of the shadows' reaches, which differ by nothing but the lit paper."""
     tone = lengths.tone / light.open_at(lengths.middle)[:, None]
-    parts = _parts(lengths, sheet, light, farther, over)
+    parts, papers = _parts(lengths, sheet, light, farther, over)
+    names = [*parts, *("even" if more is None else "paper" for more in farther)]
+    level, doubt = np.array([_LEVELS[name] for name in names]).T
     inner, offsets = -sheet.rounding - over.face, over.offsets
-    expected = np.array([[_LEVELS[name][0] for name in parts]]) + np.zeros((len(tone), 1))
+    expected = np.tile(level, (len(tone), 1))
     if "band" in parts:
         face = (inner < offsets) & (inner + over.face / 2 > offsets)
-        expected[:, list(parts).index("band")] = tone[:, face].mean(axis=1)
+        expected[:, names.index("band")] = tone[:, face].mean(axis=1)
     use = (inner < offsets) & (np.maximum(lengths.wall, 0)[:, None] + over.paper > offsets) & ~lengths.burnt
     use = use[:, :: over.thin]
     samples = np.maximum(use.sum(axis=1), 1.0)[:, None]
-    firm = np.array([(over.noise / _LEVELS[name][1]) ** 2 for name in parts]) * samples / _SIGHTINGS
-    blurred = _blurred(np.stack(list(parts.values()), axis=1), lengths.blur, over.step)
+    firm = (over.noise / doubt) ** 2 * samples / _SIGHTINGS
+    blurred = _blurred(np.stack([*parts.values(), *papers], axis=1), lengths.blur, over.step)
     phases = [np.ascontiguousarray(blurred[:, :, i :: over.thin]) for i in range(over.thin)]
     starts = (divmod(_pad(over) - int(move), over.thin) for move in over.moves)
     some, used = tone[:, :: over.thin], use.astype(float)
     tried = (phases[phase][:, :, first : first + some.shape[1]] for first, phase in starts)
-    missed = np.stack([_missed(here, some, used, expected, firm) for here in tried], axis=1)
+    own = np.array([[*range(len(parts)), len(parts) + i] for i in range(len(papers))])
+    missed = np.stack([_missed(here, some, used, (expected, firm), own) for here in tried], axis=2)
     return np.asarray(_SIGHTINGS / 2 * np.log1p(missed / (samples * over.noise**2)))
 
 
@@ -74,24 +80,30 @@ def _pad(over: Across) -> int:
     return int(np.abs(over.moves).max()) + _BLURRED_STEPS
 
 
-def _missed(parts: FloatArray, tone: FloatArray, use: FloatArray, expected: FloatArray, firm: FloatArray) -> FloatArray:
-    """(W,): squares left of tone (W, D) after parts (W, K, D) have the levels that explain it best, held firm (W, K) to
-    those expected (W, K).
+def _missed(
+    parts: FloatArray, tone: FloatArray, use: FloatArray, levels: tuple[FloatArray, FloatArray], own: NDArray[np.int_]
+) -> FloatArray:
+    """(R, W): squares left of tone (W, D) after those parts (W, P, D) that are a reading's own (R, K) have the levels that
+    explain it best, all held to those expected (W, P) as firmly (W, P) as `levels` has it.
     """
+    expected, firm = levels
     weighed = parts * use[:, None]
     normal = weighed @ parts.transpose(0, 2, 1)
-    k = np.arange(normal.shape[1])
-    normal[:, k, k] += firm
-    toward = (weighed @ tone[:, :, None])[:, :, 0] + firm * expected
-    level = np.linalg.solve(normal, toward[:, :, None])[:, :, 0]
-    left = (use * tone**2).sum(axis=1) + (firm * expected**2).sum(axis=1) - (level * toward).sum(axis=1)
-    return np.maximum(left, 0.0)
+    each = np.arange(normal.shape[1])
+    normal[:, each, each] += firm
+    toward = ((weighed @ tone[:, :, None])[:, :, 0] + firm * expected)[:, own]
+    level = np.linalg.solve(normal[:, own[:, :, None], own[:, None]], toward[..., None])[..., 0]
+    held = (firm * expected**2)[:, own].sum(axis=2)
+    left = (use * tone**2).sum(axis=1)[:, None] + held - (level * toward).sum(axis=2)
+    return np.maximum(left, 0.0).T
 
 
 def _parts(
-    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: float | None, over: Across
-) -> dict[str, FloatArray]:
-    """What each part gives (W, U) at level 1, sharp, by outward distance from the edge; shadows reach so much farther."""
+    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: Sequence[float | None], over: Across
+) -> tuple[dict[str, FloatArray], list[FloatArray]]:
+    """What each part gives (W, U) at level 1, sharp, by outward distance from the edge; and the lit paper for shadows that
+    reach so much farther.
+    """
     u = np.arange(over.first - _pad(over), over.last + _pad(over)) * over.step
     wall = np.where(lengths.wall > _WALL_MM, lengths.wall, 0.0)
     outline = np.where(wall > 0, wall, -sheet.outline_shift(lengths.wall))
@@ -99,6 +111,11 @@ def _parts(
 
     def beyond(place: FloatArray) -> FloatArray:
         return np.clip((u - place[:, None]) / over.step + 0.5, 0, 1)
+
+    def lit(more: float | None) -> FloatArray:
+        if more is None:
+            return paper
+        return paper * light.shade.at(np.maximum(from_foot - more, 0.0), lengths.facing, light.off(lengths.middle))
 
     from_foot = np.maximum(u - outline[:, None], 0.0) + hidden[:, None]
     face_end = np.full(len(wall), -sheet.rounding)
@@ -112,14 +129,9 @@ def _parts(
     if wall.any():
         parts["wall"] = beyond(band_end) - beyond(outline)
     paper = beyond(outline)
-    if farther is None:
-        parts["even"] = paper
-    else:
-        away = np.maximum(from_foot - farther, 0.0)
-        parts["paper"] = paper * light.shade.at(away, lengths.facing, light.off(lengths.middle))
     parts["near"] = paper * np.exp(-from_foot / _NEAR_FOOT_MM)
     parts["slope"] = paper * from_foot
-    return parts
+    return parts, [lit(more) for more in farther]
 
 
 def _blurred(parts: FloatArray, sigma: FloatArray, step: float) -> FloatArray:

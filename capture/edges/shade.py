@@ -8,6 +8,7 @@ the shadow of the sheet's upper edge, and how far its size spreads that; the roo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -78,6 +79,22 @@ class Shade:
             lost += light[0] * _normal_share((thrown.reach[:, None] - away) / thrown.spread[:, None])
         return np.asarray(1.0 - lost)
 
+    def shadows(self, beside: Beside) -> list[_Shadow]:
+        """Each light's shadow at samples."""
+        found = []
+        for light in self.lights:
+            thrown = self.thrown(light, beside.facing, beside.place)
+            deep = (thrown.reach - beside.away) / thrown.spread
+            found.append(_Shadow(thrown, deep, _normal_share(deep)))
+        return found
+
+    def left(self, beside: Beside, sky: FloatArray, shadows: Sequence[_Shadow]) -> FloatArray:
+        """The light (N,) at samples, with the sky (N,) hidden there and the shadows known."""
+        lost = (self.room[0] + beside.facing @ self.room[1:]) * sky
+        for light, shadow in zip(self.lights, shadows, strict=True):
+            lost += light[0] * shadow.share
+        return np.asarray(1.0 - lost)
+
     def thrown(self, light: FloatArray, facing: FloatArray, place: FloatArray) -> _Thrown:
         """One light's shadow square to walls that face (N, 2) at places (N, 2)."""
         _, x, y, xx, yx, yy = light
@@ -90,18 +107,16 @@ class Shade:
         spread = np.sqrt((root**2).sum(axis=0) + _SHARPEST_MM**2)
         return _Thrown(reach, spread, root, 1 - self.rounding / self.thickness * (1 - lean / slant))
 
-    def slopes(self, beside: Beside) -> FloatArray:
-        """Derivatives (P, N) of the light at samples by every light's and the room's values."""
+    def slopes(self, beside: Beside, sky: FloatArray, shadows: Sequence[_Shadow]) -> FloatArray:
+        """Derivatives (P, N) of the light at samples by every light's and the room's values; as `left` takes them."""
         told, (x, y) = [], beside.facing.T
-        for light in self.lights:
-            thrown = self.thrown(light, beside.facing, beside.place)
-            at = (thrown.reach - beside.away) / thrown.spread
+        for light, shadow in zip(self.lights, shadows, strict=True):
+            thrown, at = shadow.thrown, shadow.deep
             bell = -light[0] * np.exp(-0.5 * at**2) / np.sqrt(2 * np.pi) / thrown.spread
             wide = -bell * at / thrown.spread
             (across, up), moved = thrown.root, bell * thrown.gain
-            told += [-_normal_share(at), moved * x, moved * y, wide * across * x, wide * across * y, wide * up * y]
-        sky = -_hidden_sky(beside.away, self.thickness)
-        return np.stack([*told, sky, sky * x, sky * y])
+            told += [-shadow.share, moved * x, moved * y, wide * across * x, wide * across * y, wide * up * y]
+        return np.stack([*told, -sky, -sky * x, -sky * y])
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -112,6 +127,15 @@ class _Thrown:
     spread: FloatArray
     root: FloatArray
     gain: FloatArray
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Shadow:
+    """One light's shadow at samples: how deep in it (N,) they lie, in its spread, and the share of the light lost (N,)."""
+
+    thrown: _Thrown
+    deep: FloatArray
+    share: FloatArray
 
 
 def _normal_share(x: FloatArray) -> FloatArray:
@@ -159,15 +183,18 @@ def _solved(beside: Beside, start: Shade, turns: int) -> tuple[Shade, float]:
     def shade(values: FloatArray) -> Shade:
         return Shade(values[:-3].reshape(-1, _OF_LIGHT), values[-3:], start.thickness, start.rounding)
 
-    def missed(values: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-        off = beside.tone - shade(values).at(beside.away[:, None], beside.facing, beside.place)[:, 0]
+    def missed(values: FloatArray) -> tuple[FloatArray, FloatArray, float, list[_Shadow]]:
+        told = shade(values)
+        shadows = told.shadows(beside)
+        off = beside.tone - told.left(beside, sky, shadows)
         root = np.sqrt(1 + (off / _LOSS) ** 2)
-        return off, 1 / root, float((root - 1).sum() + firm / _LOSS**2 * max(whole @ values - 1, 0.0) ** 2 / 2)
+        cost = float((root - 1).sum() + firm / _LOSS**2 * max(whole @ values - 1, 0.0) ** 2 / 2)
+        return off, 1 / root, cost, shadows
 
-    values, damping = np.r_[start.lights.ravel(), start.room], 0.01
-    off, weight, cost = missed(values)
+    values, damping, sky = np.r_[start.lights.ravel(), start.room], 0.01, _hidden_sky(beside.away, start.thickness)
+    off, weight, cost, shadows = missed(values)
     for _ in range(turns):
-        slopes = shade(values).slopes(beside)
+        slopes = shade(values).slopes(beside, sky, shadows)
         over = max(float(whole @ values) - 1, 0.0)
         normal = (slopes * weight) @ slopes.T + (firm * np.outer(whole, whole) if over else 0.0)
         toward = slopes @ (weight * off) - firm * over * whole
@@ -177,7 +204,7 @@ def _solved(beside: Beside, start: Shade, turns: int) -> tuple[Shade, float]:
         gain = cost - after[2]
         damping = damping / 5 if gain > 0 else damping * 10
         if gain > 0:
-            values, (off, weight, cost) = tried, after
+            values, (off, weight, cost, shadows) = tried, after
         if 0 < gain < _LEAST_GAIN * cost or damping > 1e6:
             break
     return shade(values), cost

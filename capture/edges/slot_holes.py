@@ -162,32 +162,33 @@ def _searched(
         at = np.rint((offset + _LOOK_IN_MM) / _LOOK_STEP_MM).astype(int)
         return np.asarray((score - _LOOK * look[np.clip(at, 0, len(look) - 1), rows]).mean(axis=1))
 
-    score, move = max((_ascent(scores, levels, turn) for turn in (0, -1)), key=lambda pair: pair[0])
+    score, move = _ascent(scores, levels)
     moved = stadium.moved(move)
     return Stadium(moved.first, moved.last, moved.radius, score)
 
 
 def _ascent(
-    scores: Callable[[FloatArray, float], FloatArray], levels: tuple[tuple[float, float, float], ...], turn: int
+    scores: Callable[[FloatArray, float], FloatArray], levels: tuple[tuple[float, float, float], ...]
 ) -> tuple[float, FloatArray]:
-    """Best score and move (5,); `turn` says how far the order of moves is rolled. What scores too little is left at that:
-    a level with a smaller tolerance hardly ever finds more.
+    """Best score and move (5,) of both orders of moves, which take their steps side by side. What scores too little is left
+    at that: a level with a smaller tolerance hardly ever finds more.
     """
-    move, best = np.zeros(5), -np.inf
+    orders = np.stack([_MOVES, np.roll(_MOVES, -1, axis=0)])
+    moves, best, worth = np.zeros((len(orders), 5)), np.full(len(orders), -np.inf), np.ones(len(orders), bool)
     for step, span, reach in levels:
         ticks = np.arange(-span, span + 1e-9, step)[:, None]
-        unmoved = 0
-        for direction in _SWEEPS * [*np.roll(_MOVES, turn, axis=0)]:
-            tried = move + ticks * direction
-            told = scores(tried, reach)
-            top = int(told.argmax())
-            unmoved = unmoved + 1 if top == len(ticks) // 2 else 0
-            move, best = tried[top], float(told[top])
-            if unmoved == len(_MOVES):
+        unmoved = np.zeros(len(orders), int)
+        for i in range(_SWEEPS * len(_MOVES)):
+            on = np.flatnonzero(worth & (unmoved < len(_MOVES)))
+            if not len(on):
                 break
-        if best < _LEAST_SCORE:
-            break
-    return best, move
+            tried = moves[on, None] + ticks * orders[on, i % len(_MOVES), None]
+            told = scores(tried.reshape(-1, 5), reach).reshape(len(on), -1)
+            top, each = told.argmax(axis=1), np.arange(len(on))
+            unmoved[on] = np.where(top == len(ticks) // 2, unmoved[on] + 1, 0)
+            moves[on], best[on] = tried[each, top], told[each, top]
+        worth &= best >= _LEAST_SCORE
+    return float(best.max()), moves[best.argmax()]
 
 
 def _effect(stadium: Stadium) -> FloatArray:

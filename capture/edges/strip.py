@@ -301,7 +301,9 @@ def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int, fa
     wrapped = np.concatenate([own[-near:], own, own[:near]])
     windows = np.sort(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)
     usual = windows[:, near // 2][near - near // 2 :][: len(own)]
-    return np.maximum(usual, max(faintest * _steep(slope), 1e-6))[:, None]
+    if usual.min() < faintest * slope.max():  # ranking all slopes takes a while, and else would count for nothing
+        usual = np.maximum(usual, faintest * _steep(slope))
+    return np.maximum(usual, 1e-6)[:, None]
 
 
 def _steep(slope: NDArray[np.float32]) -> float:

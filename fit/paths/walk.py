@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -147,11 +148,11 @@ def _first_pass(xy: FloatArray, near: float, step: float) -> NDArray[np.int_]:
     """Points that carry the walk on, without those that run back over the trail and up to its end again."""
     order: list[int] = [0]
     held: list[int] = []
-    for i in range(1, len(xy)):
-        tail = xy[order[-40:]]
-        forward = tail[-1] - tail[-min(4, len(tail))] if len(tail) > 1 else xy[i] - tail[-1]
-        advance = float((xy[i] - tail[-1]) @ forward) / max(float(np.hypot(*forward)), 1e-12)
-        if advance < 0 and _off_trail(tail, xy[i]) >= near:
+    for i, (x, y) in enumerate(xy.tolist()[1:], 1):
+        (last_x, last_y), (back_x, back_y) = xy[order[-1]].tolist(), xy[order[-min(4, len(order))]].tolist()
+        ahead_x, ahead_y = (last_x - back_x, last_y - back_y) if len(order) > 1 else (x - last_x, y - last_y)
+        advance = ((x - last_x) * ahead_x + (y - last_y) * ahead_y) / max(math.hypot(ahead_x, ahead_y), 1e-12)
+        if advance < 0 and _off_trail(xy[order[-40:]], xy[i]) >= near:
             order.extend(held)  # it left the trail sideways: a sharp corner, not a way back
         elif len(order) > 3 and advance < (0.0 if held else -0.3 * step):
             held.append(i)

@@ -71,14 +71,21 @@ def _is_straight(xyz: FloatArray) -> bool:
 
 def _level_plane(points: Points, axis: int) -> Feature:
     """The plane square to a coordinate axis; shared errors shift it and lean it along the longest way of the points."""
-    normal, middle = np.eye(3)[axis], points.xyz.mean(axis=0)
+    normal, middle = np.eye(3)[axis], points.xyz.T @ np.full(len(points), 1 / len(points))
+    middle[axis] = points.xyz[0, axis]
+    values, shared = np.concatenate([middle, normal]), np.zeros((0, 6))
+    if points.shared_names:
+        shared = _leant(points, normal, middle)
+    return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), shared, points.shared_names)
+
+
+def _leant(points: Points, normal: FloatArray, middle: FloatArray) -> FloatArray:
+    """How shared errors (K, 6) move a plane and its normal, told from the heights along the points' longest way."""
     along = principal_axes(np.ascontiguousarray(points.xyz.T))[2][:, 2]
     reach = (points.xyz - middle) @ along
     height = points.shared @ normal
     lean = height @ reach / (reach @ reach)
-    shared = np.hstack([height.mean(axis=1)[:, None] * normal, -lean[:, None] * along])
-    values = np.concatenate([middle, normal])
-    return Feature("", "plane", KIND_ORDER["plane"], values, np.zeros((6, 6)), shared, points.shared_names)
+    return np.hstack([height.mean(axis=1)[:, None] * normal, -lean[:, None] * along])
 
 
 def _is_flat(xyz: FloatArray) -> bool:

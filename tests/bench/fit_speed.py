@@ -13,8 +13,8 @@ a million points with half and with 80 % stray against Open3D's segment_plane.
 
 2026-11-27, 2 cores, load 7, `trf` / `fit` for circle, plane, sphere, cylinder, cone, middle of four runs: 5.5, 6.0, 6.9,
 5.8, 10 at 1,000 points (wanted: 5, then 10 for the others); 10, 24, 8.6, 12, 30 at 100,000. At 1,000 points calls are the
-time: in a loop of nothing else a fit takes 91, 34, 95, 208, 278 µs, the NumPy calls it cannot do without 61, 17, 68,
-122, 160 µs of it, and `trf` 570, 250, 750, 1240, 2740 µs.
+time: in a loop of nothing else a fit takes 91, 34, 95, 208, 278 µs, its NumPy calls written out by hand, without the
+Python between them, 61, 17, 68, 122, 160, and `trf` 570, 250, 750, 1240, 2740.
 """
 
 from __future__ import annotations

@@ -25,15 +25,14 @@ def other_look(strip: Strip, offsets: FloatArray, deep: int = len(_DEEPER_MM)) -
     Differences count over what the material itself shows at the innermost offsets. deep : at how many depths the band
     is compared with what lies there.
     """
-    at = np.repeat(offsets[:, None], len(strip.total), axis=1)
-    spans = [(at - _BAND_MM[1], at - _BAND_MM[0]), *((at - d - _DEEP_MM, at - d) for d in _DEEPER_MM[:deep])]
-    band, *deeper = strip.looks(spans)
-    unlike = np.max([np.linalg.norm(band - look, axis=-1) for look in deeper], axis=0)
+    nearer, inner = offsets - _BAND_MM[0], offsets - _BAND_MM[1]
+    band, *deeper = strip.looks([(inner, nearer), *((offsets - d - _DEEP_MM, offsets - d) for d in _DEEPER_MM[:deep])])
+    unlike = np.max([np.sqrt(((band - look) ** 2).sum(axis=0)) for look in deeper], axis=0)
     innermost = offsets < offsets[0] + _INNERMOST_MM
     spacing = strip.contour.spacing
     usual = _usual_along(np.quantile(unlike[innermost], 0.7, axis=0), round(_USUAL_MM / spacing))
     found = mean_along(unlike, round(_LOOK_MM / spacing))
-    shading = _SHADING * np.linalg.norm(np.median(band[innermost], axis=(0, 1)))
+    shading = _SHADING * np.linalg.norm(np.median(band[:, innermost], axis=(1, 2)))
     return np.clip(found / np.maximum(2 * usual, max(_LEAST_LOOK, float(shading))) - 1, 0, 1)
 
 

@@ -193,7 +193,7 @@ def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:
 
     import cv2
 
-    quick = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_HUFFMAN_ONLY]
+    quick = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE]
     if hasattr(cv2, "IMWRITE_PNG_FILTER"):  # OpenCV's default tries five filters on every row
         quick += [cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_UP]
     _, coded = cv2.imencode(".png", pixels, quick)

@@ -131,17 +131,15 @@ class Strip:
         return (along.take(start + last) - along.take(start + first)) / np.maximum(last - first, 1)
 
     def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
-        """Mean square root of tone (..., M, 3) over each span of offsets [low, high), both (..., M)."""
+        """Mean square root of tone (3, G, M) over each span of offsets [low, high), both (G,), the same at all rows."""
         if self.tone is None:
             message = "Only strips made from a picture know their tone."
             raise ValueError(message)
-        sums = _summed(np.sqrt(self.tone))
-        flat, row = sums.reshape(-1, sums.shape[2]), np.arange(len(sums)) * sums.shape[1]
+        root = np.ascontiguousarray(np.sqrt(self.tone).transpose(2, 1, 0))  # so that whole columns are summed at once
+        sums = np.zeros((root.shape[0], root.shape[1] + 1, root.shape[2]))
+        np.cumsum(root, axis=1, dtype=float, out=sums[:, 1:])
         columns = [(self._column(low), self._column(high)) for low, high in spans]
-        return [
-            (flat.take(row + b, axis=0) - flat.take(row + a, axis=0)) / np.maximum(b - a, 1)[..., None]
-            for a, b in columns
-        ]
+        return [(sums[:, b] - sums[:, a]) / np.maximum(b - a, 1)[:, None] for a, b in columns]
 
     def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
         """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
@@ -238,9 +236,8 @@ def unroll(
 
 
 def _summed(values: NDArray[Any]) -> FloatArray:
-    """(M, T + 1) or (M, T + 1, k): sums of the columns before each."""
-    rows, columns, *more = values.shape
-    sums = np.zeros((rows, columns + 1, *more))
+    """(M, T + 1): sums of the columns before each."""
+    sums = np.zeros((values.shape[0], values.shape[1] + 1))
     np.cumsum(values, axis=1, dtype=float, out=sums[:, 1:])
     return sums
 

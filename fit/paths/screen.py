@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fit.paths.chain import layout
 from fit.paths.held import hold, solve_held
-from fit.paths.moments import arc_misfit, central, chunk_points, line_misfit, shifted
+from fit.paths.moments import arc_misfit, central, chunk_points, line_misfit
 from fit.paths.plan import Edge
 from fit.paths.refine import Fit, columns, free_mask, normal_equations
 
@@ -19,6 +19,8 @@ _SURE = 10.0
 """Standard uncertainties beyond which a number is not zero, with room for the fit's being linearised."""
 _MARGIN = 40.0
 """χ² beyond its worth at which a simpler reading is given up unfitted."""
+_LEAST_RUN = 5
+"""Fewer points tell nothing of what stands in place of their pieces."""
 _NOTABLE = 2.8
 """Sum of a run of residuals, in its standard deviations, that makes a further piece worth trying."""
 
@@ -92,36 +94,36 @@ def _loud(edge: Edge, fit: Fit) -> NDArray[np.bool_]:
     return np.maximum.reduceat(loud[:-1], fit.bounds[:-1]) > _NOTABLE
 
 
-def _trimmed(edge: Edge, fit: Fit, first: int, last: int) -> tuple[Edge, float]:
-    """Points of pieces first … last − 1 without a tenth at either end, and their χ²."""
-    low, high = int(fit.bounds[first]), int(fit.bounds[last])
+def _free_losses(edge: Edge, fit: Fit, width: int) -> np.ndarray:
+    """Rise of χ² (2, K − width + 1) that one line, or one arc, in place of so many pieces from each on cannot undercut.
+
+    A tenth of their points at either end is left out of it.
+    """
+    low, high = fit.bounds[:-width], fit.bounds[width:]
     cut = (high - low) // 10
-    part = slice(low + cut, high - cut)
-    return Edge(edge.xy[part], edge.weight[part], edge.index[part]), float(edge.weight[part] @ fit.residuals[part] ** 2)
-
-
-def _free_losses(edge: Edge, fit: Fit, first: int, last: int) -> tuple[float, float]:
-    """Rise of χ² that one line, or one arc, in place of pieces first … last − 1 cannot undercut."""
-    part, now = _trimmed(edge, fit, first, last)
-    if len(part.xy) < 5:
-        return 0.0, 0.0
-    chunk = chunk_points(part.xy, part.weight, np.zeros(1, dtype=int))
-    n, _, _, *moments = central([sums[0, 0] for sums in shifted(chunk, slice(0, 1), chunk.centre)])
-    values = [np.asarray(m) for m in moments]
-    return float(line_misfit(n, *values[:3])) - now, float(arc_misfit(n, *values)) - now
+    size = high - low - 2 * cut
+    first = np.cumsum(size) - size
+    part = np.repeat(low + cut - first, size) + np.arange(size.sum())
+    weight = edge.weight[part]
+    now = np.add.reduceat(weight * fit.residuals[part] ** 2, first)
+    c = chunk_points(edge.xy[part], weight, first)
+    none = np.zeros(len(size))
+    n, _, _, *moments = central([c.weight, none, none, c.xx, c.xy, c.yy, c.xe, c.ye, c.ee])
+    losses = np.array([line_misfit(n, *moments[:3]), arc_misfit(n, *moments)]) - now
+    return np.where(size >= _LEAST_RUN, losses, 0.0)
 
 
 def _line_loss(edge: Edge, fit: Fit) -> np.ndarray:
-    return np.array([_free_losses(edge, fit, i, i + 1)[0] if arc else np.inf for i, arc in enumerate(fit.chain.arcs)])
+    return np.where(fit.chain.arcs, _free_losses(edge, fit, 1)[0], np.inf)
 
 
 def _merge_mask(edge: Edge, fit: Fit, penalty: float) -> NDArray[np.bool_]:
     k = len(fit.chain)
     mask = np.zeros((4, k), dtype=bool)
     for width in (2, 3):
-        for i in range(k - width + 1 if k > width or not fit.chain.closed else 0):
-            losses = _free_losses(edge, fit, i, i + width)
-            mask[2 * width - 4 : 2 * width - 2, i] = np.array(losses) < _MARGIN + 2 * width * penalty
+        if k > width or (k == width and not fit.chain.closed):
+            within = _free_losses(edge, fit, width) < _MARGIN + 2 * width * penalty
+            mask[2 * width - 4 : 2 * width - 2, : k - width + 1] = within
     return mask
 
 

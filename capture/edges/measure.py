@@ -52,10 +52,11 @@ _HUE_TOLD = 0.05
 _SLOT_RMS_MM = 0.12
 _MOST_LOST = 0.01
 """Share of an outline's rows without a step or in doubt beyond which others are sure to lie off a fine path."""
-_SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.05, 0.35
+_SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.05, 0.3
 """What a ring must explain as first found to need no rim all round, and as found and fitted together to be believed at all.
 On 40 ray-traced plates rings with a wide gap that were no holes explained up to 0.29 as first found, all ten with more than
-0.45 were holes; together holes explained 0.43 or more, rings of texture and glare up to 0.20."""
+0.45 were holes; together holes explained 0.43 or more (0.34 on metal as bright as the paper), rings of texture and glare up to
+0.20."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -16,16 +16,15 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.candidates import KINDS, Candidate, Lead, Pick, Settled
 from capture.edges.flanks import step_shapes
-from capture.edges.flatten import flatten
 from capture.edges.follow import contour_along, line_beside, settle_edge, trace_edge
 from capture.edges.guide import past_its_ends, smooth_line, straight_line
+from capture.edges.hole_starts import ABOUT, patch_about, ringed
 from capture.edges.openings import find_openings
-from capture.edges.part_mask import PartMask
 from capture.edges.rim_fit import edge_of
 from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
-from capture.edges.siding import HELD_SHARE, face_tone
+from capture.edges.siding import HELD_SHARE, face_tone, ground_tone
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
@@ -33,8 +32,7 @@ from fit.points import FloatArray
 __all__ = ["beside_picks", "chosen", "lead"]
 
 _WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
-_PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
-_RING = 0.6
+_RING, _PLAIN_HOLE = 0.6, 0.6
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
 _RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
@@ -233,41 +231,39 @@ def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candida
     miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
     stray = float(np.sqrt((miss**2).mean()))
     score = float(score_beside.max()) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
-    return replace(candidate, score=score, stray=stray, tone=face_tone(lit, bench, candidate.contour), step=step)
-
-
-def _patch(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
-    """The neighbourhood of a hole's way-point, flattened, as a part without an edge of its own."""
-    reach = _PATCH_MM + 1.5 * (pick.about or 15.0)
-    x, y = pick.near.mean(axis=0)
-    bounds = (x - reach, x + reach, y - reach, y + reach)
-    flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, _PATCH_STEP_MM)
-    tone = np.sqrt(flat.pixels.astype(np.float32) / 65535)
-    mask = np.ones(tone.shape[:2], np.uint8)
-    return PartMask(flat, mask, np.float32(1 / max(float(np.median(tone)), 1e-3)) * tone, False)
+    looks = [tone(lit, bench, candidate.contour) for tone in (face_tone, ground_tone)]
+    return replace(candidate, score=score, stray=stray, tone=looks[0], ground=looks[1], step=step)
 
 
 def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     """The circles about the way-point that explain their surroundings, each under every rounding."""
     x, y = pick.near.mean(axis=0)
-    starts = [o.circle for o in find_openings(_patch(lit, bench, pick)) if o.is_round]
+    patch = patch_about(lit, bench, pick)
+    starts = [o.circle for o in find_openings(patch) if o.is_round]
     if pick.about:
-        starts = [c for c in starts if 0.7 < 2 * c.radius / pick.about < 1.4]
+        least, most = ABOUT
+        starts = [c for c in starts if least < 2 * c.radius / pick.about < most]
         starts.append(Circle(x, y, pick.about / 2))
-    found = []
-    for start in starts:
-        if np.hypot(start.x - x, start.y - y) > max(_WAY_POINT_MM, start.radius):
-            continue
-        search = RoundSearch(lit, bench, pick.known.sheet, start)
-        if search.ring() >= _RING:
-            circle = _searched(search, bench, pick.known.sheet.height)
-            found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
+    near = [c for c in starts if np.hypot(c.x - x, c.y - y) <= max(_WAY_POINT_MM, c.radius)]
+    found = _circles_from(lit, bench, pick, near)
+    if pick.about and max((c.score for c in found), default=0.0) < _PLAIN_HOLE:
+        found += _circles_from(lit, bench, pick, ringed(patch, np.array([x, y]), pick.about, _WAY_POINT_MM))
     if not found:
         message = (
             f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "
             "way-point inside the hole, and give its rough diameter as about."
         )
         raise CannotDetermine(message)
+    return found
+
+
+def _circles_from(lit: Lit, bench: Bench, pick: Pick, starts: Sequence[Circle]) -> list[Candidate]:
+    found = []
+    for start in starts:
+        search = RoundSearch(lit, bench, pick.known.sheet, start)
+        if search.ring() >= _RING:
+            circle = _searched(search, bench, pick.known.sheet.height)
+            found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
     return found
 
 
@@ -284,7 +280,7 @@ def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     x, y = pick.near.mean(axis=0)
     near = [
         o
-        for o in find_openings(_patch(lit, bench, pick))
+        for o in find_openings(patch_about(lit, bench, pick))
         if not o.is_round and np.hypot(*(o.centre - [x, y])) < max(_WAY_POINT_MM, o.length / 2)
     ]
     if not near:

@@ -89,7 +89,7 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     found, notices = [], []
     for one in sided:
         try:
-            found.append(_measured(lit, bench, one, settled[_sheet_key(one.pick)]))
+            found.append(_measured_either(lit, bench, one, settled[_sheet_key(one.pick)]))
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), one.pick.name))
     order = {one.pick.name: i for i, one in enumerate(leads)}
@@ -114,6 +114,16 @@ def _settled(leads: list[Lead]) -> Rounding:
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:
     return pick.known.sheet.height, pick.known.sheet.thickness
+
+
+def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
+    """The pick measured; where its edge cannot be and another does nearly as well, it is that other one that is meant."""
+    try:
+        return _measured(lit, bench, one, rounding)
+    except CannotDetermine:
+        if one.other is None or one.pick.edge != "clearest":
+            raise
+    return _measured(lit, bench, replace(one, taken=one.other, other=None), rounding)
 
 
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:

@@ -6,6 +6,7 @@ all about, and many edges leave no doubt; what their metal looks like tells the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -18,9 +19,9 @@ from fit.points import FloatArray
 if TYPE_CHECKING:
     from capture.edges.candidates import Candidate, Lead
 
-__all__ = ["HELD_SHARE", "face_tone", "metal_tones", "of_this_metal"]
+__all__ = ["HELD_SHARE", "face_tone", "ground_tone", "metal_tones", "of_this_metal"]
 
-_INSIDE_MM = (-2.2, -0.7)
+_INSIDE_MM, _OUTSIDE_MM = (-2.2, -0.7), (3.5, 6.0)
 _SURE_SHARE = 0.5
 _ALIKE, _UNLIKE = 0.08, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
@@ -38,10 +39,19 @@ _LEAST_SHARE = 0.5
 
 def face_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
     """Logarithm of the median tone (3,) in linear light of the metal just inside a contour."""
+    return _tone(lit, view, contour, _INSIDE_MM)
+
+
+def ground_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
+    """Logarithm of the median tone (3,) in linear light of what lies outside a contour, clear of a thin sheet's shadow."""
+    return _tone(lit, view, contour, _OUTSIDE_MM)
+
+
+def _tone(lit: Lit, view: View, contour: Contour, band: tuple[float, float]) -> FloatArray:
     import cv2
 
     rows = np.full(len(contour.xy), 1.0)
-    places = np.concatenate([contour.at(at * rows) for at in np.linspace(*_INSIDE_MM, 6)])
+    places = np.concatenate([contour.at(at * rows) for at in np.linspace(*band, 6)])
     px = view.project(places).astype(np.float32)[:, None]
     tone = cv2.remap(lit.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.log(np.median(tone.reshape(len(places), -1) / 65535, axis=0) + 1e-3)
@@ -127,12 +137,21 @@ def _inside(line: Contour, place: FloatArray) -> bool:
 
 
 def _unlikeness(candidate: Candidate, metal: Sequence[Candidate]) -> float:
-    """Difference of tone from the likest of the three nearest pieces of metal."""
+    """Difference of tone from the likest of the three nearest pieces of metal, and of hue from the ground beside these,
+    since shadows change its tone.
+    """
     middle = candidate.contour.xy.mean(axis=0)
     near = sorted(metal, key=lambda m: float(np.hypot(*(m.contour.xy.mean(axis=0) - middle))))[:_NEAREST]
-    return min(_differ(candidate, m) for m in near)
+    of_metal = min(_differ(candidate, m) for m in near)
+    of_ground = min((_hue_apart(candidate.ground, m.ground) for m in near if not m.circles), default=0.0)
+    return math.hypot(of_metal, of_ground)
 
 
 def _differ(one: Candidate, other: Candidate) -> float:
-    apart = one.tone - other.tone
-    return float(max(np.abs(apart).max(), _HUE_TIMES * np.abs(apart - apart.mean()).max()))
+    return max(float(np.abs(one.tone - other.tone).max()), _hue_apart(one.tone, other.tone))
+
+
+def _hue_apart(one: FloatArray, other: FloatArray) -> float:
+    """How far apart in hue two logarithms of tone (3,) are, as much as light alone may set two tones apart."""
+    apart = one - other
+    return float(_HUE_TIMES * np.abs(apart - apart.mean()).max())

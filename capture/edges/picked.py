@@ -24,12 +24,13 @@ from capture.edges.rim_fit import (
     ring_seen,
 )
 from capture.edges.round_holes import Circle, circle_contour
-from capture.edges.rounding import Rounding, rounding_on_bench
+from capture.edges.rounding import Rounding, resolves_rounding, rounding_on_bench
 from capture.edges.shade_blind import told_in_shadow
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
 from capture.edges.tinted import told_by_colour
+from capture.edges.tinted_holes import tinted_hole
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -128,14 +129,22 @@ def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> P
 
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
     pick, known = one.pick, one.pick.known.with_rounding(rounding)
+    tinted = _hole_by_tint(lit, bench, known, one)
+    if tinted:
+        return _named(bench, replace(one, other=None), *tinted)
     if one.other and one.pick.edge == "clearest":
         known = replace(known, choice_u=abs(_CHOICE_DOUBT * one.apart))
     feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
     if one.other and one.pick.edge == "clearest":
         notices = [*notices, _two_edges(one, one.other)]
-    named = replace(waves_to_own(feature), name=pick.name, source=str(bench.image.path))
-    told = tuple(replace(n, feature=pick.name) for n in notices)
-    return PickedFeature(named, waves_to_noise(points).named(pick.name), told, one)
+    return _named(bench, one, feature, points, notices)
+
+
+def _named(bench: Bench, one: Lead, feature: Feature, points: Points, notices: Sequence[Notice]) -> PickedFeature:
+    name = one.pick.name
+    named = replace(waves_to_own(feature), name=name, source=str(bench.image.path))
+    told = tuple(replace(n, feature=name) for n in notices)
+    return PickedFeature(named, waves_to_noise(points).named(name), told, one)
 
 
 def _two_edges(one: Lead, other: Candidate) -> Notice:
@@ -222,6 +231,22 @@ def _hole(
     if one.other:
         feature = _with_doubt(feature, circle, one.other.circles[which])
     return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
+
+
+def _hole_by_tint(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead
+) -> tuple[Feature, Points, Sequence[Notice]] | None:
+    """The hole by the colour of its metal, where pixels are too coarse to tell rim, rounding and wall by their tone."""
+    from fit.shapes import fit_circle
+
+    if one.pick.kind != "circle" or one.pick.edge != "clearest" or resolves_rounding(one.taken.px_per_mm):
+        return None
+    edge = tinted_hole(lit, bench, known, max(one.taken.circles, key=lambda c: c.score))
+    if edge is None:
+        return None
+    # A rounding is of the metal's colour too: the rim seen so does not lie inside it.
+    points = measured_points(bench, replace(known, rim_inset=0.0), edge)
+    return fit_circle(points, robust=False, correlated=True), points, _seen(edge, _LEAST_HOLE_COVER)
 
 
 def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:

@@ -9,7 +9,15 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["ROUNDINGS", "USUAL_MM", "Rounding", "rounding_by_costs", "rounding_on_bench", "settled_rounding"]
+__all__ = [
+    "ROUNDINGS",
+    "USUAL_MM",
+    "Rounding",
+    "resolves_rounding",
+    "rounding_by_costs",
+    "rounding_on_bench",
+    "settled_rounding",
+]
 
 ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
@@ -43,6 +51,11 @@ class Rounding:
         return ROUNDINGS[self.which]
 
 
+def resolves_rounding(px_per_mm: float) -> bool:
+    """Whether pixels are so fine that the usual rounding shows as a band of its own."""
+    return USUAL_MM * px_per_mm >= _RESOLVED_PX
+
+
 def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded: float | None = None) -> Rounding:
     """Choose the rounding.
 
@@ -61,7 +74,7 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
     kinds = np.atleast_2d(worth)
     sharp = bool((kinds[1:, 0] >= kinds[1:, 1:].max(axis=1)).all())
     if rounded is not None and rounded < _SURE_SHARP and sharp:
-        faint = _FAINT_U_MM[USUAL_MM * px_per_mm >= _RESOLVED_PX]
+        faint = _FAINT_U_MM[resolves_rounding(px_per_mm)]
         return Rounding(0, 0.0, float(np.hypot(faint, _USUAL_U_MM * 2 * np.sqrt(rounded * (1 - rounded)))))
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)
 
@@ -71,7 +84,7 @@ def rounding_on_bench(worth: FloatArray, length: float, px_per_mm: float, rounde
 
     Pixels that do not resolve the usual rounding may show its band all round, but not that there is none.
     """
-    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
+    if resolves_rounding(px_per_mm):
         return settled_rounding(worth, length, px_per_mm, rounded)
     if rounded <= _SURE_ROUNDED:
         return settled_rounding(worth, length, px_per_mm)
@@ -82,7 +95,7 @@ def rounding_on_bench(worth: FloatArray, length: float, px_per_mm: float, rounde
 def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:
     """The rounding whose steps score best; banded : whether a band is sure, so that where it can be resolved none is sharp."""
     radii = np.array(ROUNDINGS)
-    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
+    if resolves_rounding(px_per_mm):
         told = (radii * px_per_mm >= _RESOLVED_PX) | ((radii == 0) & (not banded))
     else:
         shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
@@ -96,7 +109,7 @@ def _best(mean: FloatArray, px_per_mm: float) -> Rounding:
     best = int(np.argmax(mean))
     credit = np.exp((mean - mean[best]) / _TOLD_APART)
     doubt = _RIM_SHARE * float((credit * np.abs(radii - radii[best])).max())
-    if USUAL_MM * px_per_mm >= _RESOLVED_PX:
+    if resolves_rounding(px_per_mm):
         return Rounding(best, 0.0, doubt)
     return Rounding(best, 0.0 if best else _USUAL_INSET_MM, float(np.hypot(doubt, _USUAL_U_MM)))
 

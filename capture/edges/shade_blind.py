@@ -19,7 +19,7 @@ from capture.edges.strip import Lit, Strip, unroll
 from capture.edges.tinted import COLOUR_BLUR_PX, step_places
 from fit.points import FloatArray
 
-__all__ = ["told_in_shadow"]
+__all__ = ["told_in_shadow", "way_from_ground"]
 
 _REACH_MM, _STEP_MM, _SMOOTH_MM = 2.8, 0.04, 0.4
 _BAND_MM = (1.0, 2.6)
@@ -46,6 +46,13 @@ def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | Non
     return _with_places(edge, place, told, sheet.outline_shift(wall))
 
 
+def way_from_ground(metal: FloatArray, ground: FloatArray, least_share: float) -> FloatArray | None:
+    """Unit direction (3,) of the part of the metal's colour that the ground has not; None where it has too little."""
+    way = metal - (metal @ ground) / max(float(ground @ ground), 1e-12) * ground
+    length = float(np.linalg.norm(way))
+    return way / length if length >= least_share * np.linalg.norm(metal) else None
+
+
 def _without_the_ground(strip: Strip) -> FloatArray | None:
     """Tones (M, T) along the metal's colour at right angles to the ground's, less outside; None where it has too little."""
     assert strip.tone is not None
@@ -53,11 +60,10 @@ def _without_the_ground(strip: Strip) -> FloatArray | None:
     low, high = _BAND_MM
     inside, outside = ((offset > a) & (offset < b) for a, b in ((-high, -low), (low, high)))
     metal, ground = (np.median(strip.tone[:, band].reshape(-1, 3).astype(float), axis=0) for band in (inside, outside))
-    way = metal - (metal @ ground) / max(float(ground @ ground), 1e-12) * ground
-    length = float(np.linalg.norm(way))
-    if length < _LEAST_SHARE * np.linalg.norm(metal):
+    way = way_from_ground(metal, ground, _LEAST_SHARE)
+    if way is None:
         return None
-    tint = strip.tone @ (way / length)
+    tint = strip.tone @ way
     step = tint[:, inside].mean() - tint[:, outside].mean()
     grain = tint[:, inside].std() + tint[:, outside].std()
     return np.asarray(-tint, float) if step > _LEAST_APART * grain else None

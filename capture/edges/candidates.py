@@ -65,8 +65,9 @@ class Candidate:
     line one is taken and a tap need not wait for the others. rim : the shape of a circle's steps if its edge is sharp.
     away : mean outward distance from the clearest candidate, seen from that one's metal, mm. score : how well it explains
     the photo, with all that lies beside it. stray : root mean square distance from the way-points, mm. metal : which side
-    is taken for metal; tone, ground : what that metal and what lies outside it look like (`capture.edges.siding`). step : how
-    far tone changes across it, square root of linear light.
+    is taken for metal; tone, ground : what that metal and what lies outside it look like (`capture.edges.siding`). step :
+    how far tone changes across it, square root of linear light; hue : how far what lies just inside it is of the metal's
+    hue and not of the ground's, 0 to 1.
     """
 
     line: Contour | None = None
@@ -82,6 +83,7 @@ class Candidate:
     tone: FloatArray = field(default_factory=lambda: np.zeros(3))
     ground: FloatArray = field(default_factory=lambda: np.zeros(3))
     step: float = 0.0
+    hue: float = 1.0
 
     @property
     def edges(self) -> tuple[Edge, ...]:

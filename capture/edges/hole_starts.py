@@ -56,7 +56,7 @@ def ringed(patch: PartMask, near: FloatArray, about: float, reach: float) -> lis
     kept: list[Circle] = []
     for at in np.argsort(-even, axis=None):
         which, place = np.unravel_index(at, even.shape)
-        circle = Circle(*(float(v) for v in centres[place]), float(radii[which]))
+        circle = Circle(float(centres[place, 0]), float(centres[place, 1]), float(radii[which]))
         if all(_distance(circle, other) > _APART_MM for other in kept):
             kept.append(circle)
         if len(kept) == _MOST:

@@ -24,7 +24,7 @@ from capture.edges.rim_fit import edge_of
 from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
-from capture.edges.siding import HELD_SHARE, face_tone, ground_tone
+from capture.edges.siding import HELD_SHARE, face_tone, ground_tone, share_of_metal
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
@@ -41,6 +41,7 @@ walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
 _FAINTEST = 0.05
 _BOLD_SHARE, _BESIDE_MM = 0.1, 0.3
 """Least share of the largest change of tone among candidates that one must show, within so many mm to either side."""
+_SHADOW_HUE = 0.35
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
@@ -113,7 +114,7 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     starts += [(metal, guess, "around") for metal in sides for guess in guesses]
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
     found = _with_starts(lit, bench, pick, [], starts)
-    found = _bold(_with_starts(lit, bench, pick, found, _turned(found, sides)))
+    found = _not_shadows(_bold(_with_starts(lit, bench, pick, found, _turned(found, sides))))
     least = min(share * max(candidate.score for candidate in found) for share in (HELD_SHARE, 1.0))
     return [_to_settle(lit, bench, pick, c) if c.score >= least else c for c in found]
 
@@ -161,6 +162,17 @@ def _bold(found: Sequence[Candidate]) -> list[Candidate]:
     """Candidates across which tone changes by more than it does within a face of rich texture."""
     boldest = max(candidate.step for candidate in found)
     return [candidate for candidate in found if candidate.step >= _BOLD_SHARE * boldest]
+
+
+def _not_shadows(found: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates without those just inside which the ground's hue lies, where another has the metal's: shadows end there."""
+
+    def is_shadow(one: Candidate) -> bool:
+        return one.hue < _SHADOW_HUE and any(
+            c.metal == one.metal and c.hue > 1 - _SHADOW_HUE and c.score > HELD_SHARE * one.score for c in found
+        )
+
+    return [candidate for candidate in found if not is_shadow(candidate)]
 
 
 def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
@@ -232,7 +244,8 @@ def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candida
     stray = float(np.sqrt((miss**2).mean()))
     score = float(score_beside.max()) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
     looks = [tone(lit, bench, candidate.contour) for tone in (face_tone, ground_tone)]
-    return replace(candidate, score=score, stray=stray, tone=looks[0], ground=looks[1], step=step)
+    hue = share_of_metal(lit, bench, candidate.contour)
+    return replace(candidate, score=score, stray=stray, tone=looks[0], ground=looks[1], step=step, hue=hue)
 
 
 def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:

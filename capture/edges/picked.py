@@ -128,7 +128,7 @@ def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> P
 
 
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
-    pick, known = one.pick, one.pick.known.with_rounding(rounding)
+    known = one.pick.known.with_rounding(rounding)
     tinted = _hole_by_tint(lit, bench, known, one)
     if tinted:
         return _named(bench, replace(one, other=None), *tinted)
@@ -170,8 +170,9 @@ def _fitted(
     if kind == "slot":
         feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
-    edge = told_in_shadow(lit, bench, known.sheet, edge) or at_its_shoulder(lit, bench, known.sheet, edge)
-    points = measured_points(bench, known, edge)
+    tinted = told_in_shadow(lit, bench, known.sheet, edge)
+    edge = tinted or at_its_shoulder(lit, bench, known.sheet, edge)
+    points = measured_points(bench, _by_tint(known) if tinted else known, edge)
     if kind == "path":
         from capture.edges.outline import outline_path
 
@@ -244,9 +245,13 @@ def _hole_by_tint(
     edge = tinted_hole(lit, bench, known, max(one.taken.circles, key=lambda c: c.score))
     if edge is None:
         return None
-    # A rounding is of the metal's colour too: the rim seen so does not lie inside it.
-    points = measured_points(bench, replace(known, rim_inset=0.0), edge)
+    points = measured_points(bench, _by_tint(known), edge)
     return fit_circle(points, robust=False, correlated=True), points, _seen(edge, _LEAST_HOLE_COVER)
+
+
+def _by_tint(known: FaceKnowledge) -> FaceKnowledge:
+    """What is known of a face whose edge is told by its colour: a rounding has that too, so it hides no part of the rim."""
+    return replace(known, rim_inset=0.0)
 
 
 def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:

@@ -23,7 +23,7 @@ ROUNDINGS = (0.0, 0.12, 0.2, 0.3)
 """Radii tried, mm: sharp, and what deburring usually leaves (common practice, no source)."""
 
 _TOLD_APART = 0.015
-_RIM_SHARE = 0.3
+_RIM_SHARE, _UNUSUAL_COST = 0.3, 0.04
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 _SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
@@ -100,7 +100,8 @@ def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool)
     else:
         shown = USUAL_MM * px_per_mm >= _HINTED_PX and bool((kinds[:, radii == USUAL_MM] > kinds[:, radii == 0]).all())
         told = radii == (USUAL_MM if shown else 0)
-    return _best(np.where(told, kinds.sum(axis=0) / length, -np.inf), px_per_mm)
+    mean = kinds.sum(axis=0) / length - _UNUSUAL_COST * ((radii > 0) & (radii != USUAL_MM))
+    return _best(np.where(told, mean, -np.inf), px_per_mm)
 
 
 def _best(mean: FloatArray, px_per_mm: float) -> Rounding:

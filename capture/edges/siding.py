@@ -7,7 +7,7 @@ all about, and many edges leave no doubt; what their metal looks like tells the 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,10 +19,11 @@ from fit.points import FloatArray
 if TYPE_CHECKING:
     from capture.edges.candidates import Candidate, Lead
 
-__all__ = ["HELD_SHARE", "face_tone", "ground_tone", "metal_tones", "of_this_metal"]
+__all__ = ["HELD_SHARE", "face_tone", "ground_tone", "metal_tones", "of_this_metal", "share_of_metal"]
 
 _INSIDE_MM, _OUTSIDE_MM = (-2.2, -0.7), (3.5, 6.0)
 _SURE_SHARE = 0.5
+_DEEP_MM, _JUST_INSIDE_MM, _HUES_APART = (-5.0, -3.0), (-0.6, -0.2), 0.5
 _ALIKE, _UNLIKE = 0.08, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""
@@ -45,6 +46,21 @@ def face_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
 def ground_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
     """Logarithm of the median tone (3,) in linear light of what lies outside a contour, clear of a thin sheet's shadow."""
     return _tone(lit, view, contour, _OUTSIDE_MM)
+
+
+def share_of_metal(lit: Lit, view: View, contour: Contour) -> float:
+    """How far the hue just inside a contour is from the ground's (0) to the metal's deeper inside (1); 1 where the two
+    hardly differ. A shadow's end has the ground's hue on both its sides.
+    """
+    deep, near, ground = (_tone(lit, view, contour, band) for band in (_DEEP_MM, _JUST_INSIDE_MM, _OUTSIDE_MM))
+    away = _hue(deep - ground)
+    if _HUE_TIMES * np.abs(away).max() < _HUES_APART:
+        return 1.0
+    return float(_hue(near - ground) @ away / (away @ away))
+
+
+def _hue(tone: FloatArray) -> FloatArray:
+    return tone - tone.mean()
 
 
 def _tone(lit: Lit, view: View, contour: Contour, band: tuple[float, float]) -> FloatArray:
@@ -87,10 +103,14 @@ def of_this_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) 
         return list(one.candidates)
     first, *others = one.candidates
     likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
-    unlike = np.array([_unlikeness(candidate, metal) for candidate in likely])
-    if unlike.min() > _ODD:  # brushed metal mirrors another part of the room here: what is nearer in tone tells nothing
+    unlike = np.array([_unlikeness(candidate, metal, _differ) for candidate in likely])
+    least = _ALIKE
+    if unlike.min() > _ODD:  # brushed metal mirrors another part of the room here: only its hue may tell
+        unlike = np.array([_unlikeness(candidate, metal, _hues_apart) for candidate in likely])
+        least = _ODD / _UNLIKE
+    if unlike.min() > _ODD:
         return list(one.candidates)
-    limit = _UNLIKE * max(float(unlike.min()), _ALIKE)
+    limit = _UNLIKE * max(float(unlike.min()), least)
     return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]
 
 
@@ -136,22 +156,27 @@ def _inside(line: Contour, place: FloatArray) -> bool:
     return bool((place - line.xy[at]) @ line.outward[at] < 0)
 
 
-def _unlikeness(candidate: Candidate, metal: Sequence[Candidate]) -> float:
+def _unlikeness(
+    candidate: Candidate, metal: Sequence[Candidate], differ: Callable[[Candidate, Candidate], float]
+) -> float:
     """Difference of tone from the likest of the three nearest pieces of metal, and of hue from the ground beside these,
-    since shadows change its tone.
+    since shadows change its tone. differ : how far two pieces of metal are apart.
     """
     middle = candidate.contour.xy.mean(axis=0)
     near = sorted(metal, key=lambda m: float(np.hypot(*(m.contour.xy.mean(axis=0) - middle))))[:_NEAREST]
-    of_metal = min(_differ(candidate, m) for m in near)
+    of_metal = min(differ(candidate, m) for m in near)
     of_ground = min((_hue_apart(candidate.ground, m.ground) for m in near if not m.circles), default=0.0)
     return math.hypot(of_metal, of_ground)
 
 
 def _differ(one: Candidate, other: Candidate) -> float:
-    return max(float(np.abs(one.tone - other.tone).max()), _hue_apart(one.tone, other.tone))
+    return max(float(np.abs(one.tone - other.tone).max()), _hues_apart(one, other))
+
+
+def _hues_apart(one: Candidate, other: Candidate) -> float:
+    return _hue_apart(one.tone, other.tone)
 
 
 def _hue_apart(one: FloatArray, other: FloatArray) -> float:
     """How far apart in hue two logarithms of tone (3,) are, as much as light alone may set two tones apart."""
-    apart = one - other
-    return float(_HUE_TIMES * np.abs(apart - apart.mean()).max())
+    return float(_HUE_TIMES * np.abs(_hue(one - other)).max())

@@ -43,6 +43,7 @@ Leader = Callable[[Lit, Bench, Pick], Lead]
 
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
 _LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
+_MOST_STARTS, _SAME_START_MM = 3, 0.3
 _CHOICE_DOUBT = 0.52
 """Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
 
@@ -242,11 +243,23 @@ def _hole_by_tint(
 
     if one.pick.kind != "circle" or one.pick.edge != "clearest" or resolves_rounding(one.taken.px_per_mm):
         return None
-    edge = tinted_hole(lit, bench, known, max(one.taken.circles, key=lambda c: c.score))
-    if edge is None:
+    starts = [max(candidate.circles, key=lambda c: c.score) for candidate in one.candidates]
+    rims = [tinted_hole(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
+    told = [rim for rim in rims if rim is not None]
+    if not told:
         return None
+    edge = max(told, key=lambda rim: rim.cover)
     points = measured_points(bench, _by_tint(known), edge)
     return fit_circle(points, robust=False, correlated=True), points, _seen(edge, _LEAST_HOLE_COVER)
+
+
+def _distinct(circles: Sequence[Circle]) -> list[Circle]:
+    """Circles in order, without those about as far from one before them as a search reaches in one step."""
+    kept: list[Circle] = []
+    for circle in circles:
+        if all(np.hypot(circle.x - c.x, circle.y - c.y) > _SAME_START_MM for c in kept):
+            kept.append(circle)
+    return kept
 
 
 def _by_tint(known: FaceKnowledge) -> FaceKnowledge:

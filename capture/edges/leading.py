@@ -32,7 +32,9 @@ from fit.points import FloatArray
 __all__ = ["beside_picks", "chosen", "lead"]
 
 _WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
-_RING, _PLAIN_HOLE = 0.6, 0.6
+_RING, _PLAIN_HOLE, _LEAST_RING = 0.6, 0.6, 0.25
+"""Share of directions with a step that a circle must have; score beyond which no other start is looked for, and below which
+a ring of steps is but the grain of the ground."""
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
 _RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
@@ -260,7 +262,8 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     near = [c for c in starts if np.hypot(c.x - x, c.y - y) <= max(_WAY_POINT_MM, c.radius)]
     found = _circles_from(lit, bench, pick, near)
     if pick.about and max((c.score for c in found), default=0.0) < _PLAIN_HOLE:
-        found += _circles_from(lit, bench, pick, ringed(patch, np.array([x, y]), pick.about, _WAY_POINT_MM))
+        rings = _circles_from(lit, bench, pick, ringed(patch, np.array([x, y]), pick.about, _WAY_POINT_MM))
+        found += [circle for circle in rings if circle.score > _LEAST_RING]
     if not found:
         message = (
             f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "

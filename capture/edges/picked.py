@@ -123,7 +123,7 @@ def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> P
     try:
         return _measured(lit, bench, one, rounding)
     except CannotDetermine:
-        if one.other is None or one.pick.edge != "clearest":
+        if one.other is None or one.pick.edge != "clearest" or one.pick.kind == "circle":
             raise
     return _measured(lit, bench, replace(one, taken=one.other, other=None), rounding)
 
@@ -171,9 +171,8 @@ def _fitted(
     if kind == "slot":
         feature, points = refined_slot(lit, bench, known, edge)
         return feature, points, notices
-    tinted = told_in_shadow(lit, bench, known.sheet, edge)
-    edge = tinted or at_its_shoulder(lit, bench, known.sheet, edge)
-    points = measured_points(bench, _by_tint(known) if tinted else known, edge)
+    edge = told_in_shadow(lit, bench, known.sheet, edge) or at_its_shoulder(lit, bench, known.sheet, edge)
+    points = measured_points(bench, known, edge)
     if kind == "path":
         from capture.edges.outline import outline_path
 
@@ -249,7 +248,7 @@ def _hole_by_tint(
     if not told:
         return None
     edge = max(told, key=lambda rim: rim.cover)
-    points = measured_points(bench, _by_tint(known), edge)
+    points = measured_points(bench, known, edge)
     return fit_circle(points, robust=False, correlated=True), points, _seen(edge, _LEAST_HOLE_COVER)
 
 
@@ -260,11 +259,6 @@ def _distinct(circles: Sequence[Circle]) -> list[Circle]:
         if all(np.hypot(circle.x - c.x, circle.y - c.y) > _SAME_START_MM for c in kept):
             kept.append(circle)
     return kept
-
-
-def _by_tint(known: FaceKnowledge) -> FaceKnowledge:
-    """What is known of a face whose edge is told by its colour: a rounding has that too, so it hides no part of the rim."""
-    return replace(known, rim_inset=0.0)
 
 
 def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
-from capture.edges.rims import LOWER, WALL_SEEN_MM, RimPoints, Sheet, contour_score, rim_points, rival_offset
+from capture.edges.rims import LOWER, OUTLINE, WALL_SEEN_MM, RimPoints, Sheet, contour_score, rim_points, rival_offset
 from capture.edges.rounding import Rounding
 from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit, Strip, unroll
@@ -202,7 +202,8 @@ def _placed(points: Points, known: FaceKnowledge, edge: Edge, glare: FloatArray)
     picked, outward = edge.picked, edge.strip.contour.outward[edge.picked.row]
     lower = picked.kind == LOWER
     xyz = points.xyz.copy()
-    xyz[:, :2] += (picked.inset + np.where(lower, 0.0, known.rim_inset) + _GLARE_PX * glare)[:, None] * outward
+    hides_rounding = ~lower & (picked.kind != OUTLINE)
+    xyz[:, :2] += (picked.inset + known.rim_inset * hides_rounding + _GLARE_PX * glare)[:, None] * outward
     xyz[:, 2] = known.sheet.height
     noise = np.hypot(points.noise / np.sqrt(picked.strength), np.where(lower, _LOWER_NOISE_MM, 0.0))
     return replace(points, xyz=xyz, noise=noise, normal=np.column_stack([outward, np.zeros(len(outward))]))

@@ -22,6 +22,7 @@ __all__ = [
     "FACE_LINE",
     "HIDDEN",
     "LOWER",
+    "OUTLINE",
     "WALL_SEEN_MM",
     "RimPoints",
     "Sheet",
@@ -41,8 +42,9 @@ _CLEAR = 0.3
 _BEYOND_MM = 0.35
 _NARROW_PX, _BLUR_PX = 2.2, 0.95
 
-HIDDEN, LOWER, FACE_LINE = 0, 1, 2
-"""What a found step is: upper rim with its wall hidden, lower rim, end of the flat face."""
+HIDDEN, LOWER, FACE_LINE, OUTLINE = 0, 1, 2, 3
+"""What a found step is: upper rim with its wall hidden, lower rim, end of the flat face; outline of all that has the metal's
+colour, so that no rounding lies outside it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge
-from capture.edges.rims import HIDDEN, WALL_SEEN_MM, RimPoints, Sheet
+from capture.edges.rims import OUTLINE, WALL_SEEN_MM, RimPoints, Sheet
 from capture.edges.strip import Lit, Strip, unroll
 from capture.edges.tinted import COLOUR_BLUR_PX, step_places
 from fit.points import FloatArray
@@ -72,5 +72,5 @@ def _without_the_ground(strip: Strip) -> FloatArray | None:
 def _with_places(edge: Edge, place: FloatArray, told: NDArray[np.bool_], inset: FloatArray) -> Edge:
     """The edge with the steps (M,) of the rows told in place of all those picked."""
     row = np.flatnonzero(told)
-    kind, strength = np.full(len(row), HIDDEN), np.ones(len(row))
+    kind, strength = np.full(len(row), OUTLINE), np.ones(len(row))
     return replace(edge, picked=RimPoints(row, place[row], kind, strength, inset[row]), cover=len(row) / len(told))

@@ -17,14 +17,18 @@ from capture.edges.strip import Contour, Lit
 from fit.points import FloatArray
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from capture.edges.candidates import Candidate, Lead
+
+    _Apart = Callable[[Candidate, Candidate], float]
 
 __all__ = ["HELD_SHARE", "face_tone", "ground_tone", "metal_tones", "of_this_metal", "share_of_metal"]
 
 _INSIDE_MM, _OUTSIDE_MM = (-2.2, -0.7), (3.5, 6.0)
 _SURE_SHARE = 0.5
 _DEEP_MM, _JUST_INSIDE_MM, _HUES_APART = (-5.0, -3.0), (-0.6, -0.2), 0.5
-_ALIKE, _UNLIKE = 0.08, 2.0
+_ALIKE, _ALIKE_IN_HUE, _UNLIKE = 0.08, 0.125, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""
 _HUE_TIMES = 3.0
@@ -81,6 +85,10 @@ def metal_tones(leads: Sequence[Lead]) -> list[Candidate]:
     return [c for c in sure if min(_differ(c, other) for other in sure if other is not c) < _ODD]
 
 
+def _differ(one: Candidate, other: Candidate) -> float:
+    return max(_tones_apart(one, other), _hue_apart(one.tone, other.tone))
+
+
 def _sure(one: Lead) -> bool:
     """A hole has metal all about it; an edge is sure when nothing with its metal elsewhere does nearly as well."""
     first = one.candidates[0]
@@ -103,15 +111,19 @@ def of_this_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) 
         return list(one.candidates)
     first, *others = one.candidates
     likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
-    unlike = np.array([_unlikeness(candidate, metal, _differ) for candidate in likely])
-    least = _ALIKE
-    if unlike.min() > _ODD:  # brushed metal mirrors another part of the room here: only its hue may tell
-        unlike = np.array([_unlikeness(candidate, metal, _hues_apart) for candidate in likely])
-        least = _ODD / _UNLIKE
-    if unlike.min() > _ODD:
-        return list(one.candidates)
-    limit = _UNLIKE * max(float(unlike.min()), least)
-    return [c for c, far in zip(likely, unlike, strict=True) if far <= limit]
+    told = [_told(likely, metal, _tones_apart, _ALIKE), _told(likely, metal, _hues_apart, _ALIKE_IN_HUE)]
+    kept = [candidate for i, candidate in enumerate(likely) if all(alike[i] for alike in told)]
+    return kept or list(one.candidates)
+
+
+def _told(likely: Sequence[Candidate], metal: Sequence[Candidate], apart: _Apart, alike: float) -> NDArray[np.bool_]:
+    """Which candidates (C,) may be this metal. Brushed metal mirrors the room: where pieces of it differ among themselves,
+    by so much may a candidate, and where none is like any, nothing is told.
+    """
+    unlike = np.array([_unlikeness(candidate, metal, apart) for candidate in likely])
+    among = [apart(one, other) for i, one in enumerate(metal) for other in metal[:i]]
+    usual = max(float(unlike.min()), alike, float(np.median(among)) if among else 0.0)
+    return (unlike <= _UNLIKE * usual) | bool(unlike.min() > _ODD)
 
 
 def _with_a_hole(one: Lead, leads: Sequence[Lead]) -> list[Candidate]:
@@ -156,25 +168,21 @@ def _inside(line: Contour, place: FloatArray) -> bool:
     return bool((place - line.xy[at]) @ line.outward[at] < 0)
 
 
-def _unlikeness(
-    candidate: Candidate, metal: Sequence[Candidate], differ: Callable[[Candidate, Candidate], float]
-) -> float:
-    """Difference of tone from the likest of the three nearest pieces of metal, and of hue from the ground beside these,
-    since shadows change its tone. differ : how far two pieces of metal are apart.
-    """
+def _unlikeness(candidate: Candidate, metal: Sequence[Candidate], apart: _Apart) -> float:
+    """How far a candidate is from the likest of the three nearest pieces of metal."""
     middle = candidate.contour.xy.mean(axis=0)
     near = sorted(metal, key=lambda m: float(np.hypot(*(m.contour.xy.mean(axis=0) - middle))))[:_NEAREST]
-    of_metal = min(differ(candidate, m) for m in near)
-    of_ground = min((_hue_apart(candidate.ground, m.ground) for m in near if not m.circles), default=0.0)
-    return math.hypot(of_metal, of_ground)
+    return min(apart(candidate, m) for m in near)
 
 
-def _differ(one: Candidate, other: Candidate) -> float:
-    return max(float(np.abs(one.tone - other.tone).max()), _hues_apart(one, other))
+def _tones_apart(one: Candidate, other: Candidate) -> float:
+    return float(np.abs(one.tone - other.tone).max())
 
 
 def _hues_apart(one: Candidate, other: Candidate) -> float:
-    return _hue_apart(one.tone, other.tone)
+    """Of the metal and, beside edges, of the ground: shadows change its tone, not its hue."""
+    ground = 0.0 if one.circles or other.circles else _hue_apart(one.ground, other.ground)
+    return math.hypot(_hue_apart(one.tone, other.tone), ground)
 
 
 def _hue_apart(one: FloatArray, other: FloatArray) -> float:

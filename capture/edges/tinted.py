@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge
-from capture.edges.rims import HIDDEN, WALL_SEEN_MM, RimPoints, Sheet
+from capture.edges.rims import OUTLINE, WALL_SEEN_MM, RimPoints, Sheet
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.paths.noise import local_noise
 from fit.points import FloatArray
@@ -144,7 +144,7 @@ def _with(
     fields = (
         (row, old.row),
         (place[row], old.offset),
-        (np.full(len(row), HIDDEN), old.kind),
+        (np.full(len(row), OUTLINE), old.kind),
         (np.ones(len(row)), old.strength),
         (sheet.outline_shift(wall)[row], old.inset),
     )

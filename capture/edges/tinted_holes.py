@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at
-from capture.edges.rims import HIDDEN, LOWER, WALL_SEEN_MM, RimPoints
+from capture.edges.rims import LOWER, OUTLINE, WALL_SEEN_MM, RimPoints
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.shade_blind import way_from_ground
 from capture.edges.strip import Contour, Lit, unroll
@@ -171,7 +171,7 @@ def _edge(
     off, told, foot = rows
     edge, wall = edge_at(lit, bench, known, rim), known.sheet.wall(bench, rim)
     row = np.flatnonzero(told)
-    kind = np.where(foot, LOWER, HIDDEN)
+    kind = np.where(foot, LOWER, OUTLINE)
     offset = off + np.where(foot, wall, 0.0)
     shift = np.where(foot, 0.0, known.sheet.outline_shift(wall))
     moved = np.where(foot, _FOOT_MOVED_MM, 0.0)

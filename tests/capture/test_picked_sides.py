@@ -14,6 +14,7 @@ from capture.edges.rim_fit import FaceKnowledge
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle
 from capture.edges.siding import of_this_metal
+from fit.errors import CannotDetermine
 from fit.points import Points
 from fit.shapes import fit_circle
 
@@ -85,3 +86,35 @@ def test_of_two_circles_a_hole_may_be_its_centre_is_in_doubt_by_half_their_dista
     )
     told = picked._with_doubt(hole, Circle(0.0, 0.0, 10.0), Circle(0.6, 0.0, 10.0))
     assert 0.6 < told.value("x").u95 < 0.7 and told.value("y").u95 == pytest.approx(hole.value("y").u95)
+
+
+def test_brushed_metal_that_differs_from_hole_to_hole_does_not_outweigh_a_clear_edge():
+    one = edge(0.0, (0.97, 0.52), tones=(-1.4, -1.8))
+    metal = [replace(hole(500, 500).taken, tone=np.full(3, tone)) for tone in (-0.3, -1.9, -0.2, -1.95)]
+    assert {candidate.metal for candidate in of_this_metal(one, metal, [one])} == {True, False}
+    painted = [replace(candidate, tone=np.full(3, -1.8)) for candidate in metal]
+    assert {candidate.metal for candidate in of_this_metal(one, painted, [one])} == {False}
+
+
+def test_where_the_ground_has_its_own_hue_just_inside_a_shadow_ends():
+    one = edge(0.0, (0.9, 0.6))
+    true, other_side = one.candidates
+    shadow = replace(true, score=1.0, hue=0.1)
+    assert leading._not_shadows([shadow, true, other_side]) == [true, other_side]
+    assert leading._not_shadows([shadow, other_side]) == [shadow, other_side]
+
+
+def test_an_edge_that_cannot_be_seen_gives_way_to_the_one_beside_it_but_a_hole_does_not(monkeypatch):
+    def measured(lit, bench, one, rounding):
+        if one.taken.score > 0.8:
+            raise CannotDetermine("Only 0% of the edge can be seen.")
+        return one
+
+    monkeypatch.setattr(picked, "_measured", measured)
+    line = edge(0.0, (0.9, 0.6))
+    line = replace(line, other=line.candidates[1])
+    assert picked._measured_either(None, None, line, None).taken is line.other
+    ring = hole(0, 0)
+    for refused in (replace(ring, other=ring.taken), replace(line, pick=replace(line.pick, edge="metal"))):
+        with pytest.raises(CannotDetermine):
+            picked._measured_either(None, None, refused, None)

@@ -22,6 +22,7 @@ __all__ = [
     "FACE_LINE",
     "HIDDEN",
     "LOWER",
+    "NARROW_WALL_MM",
     "OUTLINE",
     "WALL_SEEN_MM",
     "RimPoints",
@@ -33,6 +34,8 @@ __all__ = [
 ]
 
 WALL_SEEN_MM = 0.06
+NARROW_WALL_MM = 0.15
+"""A wall seen no wider than this is one step of colour with the face's: lit it steps at its foot, dark at its rim."""
 _WALL_CLEAR_MM = 0.25
 _APART_MM, _TWIN_MM = 0.14, 0.08
 _GAP_MM = 0.4

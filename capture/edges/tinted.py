@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge
-from capture.edges.rims import OUTLINE, WALL_SEEN_MM, RimPoints, Sheet
+from capture.edges.rims import NARROW_WALL_MM, OUTLINE, RimPoints, Sheet
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.paths.noise import local_noise
 from fit.points import FloatArray
@@ -35,7 +35,7 @@ _LEAST_ROWS = 0.6
 
 
 def told_by_colour(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge:
-    """The edge with the rows whose wall is hidden told by colour, where that is much the calmer reading; else as it was.
+    """The edge with the rows whose wall hardly shows told by colour, where that is much the calmer reading; else as it was.
 
     White paper has no grain: beside it tone tells the edge.
     """
@@ -43,12 +43,13 @@ def told_by_colour(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge:
         return edge
     contour = edge.strip.contour
     wall = sheet.wall(view, contour)
-    hidden = wall <= WALL_SEEN_MM
+    hidden = wall <= NARROW_WALL_MM
     stray = _wander(*_as_rows(edge, hidden), contour)
     if not stray * edge.strip.px_per_mm > _CALM_PX:
         return edge
     strip = unroll(lit, view, contour, (-_REACH_MM, _REACH_MM), _SMOOTH_MM, _STEP_MM)
     place, told = _places(strip)
+    place -= np.maximum(wall, 0.0) / 2
     told &= hidden
     if told.sum() < _LEAST_ROWS * hidden.sum() or not _wander(place, told, contour) < _CALMER * stray:
         return edge

@@ -24,7 +24,7 @@ from capture.edges.rim_fit import (
     ring_seen,
 )
 from capture.edges.round_holes import Circle, circle_contour
-from capture.edges.rounding import Rounding, resolves_rounding, rounding_on_bench
+from capture.edges.rounding import Rounding, open_rounding, resolves_rounding, rounding_on_bench
 from capture.edges.shade_blind import told_in_shadow
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
@@ -166,6 +166,8 @@ def _fitted(
 
     kind = one.pick.kind
     if kind == "circle":
+        if not resolves_rounding(one.taken.px_per_mm):
+            known, which = known.with_rounding(open_rounding()), 0
         return _hole(lit, bench, known, one, which)
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":

@@ -13,6 +13,7 @@ __all__ = [
     "ROUNDINGS",
     "USUAL_MM",
     "Rounding",
+    "open_rounding",
     "resolves_rounding",
     "rounding_by_costs",
     "rounding_on_bench",
@@ -49,6 +50,11 @@ class Rounding:
     @property
     def radius(self) -> float:
         return ROUNDINGS[self.which]
+
+
+def open_rounding() -> Rounding:
+    """Where nothing tells whether edges are rounded: half of the usual rounding's inset, in doubt by nearly as much."""
+    return Rounding(0, _USUAL_INSET_MM, _USUAL_U_MM)
 
 
 def resolves_rounding(px_per_mm: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -41,7 +42,7 @@ def shot(drawn, tmp_path_factory):
         bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
         return bench, Lit(linear_light(image.colour())), plate.on_bench([[hole.x, hole.y] for hole in holes])
 
-    return made
+    return cache(made)
 
 
 @pytest.mark.parametrize("which", [0, 1])

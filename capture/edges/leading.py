@@ -44,6 +44,7 @@ _FAINTEST = 0.05
 _BOLD_SHARE, _BESIDE_MM = 0.1, 0.3
 """Least share of the largest change of tone among candidates that one must show, within so many mm to either side."""
 _SHADOW_HUE = 0.35
+"""Share of the metal's hue just inside an edge under which it is a shadow's end, if another has all but so much."""
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
@@ -245,9 +246,9 @@ def _judged(lit: Lit, bench: Bench, pick: Pick, candidate: Candidate) -> Candida
     miss, _ = cKDTree(candidate.contour.xy).query(pick.near)
     stray = float(np.sqrt((miss**2).mean()))
     score = float(score_beside.max()) - _STRAY_COST * (stray / _WAY_POINT_MM) ** 2
-    looks = [tone(lit, bench, candidate.contour) for tone in (face_tone, ground_tone)]
-    hue = share_of_metal(lit, bench, candidate.contour)
-    return replace(candidate, score=score, stray=stray, tone=looks[0], ground=looks[1], step=step, hue=hue)
+    seen = replace(candidate, score=score, stray=stray, step=step)
+    metal, ground = (tone(lit, bench, candidate.contour) for tone in (face_tone, ground_tone))
+    return replace(seen, tone=metal, ground=ground, hue=share_of_metal(lit, bench, candidate.contour, ground))
 
 
 def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:

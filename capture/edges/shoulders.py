@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
+from capture.edges.blurred_step import risen
 from capture.edges.follow import smoothed
 from capture.edges.lengths import Across, Lengths, lengths_along
 from capture.edges.moved import contour_told, moved_in
@@ -138,20 +139,9 @@ def _normal(tone: FloatArray, weight: FloatArray, sigma: float) -> tuple[FloatAr
     """Normal matrix, its right side and the weighed square of all tone: level, slopes of face and ground, every step."""
     x, places = _ACROSS.offsets, _ACROSS.shifts
     slopes = [np.ones_like(x), np.minimum(x, 0.0), np.maximum(x - _GROUND_MM, 0.0)]
-    parts = np.column_stack([*slopes, _risen((x[:, None] - places) / sigma)])
+    parts = np.column_stack([*slopes, risen((x[:, None] - places) / sigma)])
     weighed = parts * weight[:, None]
     return parts.T @ weighed, tone @ weighed, float(weight @ tone**2)
-
-
-def _risen(sigmas: FloatArray) -> FloatArray:
-    """A blurred step's share, so many standard deviations of the blur past it; a tap need not load a library for it."""
-    return np.interp(sigmas, *_blurred_step())
-
-
-@cache
-def _blurred_step() -> tuple[FloatArray, FloatArray]:
-    places = np.linspace(-5.0, 5.0, 1001)
-    return places, 0.5 + 0.5 * np.array([math.erf(place / math.sqrt(2)) for place in places])
 
 
 def _explained(normal: FloatArray, toward: FloatArray, steps: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:

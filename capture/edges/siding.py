@@ -28,6 +28,7 @@ __all__ = ["HELD_SHARE", "face_tone", "ground_tone", "metal_tones", "of_this_met
 _INSIDE_MM, _OUTSIDE_MM = (-2.2, -0.7), (3.5, 6.0)
 _SURE_SHARE = 0.5
 _DEEP_MM, _JUST_INSIDE_MM, _HUES_APART = (-5.0, -3.0), (-0.6, -0.2), 0.5
+"""Outward of an edge, mm: its metal, and what a shadow's end has the ground's hue in; how far apart in hue both must be."""
 _ALIKE, _ALIKE_IN_HUE, _UNLIKE = 0.08, 0.125, 2.0
 """Metal of one sheet under one light is alike to this in the logarithm of tone; what is this many times farther from it
 than another candidate's is not metal."""
@@ -52,11 +53,11 @@ def ground_tone(lit: Lit, view: View, contour: Contour) -> FloatArray:
     return _tone(lit, view, contour, _OUTSIDE_MM)
 
 
-def share_of_metal(lit: Lit, view: View, contour: Contour) -> float:
-    """How far the hue just inside a contour is from the ground's (0) to the metal's deeper inside (1); 1 where the two
-    hardly differ. A shadow's end has the ground's hue on both its sides.
+def share_of_metal(lit: Lit, view: View, contour: Contour, ground: FloatArray) -> float:
+    """How far the hue just inside a contour is from the ground's (its tone (3,) given; 0) to the metal's deeper inside (1);
+    1 where the two hardly differ. A shadow's end has the ground's hue on both its sides.
     """
-    deep, near, ground = (_tone(lit, view, contour, band) for band in (_DEEP_MM, _JUST_INSIDE_MM, _OUTSIDE_MM))
+    deep, near = (_tone(lit, view, contour, band) for band in (_DEEP_MM, _JUST_INSIDE_MM))
     away = _hue(deep - ground)
     if _HUE_TIMES * np.abs(away).max() < _HUES_APART:
         return 1.0

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.edges.blurred_step import risen
 from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge
 from capture.edges.rims import NARROW_WALL_MM, OUTLINE, RimPoints, Sheet
@@ -19,7 +20,7 @@ from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.paths.noise import local_noise
 from fit.points import FloatArray
 
-__all__ = ["COLOUR_BLUR_PX", "blurred_steps", "step_places", "told_by_colour"]
+__all__ = ["COLOUR_BLUR_PX", "step_places", "told_by_colour"]
 
 _REACH_MM, _STEP_MM, _SMOOTH_MM = 2.8, 0.04, 0.4
 _BAND_MM = (1.0, 2.6)
@@ -96,13 +97,6 @@ def step_places(strip: Strip, tint: FloatArray, blur: float) -> tuple[FloatArray
     return place, np.where(likeness.argmax(axis=1) == best, here, 0.0)
 
 
-def blurred_steps(offset: FloatArray, shifts: FloatArray, blur: float) -> FloatArray:
-    """Steps (S, T) from 0 to 1 at each shift, blurred by a Gaussian of so many mm."""
-    from scipy.special import erf
-
-    return np.asarray(0.5 + 0.5 * erf((offset - shifts[:, None]) / (np.sqrt(2) * blur)))
-
-
 def _tint(tone: FloatArray, offset: FloatArray, rows_near: int) -> tuple[FloatArray, FloatArray]:
     """Tones (M, T, 3) seen along the colour that tells ground from metal best nearby; how far apart (M,), in their grain."""
     low, high = _BAND_MM
@@ -129,7 +123,7 @@ def _mean_near(values: FloatArray, half: int) -> FloatArray:
 
 def _likeness(tint: FloatArray, offset: FloatArray, shifts: FloatArray, blur: float) -> FloatArray:
     """Correlation (M, S) of rows (M, T) with a rising blurred step at each shift."""
-    steps = blurred_steps(offset, shifts, blur)
+    steps = risen((offset - shifts[:, None]) / blur)
     steps -= steps.mean(axis=1, keepdims=True)
     steps /= np.linalg.norm(steps, axis=1, keepdims=True)
     rows = tint - tint.mean(axis=1, keepdims=True)

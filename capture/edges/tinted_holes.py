@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
+from capture.edges.blurred_step import risen
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at
 from capture.edges.rims import LOWER, OUTLINE, WALL_SEEN_MM, RimPoints
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.shade_blind import way_from_ground
 from capture.edges.strip import Contour, Lit, unroll
-from capture.edges.tinted import COLOUR_BLUR_PX, blurred_steps
+from capture.edges.tinted import COLOUR_BLUR_PX
 from fit.points import FloatArray
 
 __all__ = ["tinted_hole"]
@@ -59,8 +60,7 @@ def tinted_hole(lit: Lit, bench: Bench, known: FaceKnowledge, start: Circle) -> 
     """
     if start.radius < _LEAST_RADIUS_MM:
         return None
-    contour = circle_contour(start.x, start.y, start.radius, known.sheet.height, 2 * np.pi * start.radius / _ROWS)
-    rows = _rows(lit, bench, known, contour, start.radius)
+    rows = _rows(lit, bench, known, _rim(start.x, start.y, start.radius, known), start.radius)
     if rows is None:
         return None
     move = _likeliest(rows)
@@ -69,8 +69,12 @@ def tinted_hole(lit: Lit, bench: Bench, known: FaceKnowledge, start: Circle) -> 
     place, told = _near(rows, at)
     if told.mean() < _LEAST_ROWS:
         return None
-    rim = circle_contour(x, y, radius, known.sheet.height, 2 * np.pi * radius / _ROWS)
-    return _edge(lit, bench, known, rim, (place - at, told, _foot_tells(rows, at)))
+    return _edge(lit, bench, known, _rim(x, y, radius, known), (place - at, told, _foot_tells(rows, at)))
+
+
+def _rim(x: float, y: float, radius: float, known: FaceKnowledge) -> Contour:
+    """The rim at `_ROWS` directions, the same ones whatever its radius."""
+    return circle_contour(x, y, radius, known.sheet.height, 2 * np.pi * radius / (_ROWS + 0.5))
 
 
 def _rows(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, radius: float) -> _Rows | None:
@@ -105,11 +109,12 @@ def _explained(
 
     Face and wall have each their tint, fitted row by row; the ground has none.
     """
-    rim = blurred_steps(offset, shifts, blur)
+    past = (offset - shifts[:, None]) / blur
+    rim = risen(past)
     face = 1 - rim
     cost, lit_wall = np.empty((len(tint), len(shifts))), np.zeros((len(tint), len(shifts)))
     for i, (row, width) in enumerate(zip(tint, wall, strict=True)):
-        band = rim - blurred_steps(offset, shifts + width, blur) if width else np.zeros_like(rim)
+        band = rim - risen(past - width / blur) if width else np.zeros_like(rim)
         ff, fb, bb = (face * face).sum(axis=1), (face * band).sum(axis=1), (band * band).sum(axis=1) + 1e-9
         fr, br = face @ row, band @ row
         level = (fr * bb - br * fb) / (ff * bb - fb * fb)

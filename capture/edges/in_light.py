@@ -30,7 +30,7 @@ from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
-__all__ = ["InLight", "Measured", "measured_in_light"]
+__all__ = ["InLight", "Measured", "light_tells", "measured_in_light"]
 
 _LENGTH_MM, _ROUND_MM = 2.5, 2.0
 _SPACING_MM = 0.2
@@ -67,7 +67,7 @@ def measured_in_light(
     rounded : how likely the sheet's edges are rounded, 0 to 1, by the shape of their steps. Where height or thickness are
     not known to a few tenths, wall and shadows are not where they would be expected: all stays as found.
     """
-    if max(known.height_u, known.foot_u) > _SURE_HEIGHT_U:
+    if not light_tells(known):
         return InLight(known, outline, list(rounds), list(slots))
     contour = contour_told(bench, known.sheet, outline)
     circles = [np.array([c["x"], c["y"], c["diameter"] / 2]) for c, _, _ in rounds]
@@ -99,6 +99,11 @@ def measured_in_light(
         [_or_found(one[0], _circle_as, *place, *one) for one in zip(rounds, circles, covs, strict=True)],
         [_or_found(slot, _slot_in, *place, slot, light) for slot in slots],
     )
+
+
+def light_tells(known: FaceKnowledge) -> bool:
+    """Whether height and thickness are so well known that walls and shadows are where they are expected."""
+    return max(known.height_u, known.foot_u) <= _SURE_HEIGHT_U
 
 
 def _or_found(found: Measured, anew: Callable[..., Measured], *told: object) -> Measured:

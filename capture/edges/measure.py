@@ -11,7 +11,7 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import worth_along
-from capture.edges.in_light import measured_in_light
+from capture.edges.in_light import InLight, light_tells, measured_in_light
 from capture.edges.openings import Opening, find_openings
 from capture.edges.part_mask import PartMask, disc, find_part
 from capture.edges.rim_fit import (
@@ -27,7 +27,7 @@ from capture.edges.rim_fit import (
 )
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
-from capture.edges.sheet_rounding import SURE_ROUND, same_place, settle_rounding
+from capture.edges.sheet_rounding import SURE_ROUND, Tried, same_place, try_roundings
 from capture.edges.slot_holes import Stadium, best_stadium, stadium_of
 from capture.edges.strip import Lit, Palette, linear_light
 from capture.edges.waves import waves_to_noise, waves_to_own
@@ -42,6 +42,8 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredPart", "measure_part"]
 
 _STEP_MM = 0.2
+_OTHER_MM = 0.15
+"""If light tells of a rounding that differs by more from what edges were looked for with, they are looked for again."""
 _RIM_MM = 0.8
 _USUAL_HEIGHT_MM = 10.0
 _MARGIN_MM = 4.0
@@ -103,17 +105,24 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     part = _without_bays(lit, bench, known.sheet, part)
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
-    outline = _rough_outline(part)
-    known, circles, edge, rounded = settle_rounding(lit, bench, known, searches, outline)
+    tried = try_roundings(lit, bench, known, searches, _rough_outline(part), later=light_tells(known))
+    known = known.with_rounding(tried.first)
+    told = _edges_in_light(lit, bench, known, tried, openings)
+    if abs(told.known.sheet.rounding - known.sheet.rounding - known.rim_inset) > _OTHER_MM:
+        told = _edges_in_light(lit, bench, told.known, tried, openings)
+    found = [_Found(*one) for one in told.rounds + told.slots]
+    return _assembled(bench, told.known, flat, told.outline, found)
+
+
+def _edges_in_light(lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried, openings: list[Opening]) -> InLight:
+    """Outline, holes and slots under one rounding, measured in the light on the paper, which may tell of another one."""
+    circles, edge = tried.of(known.sheet.rounding)
     holes = _rounds(lit, bench, known, circles)
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
     holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
     slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
     alone_rounds, alone_slots = ([(one.feature, one.points, one.edge) for one in kind] for kind in (holes, slots))
-    told = measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, rounded)
-    known, edge = told.known, told.outline
-    found = [_Found(*one) for one in told.rounds + told.slots]
-    return _assembled(bench, known, flat, edge, found)
+    return measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, tried.rounded)
 
 
 def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:

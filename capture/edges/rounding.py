@@ -62,7 +62,9 @@ def resolves_rounding(px_per_mm: float) -> bool:
     return USUAL_MM * px_per_mm >= _RESOLVED_PX
 
 
-def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded: float | None = None) -> Rounding:
+def settled_rounding(
+    worth: FloatArray, length: float, px_per_mm: float, rounded: float | None = None, *, later: bool = False
+) -> Rounding:
     """Choose the rounding.
 
     Parameters
@@ -71,6 +73,8 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
     length : of all these edges, mm.
     rounded : how likely the edges are rounded at all, 0 to 1, by the shape of their steps
         (`capture.edges.flanks.rounded_share`); None where the scores alone must tell.
+    later : whether light on the paper tells more later. Then edges are taken for sharp as long as the holes agree and
+        nothing sure says otherwise: an outline's shadow looks like a band, the wider the better it fits.
 
     A rounding loses credit by a factor e for each loss of `_TOLD_APART` in mean score; the rim of another rounding lies
     about a third of their difference away. One that spans less than two pixels or so cannot be told by its twin lines;
@@ -79,7 +83,7 @@ def settled_rounding(worth: FloatArray, length: float, px_per_mm: float, rounded
     """
     kinds = np.atleast_2d(worth)
     sharp = bool((kinds[1:, 0] >= kinds[1:, 1:].max(axis=1)).all())
-    if rounded is not None and rounded < _SURE_SHARP and sharp:
+    if rounded is not None and rounded < (_SURE_ROUNDED if later else _SURE_SHARP) and sharp:
         faint = _FAINT_U_MM[resolves_rounding(px_per_mm)]
         return Rounding(0, 0.0, float(np.hypot(faint, _USUAL_U_MM * 2 * np.sqrt(rounded * (1 - rounded)))))
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)

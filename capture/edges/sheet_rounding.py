@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,25 +12,46 @@ from capture.edges.follow import follow_edge
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_of
 from capture.edges.rims import twin_share
 from capture.edges.round_holes import Circle, RoundSearch
-from capture.edges.rounding import ROUNDINGS, settled_rounding
+from capture.edges.rounding import ROUNDINGS, Rounding, settled_rounding
 from capture.edges.strip import Lit
 from fit.points import FloatArray
 
-__all__ = ["SURE_ROUND", "same_place", "settle_rounding"]
+__all__ = ["SURE_ROUND", "Tried", "same_place", "try_roundings"]
 
 SURE_ROUND = 0.45
 """Score of a ring that is surely a hole's: on 40 ray-traced plates rings that were none reached 0.29."""
 _LEAST_SCORE = 0.15
 
 
-def settle_rounding(
+@dataclass(frozen=True, eq=False, slots=True)
+class Tried:
+    """What was found under each of `ROUNDINGS`: candidates for round holes, the outline's edge; how likely edges are
+    rounded by the shape of their steps, and which rounding to begin with.
+    """
+
+    circles: list[list[Circle]]
+    edges: list[Edge]
+    rounded: float
+    first: Rounding
+
+    def of(self, radius: float) -> tuple[list[Circle], Edge]:
+        """Candidates, best first, and the outline's edge where edges are rounded so."""
+        which = ROUNDINGS.index(radius)
+        return sorted((option[which] for option in self.circles), key=lambda circle: -circle.score), self.edges[which]
+
+
+def try_roundings(
     lit: Lit,
     bench: Bench,
     known: FaceKnowledge,
     searches: list[tuple[RoundSearch, list[FloatArray]]],
     outline: FloatArray,
-) -> tuple[FaceKnowledge, list[Circle], Edge, float]:
-    """The edge's rounding that explains holes and outline best together; it is one property of the whole sheet."""
+    *,
+    later: bool,
+) -> Tried:
+    """Holes and outline under every rounding, and the one that explains them best together: it is one property of the
+    whole sheet. later : whether light on the paper tells more of it later.
+    """
     tried = [search.fine(starts, ROUNDINGS) for search, starts in searches]
     options = _ranked(tried)
     sheets = [replace(known.sheet, rounding=r) for r in ROUNDINGS]
@@ -46,10 +67,8 @@ def settle_rounding(
     strip, at, wall = followed[0]
     shapes = [step_shapes(strip, bench, at, wall, bench.blur), *_hole_shapes(bench, searches, tried)]
     rounded = rounded_share(shapes)
-    rounding = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded)
-    settled = known.with_rounding(rounding)
-    circles = sorted((option[rounding.which] for option in options), key=lambda circle: -circle.score)
-    return settled, circles, edges[rounding.which], rounded
+    first = settled_rounding(np.array(worth), length, strip.px_per_mm, rounded, later=later)
+    return Tried(options, edges, rounded, first)
 
 
 def _hole_shapes(

@@ -7,7 +7,10 @@ import pytest
 from scipy.special import ndtr
 
 from capture.edges.flanks import rounded_share, step_shapes
-from capture.edges.rounding import ROUNDINGS, rounding_on_bench, settled_rounding
+from capture.edges.rim_fit import Edge
+from capture.edges.round_holes import Circle
+from capture.edges.rounding import ROUNDINGS, Rounding, rounding_on_bench, settled_rounding
+from capture.edges.sheet_rounding import Tried
 from capture.edges.strip import Contour, Strip
 
 PX_PER_MM, BLUR_PX, STEP = 12.0, 0.8, 0.02
@@ -82,6 +85,28 @@ def test_steps_as_steep_as_blur_outweigh_scores_of_the_outline_but_not_of_the_ho
     assert settled_rounding(np.array([outline, holes]), 1.0, 12.0).radius == 0.3
     assert settled_rounding(np.array([outline, holes]), 1.0, 12.0, rounded=0.05).radius == 0
     assert settled_rounding(np.array([outline, holes[::-1]]), 1.0, 12.0, rounded=0.05).radius > 0
+
+
+def test_where_light_tells_later_holes_that_look_sharp_outweigh_an_outline_beside_its_shadow():
+    outline, holes = np.array([0.5, 0.64, 0.62, 0.7]), np.array([0.18, 0.15, 0.13, 0.12])
+    assert settled_rounding(np.array([outline, holes]), 1.0, 12.0, rounded=0.3).radius == 0.3
+    later = settled_rounding(np.array([outline, holes]), 1.0, 12.0, rounded=0.3, later=True)
+    assert later.radius == 0 and later.doubt > 0.06, "taken for sharp, in doubt"
+    assert settled_rounding(np.array([outline, holes[::-1]]), 1.0, 12.0, rounded=0.3, later=True).radius > 0
+    assert settled_rounding(np.array([outline, holes]), 1.0, 12.0, rounded=0.9, later=True).radius > 0
+
+
+def test_what_was_found_under_another_rounding_is_kept():
+    """Candidates and outline of every rounding, so that light may tell of another one later."""
+    strip = ring(plain)
+    edges = [Edge(strip, None, 1.0, 0.1 * i) for i in range(len(ROUNDINGS))]
+    two = [
+        [Circle(0.0, 0.0, 3.0, score) for score in scores] for scores in ([0.9, 0.5, 0.2, 0.1], [0.3, 0.4, 0.6, 0.2])
+    ]
+    tried = Tried(two, edges, 0.5, Rounding(0, 0.0, 0.0))
+    circles, edge = tried.of(0.2)
+    assert [circle.score for circle in circles] == [0.6, 0.2] and edge is edges[2]
+    assert tried.of(0.0)[0][0].score == 0.9
 
 
 def test_a_band_all_round_is_a_rounding_whatever_the_scores():

@@ -12,7 +12,7 @@ from capture.camera.bench import Bench
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import worth_along
 from capture.edges.in_light import InLight, light_tells, measured_in_light
-from capture.edges.openings import Opening, find_openings
+from capture.edges.openings import Opening, find_openings, round_starts
 from capture.edges.part_mask import PartMask, disc, find_part
 from capture.edges.rim_fit import (
     Edge,
@@ -104,7 +104,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
     part = _without_bays(lit, bench, known.sheet, part)
     openings = find_openings(part)
-    searches = _round_candidates(lit, bench, known.sheet, [o for o in openings if o.is_round])
+    searches = _round_candidates(lit, bench, known.sheet, round_starts(openings))
     tried = try_roundings(lit, bench, known, searches, _rough_outline(part), later=light_tells(known))
     known = known.with_rounding(tried.first)
     told = _edges_in_light(lit, bench, known, tried, openings)
@@ -198,12 +198,12 @@ def _rough_outline(part: PartMask) -> FloatArray:
 
 
 def _round_candidates(
-    lit: Lit, bench: Bench, sheet: Sheet, openings: list[Opening]
+    lit: Lit, bench: Bench, sheet: Sheet, starts: list[Circle]
 ) -> list[tuple[RoundSearch, list[FloatArray]]]:
     """Searches of the round candidates that have a ring of steps at all, each with its coarse starts."""
     kept = []
-    for opening in openings:
-        search = RoundSearch(lit, bench, sheet, opening.circle)
+    for start in starts:
+        search = RoundSearch(lit, bench, sheet, start)
         if search.ring() >= _RING:
             kept.append((search, search.coarse(0.6)))
     return kept

@@ -16,7 +16,7 @@ from capture.edges.planes import Planes, closed, grown, opened, stacked
 from capture.edges.round_holes import Circle
 from fit.points import FloatArray
 
-__all__ = ["Opening", "find_openings"]
+__all__ = ["Opening", "find_openings", "round_starts"]
 
 _LEAST_MM = 2.0
 _MEDIAN_MM = 16.0
@@ -27,6 +27,10 @@ _MOST_MISFIT, _MOST_MISFIT_LONG, _LONG = 0.08, 0.2, 1.8
 _RING_MM = 2.4
 _WHISKER_MM = (0.7, 1.6)
 """Half the width of whiskers (scratches, brushing marks) that are cut off."""
+_SAME_MM = 0.6
+_HULL_POINTS, _HULL_MISS_MM, _LEAST_HULL, _MOST_OF_LENGTH = 36, 0.2, 0.55, 0.65
+"""How a crescent is told from a slot: points round its hull, how far off a circle they may lie, which share of them must lie
+on it, and its radius as a share of the crescent's length. Of a slot's hull no more than 0.47 lies on one circle."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -162,3 +166,45 @@ def _distinct(found: list[Opening]) -> list[Opening]:
 def _copies(one: Opening, other: Opening) -> bool:
     near = np.hypot(*(one.centre - other.centre)) < max(0.06 * other.width, 0.4)
     return bool(near and 0.92 < one.length / other.length < 1.08)
+
+
+def round_starts(openings: list[Opening]) -> list[Circle]:
+    """Circles of the round candidates, and of crescents that none of these is near."""
+    starts = [opening.circle for opening in openings if opening.is_round]
+    for opening in openings:
+        crescent = _crescent(opening)
+        if crescent is not None and not any(_near(crescent, other) for other in starts):
+            starts.append(crescent)
+    return starts
+
+
+def _near(one: Circle, other: Circle) -> bool:
+    apart = np.hypot(np.hypot(one.x - other.x, one.y - other.y), one.radius - other.radius)
+    return bool(apart < _SAME_MM)
+
+
+def _crescent(opening: Opening) -> Circle | None:
+    """The circle that most of a blob's hull lies on: a hole half of which looks like the face shows a crescent of shadow.
+
+    None where less than half of the hull does, as of a slot.
+    """
+    import cv2
+
+    hull = cv2.convexHull(opening.contour.astype(np.float32))[:, 0].astype(float)
+    ring = np.vstack([hull, hull[:1]])
+    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(ring, axis=0).T))]
+    at = np.linspace(0.0, along[-1], _HULL_POINTS, endpoint=False)
+    xy = np.column_stack([np.interp(at, along, ring[:, i]) for i in (0, 1)]) - opening.centre
+    part = xy[(np.arange(_HULL_POINTS)[:, None] + np.arange(_HULL_POINTS // 2)) % _HULL_POINTS]
+    rows = np.concatenate([2 * part, np.ones((*part.shape[:2], 1))], axis=2)
+    square = (part**2).sum(axis=2)[..., None]
+    turned = np.swapaxes(rows, 1, 2)
+    centre, rest = np.split(np.linalg.solve(turned @ rows + 1e-9 * np.eye(3), turned @ square)[..., 0], [2], axis=1)
+    radius = np.sqrt(np.maximum(rest[:, 0] + (centre**2).sum(axis=1), 0.0))
+    miss = np.abs(np.hypot(*np.moveaxis(xy - centre[:, None], 2, 0)) - radius[:, None])
+    share = (miss < _HULL_MISS_MM).mean(axis=1)
+    best = int(share.argmax())
+    if share[best] < _LEAST_HULL or radius[best] > _MOST_OF_LENGTH * opening.length:
+        return None
+    x, y = opening.centre + centre[best]
+    return Circle(float(x), float(y), float(radius[best]))

@@ -13,7 +13,7 @@ from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import follow_edge
-from capture.edges.openings import find_openings
+from capture.edges.openings import Opening, find_openings, round_starts
 from capture.edges.part_mask import find_part
 from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot, slot_edge
 from capture.edges.rims import Sheet
@@ -65,6 +65,37 @@ def test_the_part_is_told_from_paper_and_shadow(plate, face, shadow, gradient):
     found = part.mask > 0
     assert (found & truth).sum() / (found | truth).sum() > 0.985
     assert not part.touches_border
+
+
+@pytest.mark.parametrize("moved", [3.0, 5.0, 7.0])
+def test_a_crescent_starts_a_search_for_the_whole_hole(moved):
+    """Of a hole whose lit side looks like the face only the shadow shows: a disc less another that is moved aside."""
+    angle, radius = np.linspace(0, 2 * np.pi, 721), 6.0
+    rim = radius * np.column_stack([np.cos(angle), np.sin(angle)])
+    lit = rim - [moved, 0.0]
+    crescent = np.vstack([rim[np.hypot(rim[:, 0] + moved, rim[:, 1]) > radius], lit[np.hypot(*lit.T) < radius]])
+    starts = round_starts([blob(np.array([50.0, 80.0]) + crescent)])
+    assert min(np.hypot(s.x - 50, s.y - 80) + abs(s.radius - radius) for s in starts) < 0.4
+
+
+def test_a_slot_starts_no_search_for_a_hole_nor_does_a_crescent_in_one():
+    angle = np.linspace(-np.pi / 2, np.pi / 2, 60)
+    cap = 4.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    for length in (6.0, 16.0):
+        half = np.array([length / 2, 0.0])
+        assert round_starts([blob(np.vstack([half + cap, -half - cap]))]) == []
+    rim = 6.0 * np.column_stack([np.cos(4 * angle), np.sin(4 * angle)])
+    shade = blob(rim[rim[:, 0] > 1.5])
+    assert len(round_starts([shade])) == 1 and len(round_starts([shade, blob(rim)])) == 1
+
+
+def blob(contour) -> Opening:
+    """A candidate from its contour (N, 2), boxed along x and y."""
+    (left, low), (right, top) = contour.min(axis=0), contour.max(axis=0)
+    size = np.array([right - left, top - low])
+    return Opening(
+        contour, np.array([left + right, low + top]) / 2, np.eye(2)[size.argmax()], size.max(), size.min(), 0.0
+    )
 
 
 def test_bare_paper_is_no_part():

@@ -11,6 +11,7 @@ import pytest
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
+from capture.edges import measure
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import follow_edge
 from capture.edges.openings import Opening, find_openings, round_starts
@@ -279,3 +280,20 @@ def test_half_a_slot_is_no_slot(shot, plate):
         truth.worth == 0
         and best_stadium(lit, bench, known.sheet, truth).worth > best_stadium(lit, bench, known.sheet, half).worth
     )
+
+
+def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
+    """A faint rim of centimetres is no chance; as faint a one of millimetres, or one most of which is hidden, may be."""
+    found, points, edge = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
+    (slot,) = plate.slots
+    length = 2 * (slot.length - slot.width) + np.pi * slot.width
+
+    def believed(edge) -> bool:
+        return measure._slot_believed(measure._Found(found, points, edge))
+
+    assert length > 60 and believed(edge)
+    assert believed(replace(edge, score=0.25)) and believed(replace(edge, score=0.5, cover=0.6))
+    assert not believed(replace(edge, score=0.1)) and not believed(replace(edge, score=0.5, cover=0.4))
+    short = edge.strip.thinned(6)
+    contour = replace(short.contour, xy=found.vector(("x", "y")) + 0.15 * short.contour.xy)
+    assert not believed(replace(edge, strip=replace(short, contour=contour), score=0.25))

@@ -6,6 +6,7 @@ The pattern is OpenCV's ChArUco board in its default layout (OpenCV 4.6 and late
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -96,13 +97,13 @@ class Piece:
         row, column = np.divmod(np.asarray(ids), self.columns - 1)
         return np.column_stack([(column + 1) * self.square, self.height - (row + 1) * self.square])
 
-    def marker_xy(self, marker_id: int) -> FloatArray:
-        """Nominal corners (4, 2) of a printed marker: top-left, top-right, bottom-right, bottom-left; mm, y up."""
-        column, row = self.marker_cells()[marker_id]
-        gap = (self.square - self.marker) / 2
+    def markers_xy(self, marker_ids: Iterable[int]) -> FloatArray:
+        """Nominal corners (N, 4, 2) of printed markers: top-left, top-right, bottom-right, bottom-left; mm, y up."""
+        cells = self.marker_cells()
+        column, row = np.array([cells[i] for i in marker_ids]).reshape(-1, 2).T
+        gap, m = (self.square - self.marker) / 2, self.marker
         left, top = column * self.square + gap, self.height - row * self.square - gap
-        m = self.marker
-        return np.array([(left, top), (left + m, top), (left + m, top - m), (left, top - m)])
+        return np.stack([left[:, None] + [0, m, m, 0], top[:, None] - [0, 0, m, m]], axis=-1)
 
     def board(self) -> Any:
         """The same piece as OpenCV's CharucoBoard (full board, y down)."""

@@ -66,7 +66,8 @@ def find_pieces(image: Image, kinds: Collection[str] = ("frame", "strip")) -> li
         raise _no_target(image, kinds, len(markers))
     found, reasons = [], []
     for piece in _pieces_present(markers, kinds):
-        own = {i: seen for i, seen in markers.items() if i in piece.marker_cells()}
+        cells = piece.marker_cells()
+        own = {i: seen for i, seen in markers.items() if i in cells}
         try:
             found.append(_find_corners(image, piece, own))
         except CannotDetermine as error:
@@ -85,7 +86,7 @@ def _codes_of(kinds: Collection[str]) -> list[int]:
 
 def _pieces_present(markers: Mapping[int, Any], kinds: Collection[str]) -> list[Piece]:
     pieces = {piece.name: piece for i in sorted(markers) if (piece := piece_of_id(i)) and piece.kind in kinds}
-    return [p for p in pieces.values() if sum(i in p.marker_cells() for i in markers) >= 2]
+    return [p for p in pieces.values() if len(p.marker_cells().keys() & markers.keys()) >= 2]
 
 
 def read_markers(
@@ -175,7 +176,7 @@ def _find_corners(image: Image, piece: Piece, own: Mapping[int, Sequence[FloatAr
     """Predict every corner from the markers read, then fit each on the full picture."""
     names = [i for i, places in own.items() for _ in places]
     places = np.array([place for seen in own.values() for place in seen])
-    nominal = np.array([piece.marker_xy(i) for i in names])
+    nominal = piece.markers_xy(names)
     homography, inlier = _consistent(nominal, places, piece)
     if (~inlier).sum() >= MIN_MARKERS:
         _refuse_old_layout(image, piece, names, places, int(inlier.sum()))

@@ -252,21 +252,27 @@ def thread(score: FloatArray, column_cost: float, stride: int, closed: bool) -> 
 
     Dynamic programming; a ring is gone round twice, so that its second round has forgotten where the first began.
     """
-    *several, rows, _ = score.shape
     if closed:
-        half = rows // 2
-        path = thread(np.concatenate([score, score], axis=-2), column_cost, stride, closed=False)
-        return np.concatenate([path[..., rows : rows + half], path[..., half:rows]], axis=-1)
+        rows = score.shape[-2]
+        half, twice = rows // 2, np.concatenate([score, score], axis=-2)
+        path = _best_way(twice, column_cost, stride, half)
+        return np.concatenate([path[..., rows - half : rows], path[..., : rows - half]], axis=-1)
+    return _best_way(score, column_cost, stride)
+
+
+def _best_way(score: FloatArray, column_cost: float, stride: int, first: int = 0) -> NDArray[np.int_]:
+    """Column of every row from `first` on (..., M - first) of the best path through scores (..., M, G)."""
+    *several, rows, _ = score.shape
     cost = column_cost * np.abs(np.arange(-stride, stride + 1))
-    reached = _reached(np.moveaxis(score, -2, 0), cost)
-    path = np.empty((*several, rows), dtype=int)
+    reached = _reached(np.moveaxis(score, -2, 0), cost)[first:]
+    path = np.empty((*several, rows - first), dtype=int)
     for each in np.ndindex(*several):
         path[each] = _way_back(reached[:, *each], cost)
     return path
 
 
 def _way_back(reached: FloatArray, cost: FloatArray) -> list[int]:
-    """Column per row of the best path that reached (M, G + 2 s) tells of."""
+    """Column per row of the best path whose last rows reached (M, G + 2 s) tells of."""
     stride, width = len(cost) // 2, len(cost)
     at = int(reached[-1, stride:-stride].argmax())
     path = [at]

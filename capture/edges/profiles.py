@@ -70,8 +70,7 @@ def _costs(
     starts = (divmod(_pad(over) - int(move), over.thin) for move in over.moves)
     some, used = tone[:, :: over.thin], use.astype(float)
     tried = (phases[phase][:, :, first : first + some.shape[1]] for first, phase in starts)
-    own = np.array([[*range(len(parts)), len(parts) + i] for i in range(len(papers))])
-    missed = np.stack([_missed(here, some, used, (expected, firm), own) for here in tried], axis=2)
+    missed = np.stack([_missed(here, some, used, (expected, firm), len(papers)) for here in tried], axis=2)
     return np.asarray(_SIGHTINGS / 2 * np.log1p(missed / (samples * over.noise**2)))
 
 
@@ -81,21 +80,27 @@ def _pad(over: Across) -> int:
 
 
 def _missed(
-    parts: FloatArray, tone: FloatArray, use: FloatArray, levels: tuple[FloatArray, FloatArray], own: NDArray[np.int_]
+    parts: FloatArray, tone: FloatArray, use: FloatArray, levels: tuple[FloatArray, FloatArray], readings: int
 ) -> FloatArray:
-    """(R, W): squares left of tone (W, D) after those parts (W, P, D) that are a reading's own (R, K) have the levels that
-    explain it best, all held to those expected (W, P) as firmly (W, P) as `levels` has it.
+    """(R, W): squares left of tone (W, D) after parts (W, P, D) have the levels that explain it best, all held to those
+    expected (W, P) as firmly (W, P) as `levels` has it. The last parts are the readings' own, one each; the others are
+    solved for once, with what each reading's own part takes away from them.
     """
     expected, firm = levels
     weighed = parts * use[:, None]
     normal = weighed @ parts.transpose(0, 2, 1)
-    each = np.arange(normal.shape[1])
+    each, shared = np.arange(normal.shape[1]), normal.shape[1] - readings
     normal[:, each, each] += firm
-    toward = ((weighed @ tone[:, :, None])[:, :, 0] + firm * expected)[:, own]
-    level = np.linalg.solve(normal[:, own[:, :, None], own[:, None]], toward[..., None])[..., 0]
-    held = (firm * expected**2)[:, own].sum(axis=2)
-    left = (use * tone**2).sum(axis=1)[:, None] + held - (level * toward).sum(axis=2)
-    return np.maximum(left, 0.0).T
+    toward = (weighed @ tone[:, :, None])[:, :, 0] + firm * expected
+    between = normal[:, :shared, shared:]
+    told = np.concatenate([toward[:, :shared, None], between], axis=2)
+    solved = np.linalg.solve(normal[:, :shared, :shared], told)
+    explained = (solved[:, :, 0] * toward[:, :shared]).sum(axis=1)
+    own = toward[:, shared:] - (solved[:, :, :1] * between).sum(axis=1)
+    firmness = normal[:, each[shared:], each[shared:]] - (solved[:, :, 1:] * between).sum(axis=1)
+    held = firm * expected**2
+    left = (use * tone**2).sum(axis=1) + held[:, :shared].sum(axis=1) - explained
+    return np.maximum(left[:, None] + held[:, shared:] - own**2 / firmness, 0.0).T
 
 
 def _parts(

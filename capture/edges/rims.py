@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.edges.flatten import View
-from capture.edges.strip import Contour, Strip
+from capture.edges.strip import Contour, Strip, at_least, at_most
 from fit.points import FloatArray
 
 __all__ = [
@@ -76,7 +76,8 @@ class Sheet:
         """
         if self.rounding == 0 or self.thickness <= 0:
             return np.zeros_like(wall)
-        lean = np.maximum(-wall, 0) / self.thickness
+        lean = at_least(-wall, 0)
+        lean /= self.thickness
         return np.asarray(self.rounding * (lean + 1 - np.sqrt(1 + lean**2)))
 
 
@@ -107,28 +108,42 @@ def contour_score(
     inside : how far into the material steps count against the contour, mm.
     """
     seen = wall > WALL_SEEN_MM
-    apart = _blurred_apart(strip, sheet)
-    outline = np.where(seen, contour + wall, contour - sheet.outline_shift(wall) + apart)
-    face_line = contour - sheet.rounding - np.where(seen, apart / 2, apart)
+    outline, face_line = _lines(strip, sheet, contour, wall, seen)
     at_outline, at_face_line = strip.around(outline, reach), strip.around(face_line, reach)
     two = np.abs(outline - face_line) > 2 * reach
     beside = strip.between(face_line - inside, np.maximum(outline, face_line) + _BEYOND_MM)
-    unexplained = np.maximum(beside - at_outline - np.where(two, at_face_line, 0.0), 0.0)
-    # Where the wall shows, face and wall meet in a step of tone: an outline without it would leave the wall unseen.
-    walled = 0.8 * at_face_line + 0.5 * at_outline
-    if not sheet.on_paper:
-        gap = np.minimum(strip.between(outline - reach, outline + _GAP_MM), 1.0)
-        unexplained = np.maximum(beside - at_face_line - gap, 0.0)
+    if sheet.on_paper:
+        beside -= at_outline
+        beside -= at_face_line * two
+        # Where the wall shows, face and wall meet in a step of tone: an outline without it would leave the wall unseen.
+        walled = 0.8 * at_face_line + 0.5 * at_outline
+    else:
+        gap = at_most(strip.between(outline - reach, outline + _GAP_MM), 1.0)
+        beside -= at_face_line
+        beside -= gap
         walled = 0.9 * at_face_line + 0.3 * gap
-    both = np.where(two, np.minimum(at_outline, at_face_line), 0.0)
-    plain = np.maximum(at_outline, 0.8 * at_face_line) + 0.4 * both
+    unexplained = at_most(at_least(beside, 0.0), 2.0)
+    plain = np.maximum(at_outline, 0.8 * at_face_line) + 0.4 * (np.minimum(at_outline, at_face_line) * two)
     found = np.where(seen & (wall > (_WALL_CLEAR_MM if sheet.on_paper else 0.0)), walled, plain)
-    found = found - 0.35 * np.minimum(unexplained, 2.0)
+    found -= 0.35 * unexplained
     if strip.hue is not None:
         near, far = _HUE_MM
         drop = strip.part_share(outline - far, outline - near) - strip.part_share(outline + near, outline + far)
         found = found + 0.6 * np.clip(drop, -1.0, 1.0)
     return np.asarray(found, dtype=float)
+
+
+def _lines(
+    strip: Strip, sheet: Sheet, contour: FloatArray, wall: FloatArray, seen: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Where the solid's outline and the end of the flat face show (..., M) for a contour there."""
+    hidden, face_line, apart = contour, contour, _blurred_apart(strip, sheet)
+    if sheet.rounding:
+        hidden = contour - sheet.outline_shift(wall) + apart
+        face_line = contour - sheet.rounding
+    if apart:
+        face_line = face_line - np.where(seen, apart / 2, apart)
+    return np.where(seen, contour + wall, hidden), face_line
 
 
 def _blurred_apart(strip: Strip, sheet: Sheet) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from capture.edges.flatten import View, largest_channel
 from fit.points import FloatArray
 
-__all__ = ["Contour", "Lit", "Palette", "Strip", "linear_light", "sampled", "unroll"]
+__all__ = ["Contour", "Lit", "Palette", "Strip", "at_least", "at_most", "linear_light", "sampled", "unroll"]
 
 _LEAST_STRENGTH = 0.25
 _MATERIAL_MM = 1.0
@@ -104,14 +104,14 @@ class Strip:
     tone: NDArray[np.float32] | None = None
 
     def between(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Strength summed over offsets [low, high), both (..., M)."""
-        more = self._upto(self.total, high)
-        more -= self._upto(self.total, low)
-        return np.maximum(more, 0.0, out=more)
+        """Strength summed over offsets [low, high), both (..., M), low ones first."""
+        more = self.total.take(self._places(high))
+        more -= self.total.take(self._places(low))
+        return more
 
     def around(self, offset: FloatArray, reach: float) -> FloatArray:
         """Strength near an offset (..., M), 1 at most."""
-        return np.minimum(self.between(offset - reach, offset + reach), 1.0)
+        return at_most(self.between(offset - reach, offset + reach), 1.0)
 
     def thinned(self, every: int) -> Strip:
         """The strip with every n-th row only, for coarse searches."""
@@ -126,9 +126,12 @@ class Strip:
         """Mean share of the part's hue over offsets [low, high), both (..., M)."""
         if self.hue is None:
             return np.zeros(np.broadcast(low, high).shape)
-        first, last = self._column(low), self._column(high)
-        along, start = self.hue.ravel(), np.arange(len(self.hue)) * self.hue.shape[1]
-        return (along.take(start + last) - along.take(start + first)) / np.maximum(last - first, 1)
+        first, last = self._places(low), self._places(high)
+        share = self.hue.take(last)
+        share -= self.hue.take(first)
+        last -= first
+        share /= at_least(last, 1)
+        return share
 
     def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
         """Mean square root of tone (3, G, M) over each span of offsets [low, high), both (G,), the same at all rows."""
@@ -155,21 +158,23 @@ class Strip:
         widths = np.diff(reach)[:, None] / self.step
         return np.asarray(np.clip(np.abs(np.diff(at, axis=0)) / widths, 0, 1).min(axis=0))
 
-    def _column(self, offset: FloatArray) -> NDArray[np.int32]:
+    def _whole(self, offset: FloatArray) -> NDArray[np.int32]:
+        """Columns nearest to offsets, within the strip or not."""
         column = np.asarray(offset - self.start)
         column /= self.step
         np.rint(column, out=column)
-        whole = column.astype(
-            np.int32
-        )  # processors turn floats into short integers several at once, into long ones not
-        np.maximum(whole, 0, out=whole)  # two calls take half the time of NumPy's clip
-        return np.minimum(whole, self.total.shape[1] - 1, out=whole)
+        return column.astype(np.int32)  # processors turn floats into short integers several at once, into long ones not
 
-    def _upto(self, total: FloatArray, offset: FloatArray) -> FloatArray:
-        """The running sums (M, T + 1) at offsets (..., M)."""
-        place = self._column(offset)
-        place += np.arange(len(total), dtype=np.int32) * total.shape[1]
-        return total.take(place)
+    def _column(self, offset: FloatArray) -> NDArray[np.int32]:
+        return at_least(at_most(self._whole(offset), self.total.shape[1] - 1), 0)
+
+    def _places(self, offset: FloatArray) -> NDArray[np.int32]:
+        """Where the running sums (M, T + 1) at offsets (..., M) stand, all rows put one after the other."""
+        rows, columns = self.total.shape
+        place, first = self._whole(offset), np.arange(0, rows * columns, columns, dtype=np.int32)
+        place += first
+        np.maximum(place, first, out=place)
+        return np.minimum(place, first + np.int32(columns - 1), out=place)
 
     def nearest(self, offset: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
         """Offset (M,) and strength (M,) of the best step within `reach` of `offset`; strength 0 where there is none."""
@@ -186,6 +191,19 @@ class Strip:
         best = columns[rows[:, 0], worth.argmax(axis=1)]
         strength = np.where(worth.max(axis=1) > 0, self.strength[rows[:, 0], best], 0.0)
         return self.start + (best + self.shift[rows[:, 0], best]) * self.step, strength
+
+
+_Array = TypeVar("_Array", bound=NDArray[Any])
+
+
+def at_most(values: _Array, limit: float) -> _Array:
+    """Values (..., M) cut to a limit in place: a third of the time that NumPy takes beside a single number."""
+    return np.minimum(values, np.full(values.shape[-1:], limit, values.dtype), out=values)
+
+
+def at_least(values: _Array, limit: float) -> _Array:
+    """The same from below."""
+    return np.maximum(values, np.full(values.shape[-1:], limit, values.dtype), out=values)
 
 
 def linear_light(

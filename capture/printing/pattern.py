@@ -14,7 +14,7 @@ _CELLS = 7  # 5 × 5 bits and a black border one cell wide
 
 def piece_rects(piece: Piece) -> FloatArray:
     """Black rectangles (N, 4) of a board: x, y, width, height in mm from its lower-left printed corner, y up."""
-    side = piece.square
+    side, cells = piece.square, piece.marker_cells()
     squares = [
         (column * side, piece.height - (row + 1) * side, side, side)
         for row in range(piece.rows)
@@ -22,8 +22,8 @@ def piece_rects(piece: Piece) -> FloatArray:
         if (column + row) % 2 == 0 and piece.printed(column, row)
     ]
     markers = [
-        _marker_rects(marker_id, piece.marker) + np.append(piece.marker_xy(marker_id)[3], (0.0, 0.0))
-        for marker_id in piece.marker_cells()
+        _marker_rects(marker_id, piece.marker) + np.append(outline[3], (0.0, 0.0))
+        for marker_id, outline in zip(cells, piece.markers_xy(cells), strict=True)
     ]
     return np.vstack([np.array(squares), *markers])
 

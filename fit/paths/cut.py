@@ -17,7 +17,7 @@ from fit.points import FloatArray
 
 __all__ = ["Cut", "best_cut", "group_size"]
 
-_ROWS, _COLUMNS = 16, 64
+_ROWS, _COLUMNS = 32, 96
 _MOST_GROUPS = 300
 _COARSER = 8
 _LEAST_LINE, _LEAST_ARC = 3, 4
@@ -48,16 +48,16 @@ def best_cut(xy: FloatArray, weight: FloatArray, penalty: float) -> Cut:
     """
     size = group_size(len(xy))
     first = np.arange(0, len(xy), size)
-    cut = _cut(xy, weight, first, penalty)
+    solved = _solved(xy, weight, first, penalty)
+    cut = _cut(*solved)
     if size == 1:
         return cut
     near = cut.bounds[1:-1, None] + np.arange(-size, size + 1, max(1, size // _COARSER))
-    return _cut(xy, weight, np.union1d(first, np.clip(near, 0, len(xy) - 1)), penalty)
+    return _cut(*_solved(xy, weight, np.union1d(first, np.clip(near, 0, len(xy) - 1)), penalty, solved))
 
 
-def _cut(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty: float) -> Cut:
-    """The best cut between groups of points, of which the first points (C,) are given."""
-    chunks, state = _solved(xy, weight, first, penalty)
+def _cut(chunks: Chunks, state: _State) -> Cut:
+    """The best cut between groups of points, as solved."""
     count = len(chunks.weight)
     _, came_from, as_arc = state
     ends = [count]
@@ -67,8 +67,15 @@ def _cut(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty: f
     return Cut(chunks.first[order], as_arc[order[1:]])
 
 
-def _solved(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty: float) -> tuple[Chunks, _State]:
-    """Least cost of each end on the grid of groups, the start of its last piece, and that piece's kind.
+def _solved(
+    xy: FloatArray,
+    weight: FloatArray,
+    first: NDArray[np.int_],
+    penalty: float,
+    coarse: tuple[Chunks, _State] | None = None,
+) -> tuple[Chunks, _State]:
+    """Least cost of each end on the grid of groups, of which the first points (C,) are given, the start of its last piece,
+    and that piece's kind.
 
     A cut on a coarser grid, solved first, is a cut on the fine one too: its costs are bounds that prune starts early.
     """
@@ -78,9 +85,11 @@ def _solved(xy: FloatArray, weight: FloatArray, first: NDArray[np.int_], penalty
     cost[0] = 0.0
     came_from = np.zeros(count + 1, dtype=int)
     as_arc = np.zeros(count + 1, dtype=bool)
-    if count > _COARSER * _ROWS:
-        coarse, (high, back, arc) = _solved(xy, weight, first[::_COARSER], penalty)
-        place = np.searchsorted(chunks.first, coarse.first)
+    if coarse is None and count > _COARSER * _ROWS:
+        coarse = _solved(xy, weight, first[::_COARSER], penalty)
+    if coarse:
+        groups, (high, back, arc) = coarse
+        place = np.searchsorted(chunks.first, groups.first)
         cost[place], came_from[place], as_arc[place] = high, place[back], arc
     for top in range(0, count, _ROWS):
         _push_block(chunks, top, penalty, (cost, came_from, as_arc))

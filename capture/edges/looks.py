@@ -6,9 +6,11 @@ between them may be faint beside the one to lit paper.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from capture.edges.strip import Strip
+from capture.edges.strip import Strip, Tones
 from fit.points import FloatArray
 
 __all__ = ["mean_along", "other_look"]
@@ -19,14 +21,15 @@ _INNERMOST_MM, _USUAL_MM, _LOOK_MM, _LEAST_LOOK, _SHADING = 1.2, 6.0, 1.5, 0.02,
 and the share of the material's own look that light and reflections may make of it towards an edge."""
 
 
-def other_look(strip: Strip, offsets: FloatArray, deep: int = len(_DEEPER_MM)) -> FloatArray:
+def other_look(strip: Strip | Tones, offsets: FloatArray, deep: int = len(_DEEPER_MM)) -> FloatArray:
     """How unlike what lies further in the band just inside each offset (G,) of a ring looks, 0 to 1 (G, M).
 
     Differences count over what the material itself shows at the innermost offsets. deep : at how many depths the band
     is compared with what lies there.
     """
     nearer, inner = offsets - _BAND_MM[0], offsets - _BAND_MM[1]
-    band, *deeper = strip.looks([(inner, nearer), *((offsets - d - _DEEP_MM, offsets - d) for d in _DEEPER_MM[:deep])])
+    spans = [(inner, nearer), *((offsets - d - _DEEP_MM, offsets - d) for d in _DEEPER_MM[:deep])]
+    band, *deeper = _mean_roots(strip, spans)
     unlike = np.max([np.sqrt(((band - look) ** 2).sum(axis=0)) for look in deeper], axis=0)
     innermost = offsets < offsets[0] + _INNERMOST_MM
     spacing = strip.contour.spacing
@@ -34,6 +37,19 @@ def other_look(strip: Strip, offsets: FloatArray, deep: int = len(_DEEPER_MM)) -
     found = mean_along(unlike, round(_LOOK_MM / spacing))
     shading = _SHADING * np.linalg.norm(np.median(band[:, innermost], axis=(1, 2)))
     return np.clip(found / np.maximum(2 * usual, max(_LEAST_LOOK, float(shading))) - 1, 0, 1)
+
+
+def _mean_roots(strip: Strip | Tones, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
+    """Mean square root of tone (3, G, M) over each span of offsets [low, high), both (G,), the same at all rows."""
+    if strip.tone is None:
+        message = "Only strips made from a picture know their tone."
+        raise ValueError(message)
+    root = np.ascontiguousarray(np.sqrt(strip.tone).transpose(2, 1, 0))  # so that whole columns are summed at once
+    sums = np.zeros((root.shape[0], root.shape[1] + 1, root.shape[2]))
+    np.cumsum(root, axis=1, dtype=float, out=sums[:, 1:])
+    places = (np.rint((np.stack(span) - strip.start) / strip.step).astype(int) for span in spans)
+    columns = (np.clip(place, 0, root.shape[1]) for place in places)
+    return [(sums[:, b] - sums[:, a]) / np.maximum(b - a, 1)[:, None] for a, b in columns]
 
 
 def _usual_along(values: FloatArray, half: int) -> FloatArray:

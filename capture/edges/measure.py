@@ -14,6 +14,7 @@ from capture.edges.follow import worth_along
 from capture.edges.in_light import InLight, light_tells, measured_in_light
 from capture.edges.openings import Opening, find_openings, round_starts
 from capture.edges.part_mask import PartMask, disc, find_part
+from capture.edges.planes import grown, shrunk
 from capture.edges.rim_fit import (
     Edge,
     FaceKnowledge,
@@ -150,10 +151,8 @@ def _refuse_cut_off(part: PartMask, height: float) -> None:
 
 def _palette(part: PartMask) -> Palette | None:
     """Hues of paper and part, where they differ enough to tell one from the other in shadow."""
-    import cv2
-
-    core = cv2.erode(part.mask, disc(3.0, part.flat.step)) > 0
-    bare = cv2.dilate(part.mask, disc(3.0, part.flat.step)) == 0
+    near = disc(3.0, part.flat.step)
+    core, bare = shrunk(part.mask, near) > 0, grown(part.mask, near) == 0
     margin = round((_MARGIN_MM + 1) / part.flat.step)
     bare[:margin], bare[-margin:], bare[:, :margin], bare[:, -margin:] = False, False, False, False
     if core.sum() < 500 or bare.sum() < 500:

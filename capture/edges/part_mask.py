@@ -68,7 +68,8 @@ def find_part(flat: Flat, margin: float) -> PartMask:
     tone = flat.pixels.astype(np.float32)
     border, inner = _border(tone.shape[:2], margin, flat.step)
     relative = tone / _paper(tone, border)
-    blank = _blank(relative, border, inner)
+    fine = cv2.GaussianBlur(relative, (0, 0), 1.0)
+    blank = _blank(relative, fine, border, inner)
     part = _reachable(blank, border, inner, flat.step)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(part)
     if count < 2 or stats[1:, 4].max() * flat.step**2 < _LEAST_AREA_MM2:
@@ -76,7 +77,7 @@ def find_part(flat: Flat, margin: float) -> PartMask:
         raise CannotDetermine(message)
     part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
     paper = cv2.dilate(part, disc(0.6, flat.step)) == 0
-    smooth = np.clip(cv2.GaussianBlur(relative, (0, 0), 1.0) * 180, 0, 255).astype(np.uint8)
+    smooth = np.clip(fine * 180, 0, 255).astype(np.uint8)
     depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * flat.step
     mask = _ridge(smooth, part, depth, paper | ~inner, (flat.step, _CORE_MM))
     touching = _meets(part, inner, flat.step) and _meets(
@@ -126,11 +127,16 @@ def _paper(tone: NDArray[np.float32], border: NDArray[np.bool_]) -> NDArray[np.f
     return cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_LINEAR)
 
 
-def _blank(relative: NDArray[np.float32], border: NDArray[np.bool_], inner: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Bare paper: right in tone, without edge, without texture, each judged by the border's own spread."""
+def _blank(
+    relative: NDArray[np.float32], fine: NDArray[np.float32], border: NDArray[np.bool_], inner: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Bare paper: right in tone, without edge, without texture, each judged by the border's own spread.
+
+    fine : the picture slightly smoothed.
+    """
     import cv2
 
-    fine, coarse = (cv2.GaussianBlur(relative, (0, 0), sigma) for sigma in (1.0, 2.0))
+    coarse = cv2.GaussianBlur(relative, (0, 0), 2.0)
     off_tone = largest_channel(np.abs(coarse - 1))
     slopes = [cv2.Sobel(coarse, cv2.CV_32F, dx, dy, scale=1 / 8) for dx, dy in ((1, 0), (0, 1))]
     edge = np.sqrt(largest_channel(slopes[0] ** 2 + slopes[1] ** 2))

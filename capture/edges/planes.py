@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Planes", "closed", "grown", "opened", "stacked"]
+__all__ = ["Planes", "closed", "grown", "opened", "shrunk", "stacked"]
 
 Planes = NDArray[np.uint8]
 
@@ -45,13 +45,14 @@ def grown(planes: Planes, disc: NDArray[np.uint8]) -> Planes:
 
 def closed(planes: Planes, disc: NDArray[np.uint8]) -> Planes:
     """Gaps narrower than a disc filled, in every plane."""
-    return _shrunk(grown(planes, disc), disc)
+    return shrunk(grown(planes, disc), disc)
 
 
 def opened(planes: Planes, disc: NDArray[np.uint8]) -> Planes:
     """What is narrower than a disc taken away, in every plane."""
-    return grown(_shrunk(planes, disc), disc)
+    return grown(shrunk(planes, disc), disc)
 
 
-def _shrunk(planes: Planes, disc: NDArray[np.uint8]) -> Planes:
+def shrunk(planes: Planes, disc: NDArray[np.uint8]) -> Planes:
+    """Every plane eroded by a disc, as `cv2.erode` does it: from beyond the border nothing is taken away."""
     return ~grown(~planes, disc)

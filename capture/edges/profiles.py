@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from capture.edges.lengths import NEAR, Across, Lengths, joined
 from capture.edges.paper_light import PaperLight

@@ -10,7 +10,7 @@ import numpy as np
 from capture.edges.flatten import View
 from capture.edges.looks import other_look
 from capture.edges.rims import Sheet, contour_score
-from capture.edges.strip import Contour, Lit, Strip, unroll
+from capture.edges.strip import Contour, Lit, Strip, toned, unroll
 from fit.feature import Feature
 from fit.points import FloatArray
 
@@ -121,10 +121,8 @@ def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: floa
 def _looks(lit: Lit, view: View, contour: Contour, reach: float) -> FloatArray:
     """(G, M): how unlike the material what lies beside the slot looks, at each of `_look_offsets` along its contour."""
     offsets = _look_offsets(reach)
-    strip = unroll(
-        lit, view, contour, (float(offsets[0]) - _LOOK_DEEP_MM, reach), smooth=0.2, step=_LOOK_STEP_MM / 2, placed=False
-    )
-    return other_look(strip, offsets, _DEPTHS)
+    beside = toned(lit, view, contour, (float(offsets[0]) - _LOOK_DEEP_MM, reach), smooth=0.2, step=_LOOK_STEP_MM / 2)
+    return other_look(beside, offsets, _DEPTHS)
 
 
 def _look_offsets(reach: float) -> FloatArray:

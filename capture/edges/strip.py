@@ -6,7 +6,6 @@ step keeps its middle there and not in file values.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -14,13 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.edges.flatten import View, largest_channel
+from capture.edges.steps import clear_steps, placed_steps, slope_across, texture_along
 from fit.points import FloatArray
 
-__all__ = ["Contour", "Lit", "Palette", "Strip", "at_least", "at_most", "linear_light", "sampled", "unroll"]
+__all__ = [
+    "Contour",
+    "Lit",
+    "Palette",
+    "Strip",
+    "Tones",
+    "at_least",
+    "at_most",
+    "linear_light",
+    "sampled",
+    "toned",
+    "unroll",
+]
 
-_LEAST_STRENGTH = 0.25
-_MATERIAL_MM = 1.0
-_LINEAR_REACH = 3
 _CLIPPED = 0.985
 _ROWS_AT_ONCE = 32
 _SIDE_MM, _SIDE_PX = (0.12, 0.25, 0.5), (1.5, 2.5, 4.0)
@@ -74,6 +83,25 @@ class Contour:
     def at(self, offset: FloatArray) -> FloatArray:
         """Places (M, 3) at outward offsets (M,) mm."""
         return np.column_stack([self.xy + offset[:, None] * self.outward, np.full(len(self.xy), self.height)])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Tones:
+    """What shows beside a contour: at outward offsets (T,) mm, `step` apart, its tone (M, T, 3), 0 to 1, linear.
+
+    px_per_mm : mean scale of the picture here.
+    """
+
+    contour: Contour
+    offsets: FloatArray
+    step: float
+    tone: NDArray[np.float32]
+    px_per_mm: float
+
+    @property
+    def start(self) -> float:
+        """Offset of the first column, mm."""
+        return float(self.offsets[0])
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -132,17 +160,6 @@ class Strip:
         last -= first
         share /= at_least(last, 1)
         return share
-
-    def looks(self, spans: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
-        """Mean square root of tone (3, G, M) over each span of offsets [low, high), both (G,), the same at all rows."""
-        if self.tone is None:
-            message = "Only strips made from a picture know their tone."
-            raise ValueError(message)
-        root = np.ascontiguousarray(np.sqrt(self.tone).transpose(2, 1, 0))  # so that whole columns are summed at once
-        sums = np.zeros((root.shape[0], root.shape[1] + 1, root.shape[2]))
-        np.cumsum(root, axis=1, dtype=float, out=sums[:, 1:])
-        columns = [(self._column(low), self._column(high)) for low, high in spans]
-        return [(sums[:, b] - sums[:, a]) / np.maximum(b - a, 1)[:, None] for a, b in columns]
 
     def glare(self, row: NDArray[np.int_], offset: FloatArray) -> FloatArray:
         """Where steps (N,) at outward offsets have a clipped side: 1 outside, -1 inside, 0 none or both."""
@@ -240,17 +257,23 @@ def unroll(
     reach : outward offsets of the first and last column, mm. smooth : Gaussian sigma along the contour, mm.
     placed : whether steps are placed to fractions of a column, a quarter of the work; searches only count them.
     """
-    offsets = np.arange(reach[0], reach[1], step)
-    tone, px_per_mm = sampled(picture.pixels, view, contour, offsets)
-    tone = _smooth_rows(tone, smooth / contour.spacing, contour.closed)
-    sigma = 0.6 / px_per_mm / step
-    perceived = _slope(np.sqrt(tone), sigma, step)
-    texture = _texture(perceived, offsets, round(3.0 / contour.spacing), picture.faintest)
-    strength, rows, columns = _steps(perceived, texture)
-    shift = _shifts(_slope(tone, sigma, step), rows, columns) if placed else None
+    tones = toned(picture, view, contour, reach, smooth, step)
+    tone, scale = tones.tone, tones.px_per_mm
+    sigma = 0.6 / scale / step
+    perceived = slope_across(np.sqrt(tone), sigma, step)
+    texture = texture_along(perceived, tones.offsets, round(3.0 / contour.spacing), picture.faintest)
+    strength, rows, columns = clear_steps(perceived, texture)
+    shift = placed_steps(slope_across(tone, sigma, step), rows, columns) if placed else None
     hue = None if picture.palette is None else _summed(picture.palette.part_share(tone))
     clipped = _summed((largest_channel(tone) > _CLIPPED).astype(float)) if tone.max() > _CLIPPED else None
-    return Strip(contour, float(offsets[0]), step, strength, shift, _summed(strength), px_per_mm, hue, clipped, tone)
+    return Strip(contour, tones.start, step, strength, shift, _summed(strength), scale, hue, clipped, tone)
+
+
+def toned(picture: Lit, view: View, contour: Contour, reach: tuple[float, float], smooth: float, step: float) -> Tones:
+    """Sample tone across a contour, as `unroll` does, and leave it at that."""
+    offsets = np.arange(reach[0], reach[1], step)
+    tone, px_per_mm = sampled(picture.pixels, view, contour, offsets)
+    return Tones(contour, offsets, step, _smooth_rows(tone, smooth / contour.spacing, contour.closed), px_per_mm)
 
 
 def _summed(values: NDArray[Any]) -> FloatArray:
@@ -295,71 +318,3 @@ def _smooth_rows(tone: NDArray[np.float32], sigma: float, closed: bool) -> NDArr
     kernel = cv2.getGaussianKernel(2 * pad + 1, sigma)
     smoothed = cv2.sepFilter2D(np.ascontiguousarray(sheet), cv2.CV_32F, np.ones(1), kernel)
     return np.asarray(smoothed[pad : pad + rows]).reshape(rows, columns, channels)
-
-
-def _slope(tone: NDArray[np.float32], sigma: float, step: float) -> NDArray[np.float32]:
-    """Size of the tone's slope across the contour (M, T), over all channels, 1/mm."""
-    import cv2
-
-    blur = cv2.getGaussianKernel(2 * int(3 * sigma) + 3, sigma)[:, 0]
-    across = np.convolve(blur, [-0.5, 0.0, 0.5]) / step
-    rise = cv2.sepFilter2D(tone, cv2.CV_32F, across, np.ones(1), borderType=cv2.BORDER_REPLICATE)
-    square = cv2.transform(cv2.multiply(rise, rise), np.ones((1, tone.shape[2])))
-    return np.asarray(cv2.sqrt(square))
-
-
-def _texture(slope: NDArray[np.float32], offsets: FloatArray, rows_near: int, faintest: float) -> FloatArray:
-    """The slope (M, 1) that the face's texture reaches nearby, from its innermost columns; steps must exceed it."""
-    face = np.sort(slope[:, offsets < offsets[0] + _MATERIAL_MM], axis=1)
-    own = np.maximum(2.5 * _quantile(face, 0.5), 2.0 * _quantile(face, 0.9))
-    near = min(2 * rows_near + 1, len(own) - 1 + len(own) % 2)
-    wrapped = np.concatenate([own[-near:], own, own[:near]])
-    windows = np.sort(np.lib.stride_tricks.sliding_window_view(wrapped, near), axis=1)
-    usual = windows[:, near // 2][near - near // 2 :][: len(own)]
-    if usual.min() < faintest * slope.max():  # ranking all slopes takes a while, and else would count for nothing
-        usual = np.maximum(usual, faintest * _steep(slope))
-    return np.maximum(usual, 1e-6)[:, None]
-
-
-def _steep(slope: NDArray[np.float32]) -> float:
-    """The slope that one place in 200 exceeds. One rank is asked for, since NumPy takes four times as long for two."""
-    place, within = divmod(0.995 * (slope.size - 1), 1)
-    ranked = np.partition(slope, int(place), axis=None)
-    low, high = float(ranked[int(place)]), float(ranked[int(place) + 1 :].min())
-    return low + within * (high - low)
-
-
-def _quantile(ranked: NDArray[np.float32], share: float) -> FloatArray:
-    """Quantile (M,) of rows (M, N) that are in order already; NumPy's own ranks them anew for each."""
-    place, within = divmod(share * (ranked.shape[1] - 1), 1)
-    low, high = (ranked[:, int(i)].astype(float) for i in (place, min(place + 1, ranked.shape[1] - 1)))
-    return low + within * (high - low)
-
-
-def _steps(slope: NDArray[np.float32], texture: FloatArray) -> tuple[FloatArray, NDArray[np.int_], NDArray[np.int_]]:
-    """Strength (M, T) at the maxima of the perceived slope along each row, and the rows and columns of those."""
-    rows, columns = np.nonzero((slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:]))
-    top = slope[rows, columns + 1].astype(float) ** 2
-    strength = top / (top + texture[rows, 0] ** 2)
-    enough = strength > _LEAST_STRENGTH
-    rows, columns = rows[enough], columns[enough] + 1
-    clear = np.zeros(slope.shape)
-    clear[rows, columns] = strength[enough]
-    return clear, rows, columns
-
-
-def _shifts(linear: NDArray[np.float32], rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
-    """Sub-column shift (M, T) of steps to the slope's maximum in linear light, which blur does not move."""
-    shift = np.zeros(linear.shape)
-    shift[rows, columns] = _linear_shift(linear, rows, columns)
-    return shift
-
-
-def _linear_shift(linear: NDArray[np.float32], rows: NDArray[np.int_], columns: NDArray[np.int_]) -> FloatArray:
-    """From the columns given to the nearby maximum of linear slope, sub-column."""
-    window = np.clip(columns[:, None] + np.arange(-_LINEAR_REACH, _LINEAR_REACH + 1), 1, linear.shape[1] - 2)
-    top = window[np.arange(len(rows)), linear[rows[:, None], window].argmax(axis=1)]
-    before, here, after = (linear[rows, top + i].astype(float) for i in (-1, 0, 1))
-    bend = before - 2 * here + after
-    within = np.where(bend < 0, (before - after) / (2 * np.minimum(bend, -1e-12)), 0.0)
-    return np.asarray(top - columns + np.clip(within, -1, 1), dtype=float)

@@ -29,7 +29,7 @@ from capture.edges.rim_fit import (
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
 from capture.edges.sheet_rounding import SURE_ROUND, Tried, same_place, try_roundings
-from capture.edges.slot_holes import Stadium, best_stadium, stadium_of
+from capture.edges.slot_holes import Stadium, best_stadium, ranked, stadium_of
 from capture.edges.strip import Lit, Palette, linear_light
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
@@ -254,7 +254,7 @@ def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening]
         start = Stadium(opening.centre - half, opening.centre + half, opening.width / 2)
         found.append(best_stadium(lit, bench, known.sheet, start, known.rim_inset))
     kept: list[_Found] = []
-    for stadium in sorted(found, key=lambda s: -s.worth):
+    for stadium in ranked(found):
         if stadium.score < _LEAST_SLOT_START:
             continue
         if any(np.hypot(*(stadium.middle - k.feature.vector(("x", "y")))) < k.feature["length"] / 2 for k in kept):

@@ -14,7 +14,7 @@ from capture.edges.strip import Contour, Lit, Strip, toned, unroll
 from fit.feature import Feature
 from fit.points import FloatArray
 
-__all__ = ["Stadium", "best_stadium", "stadium_of"]
+__all__ = ["Stadium", "best_stadium", "ranked", "stadium_of"]
 
 _SPACING_MM, _CAP_ROWS = 0.25, 24
 _REACH_MM = 1.9
@@ -24,6 +24,9 @@ _LOOK, _LOOK_IN_MM, _LOOK_DEEP_MM, _LOOK_STEP_MM, _DEPTHS = 0.6, 2.4, 3.0, 0.1, 
 """Score lost where what lies beside an edge is not the material, how far outside the slot that is asked, mm, and at how
 many depths: of a slot near another edge little material is to be seen."""
 _REACH_PX, _LEAST_SCORE, _LEAST_WIDE, _LEAST_RING = 0.6, 0.15, 0.2, 0.7
+_ENCLOSED_MM, _ENCLOSING_SHARE = 0.5, 0.5
+"""How far what shows inside a slot may reach out of its rim as found, which is how much smaller it must be, mm; the share of
+its score that the rim must have."""
 _SWEEPS = 2
 _ROWS = 160
 # How the centres of both caps move along and across the slot, and its radius: a turn, each side, each end.
@@ -90,6 +93,28 @@ class Stadium:
         """With its caps' centres moved along and across (4,) and its radius changed, mm."""
         axes = np.array([self.along, [-self.along[1], self.along[0]]])
         return Stadium(self.first + move[:2] @ axes, self.last + move[2:4] @ axes, max(self.radius + move[4], 0.3))
+
+
+def ranked(found: list[Stadium]) -> list[Stadium]:
+    """Stadiums by their worth, but one that encloses another and explains not much less goes before it.
+
+    Inside a slot its wall, its lower rim and its shadow look like slots too; outside it lies nothing but the face.
+    """
+    return sorted(found, key=lambda s: (-max(o.worth for o in found if o is s or _rim_of(s, o)), -s.radius))
+
+
+def _rim_of(outer: Stadium, inner: Stadium) -> bool:
+    """Whether one stadium may be the rim, and the other what shows inside it."""
+    within = all(_depth(outer, cap) >= inner.radius - _ENCLOSED_MM for cap in (inner.first, inner.last))
+    return within and outer.radius > inner.radius + _ENCLOSED_MM and outer.score >= _ENCLOSING_SHARE * inner.score
+
+
+def _depth(stadium: Stadium, xy: FloatArray) -> float:
+    """How far inside a stadium a place (2,) lies, mm."""
+    away = xy - stadium.middle
+    half = float(np.hypot(*(stadium.last - stadium.first))) / 2
+    across = float(away @ [-stadium.along[1], stadium.along[0]])
+    return stadium.radius - float(np.hypot(max(abs(float(away @ stadium.along)) - half, 0.0), across))
 
 
 def stadium_of(slot: Feature) -> Stadium:

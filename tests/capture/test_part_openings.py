@@ -19,7 +19,7 @@ from capture.edges.part_mask import find_part
 from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot, slot_edge
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch
-from capture.edges.slot_holes import Stadium, best_stadium
+from capture.edges.slot_holes import Stadium, best_stadium, ranked
 from capture.edges.strip import Lit, linear_light
 from fit.errors import CannotDetermine
 
@@ -297,3 +297,15 @@ def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
     short = edge.strip.thinned(6)
     contour = replace(short.contour, xy=found.vector(("x", "y")) + 0.15 * short.contour.xy)
     assert not believed(replace(edge, strip=replace(short, contour=contour), score=0.25))
+
+
+def test_a_slot_s_rim_goes_before_what_shows_inside_it():
+    """Its wall and shadow may look more like a slot than its rim; two slots side by side go by what they explain."""
+    rim = Stadium(np.array([0.0, 0.0]), np.array([18.0, 0.0]), 4.0, 0.35)
+    inside = Stadium(np.array([0.3, 0.8]), np.array([17.5, 0.8]), 3.2, 0.5)
+    beside = Stadium(np.array([0.0, 12.0]), np.array([20.0, 12.0]), 3.2, 0.45)
+    assert ranked([inside, beside, rim]) == [rim, inside, beside]
+    faint = replace(rim, score=0.2)
+    assert ranked([faint, beside, inside]) == [inside, beside, faint]
+    again = replace(inside, radius=3.3, score=0.4)
+    assert ranked([again, inside]) == [inside, again], "the same slot found twice"

@@ -71,10 +71,7 @@ def _missed(bench: Bench, j: int, found: FoundPiece, px_per_mm: float) -> Iterat
 
 def _shown(bench: Bench, j: int, xy: FloatArray) -> FloatArray:
     """Pixels (N, 2) of places on one piece, mm of its print."""
-    angle, x, y = bench.adjustment.state.places[0][j]
-    c, s = np.cos(angle), np.sin(angle)
-    on_bench = (xy * bench.scale) @ np.array([[c, s], [-s, c]]) + [x, y]
-    return bench.project(np.column_stack([on_bench, np.zeros(len(xy))]))
+    return bench.project(np.column_stack([bench.on_piece(j, xy), np.zeros(len(xy))]))
 
 
 def _washed_out(grey: NDArray[np.generic], px: FloatArray, reach: int) -> bool:

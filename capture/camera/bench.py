@@ -114,6 +114,12 @@ class Bench:
         points = np.asarray(xyz, float).reshape(-1, 3)
         return shown_at(self.lens, self.rotation, self.translation, points)
 
+    def on_piece(self, j: int, xy: FloatArray) -> FloatArray:
+        """Bench x, y (N, 2) of places on the jth printed piece, nominal mm of its print."""
+        angle, x, y = self.adjustment.state.places[0][j]
+        c, s = math.cos(angle), math.sin(angle)
+        return np.asarray((xy * self.scale) @ np.array([[c, s], [-s, c]]) + [x, y])
+
     def cut(self, px: ArrayLike, face: Face) -> FloatArray:
         """Bench points (N, 3) where the rays of pixels (N, 2) meet a face.
 

@@ -7,12 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.rim_fit import Edge
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, trimmed_fit
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.strip import Contour
-from fit.points import FloatArray
+from fit.feature import Feature
+from fit.points import FloatArray, Points
+from fit.shapes import fit_circle
 
-__all__ = ["contour_told", "moved_in", "pushed"]
+__all__ = ["contour_told", "moved_in", "pushed", "round_moved"]
 
 
 def contour_told(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
@@ -35,6 +37,19 @@ def moved_in(edge: Edge, shift: FloatArray, *, sure: bool = False) -> Edge:
     picked = edge.picked
     inset = picked.inset + shift[picked.row]
     return replace(edge, picked=replace(picked, inset=inset, moved=picked.moved if sure else shift[picked.row]))
+
+
+def round_moved(
+    bench: Bench, known: FaceKnowledge, edge: Edge, hole: Feature, circle: FloatArray
+) -> tuple[Feature, Points]:
+    """A round hole with its points taken to tell of another circle (x, y, radius; mm) than the one through them.
+
+    What its steps leave off their own circle they leave off that one too; part of the way stays in doubt.
+    """
+    outward = edge.strip.contour.outward
+    away = circle - hole.vector(("x", "y", "diameter")) * [1, 1, 0.5]
+    moved = moved_in(edge, outward @ away[:2] - away[2])
+    return trimmed_fit(fit_circle, measured_points(bench, known, moved))
 
 
 def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:

@@ -15,6 +15,8 @@ from capture.camera.bench import Bench
 from capture.edges.candidates import Candidate, Lead, Pick
 from capture.edges.flanks import rounded_share
 from capture.edges.leading import beside_picks, chosen, lead
+from capture.edges.moved import round_moved
+from capture.edges.open_ground import OpenGround, open_ground
 from capture.edges.rim_fit import (
     Edge,
     FaceKnowledge,
@@ -44,6 +46,8 @@ Leader = Callable[[Lit, Bench, Pick], Lead]
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
 _LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
 _MOST_STARTS, _SAME_START_MM = 3, 0.3
+_STRAYED_MM = 0.1
+"""How far a hole's steps, one by one, may lead from the circle that explains its whole rim before that is believed instead."""
 _CHOICE_DOUBT = 0.52
 """Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
 
@@ -83,9 +87,10 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     for one in leads:
         sheets.setdefault(_sheet_key(one.pick), []).append(one)
     settled, sided = {}, []
+    ground = open_ground(lit, bench) if leads else None
     for key, group in sheets.items():
         metal = metal_tones(group)
-        told = [_of_metal(one, metal, group) for one in group]
+        told = [_of_metal(one, metal, group, ground) for one in group]
         settled[key] = _settled(told)
         sided += told
     found, notices = [], []
@@ -98,9 +103,9 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     return sorted(found, key=lambda item: order[item.feature.name]), notices
 
 
-def _of_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) -> Lead:
+def _of_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead], ground: OpenGround) -> Lead:
     """The pick led among the candidates that this sheet's metal leaves in question."""
-    left = of_this_metal(one, metal, leads)
+    left = of_this_metal(one, metal, leads, ground)
     return one if len(left) == len(one.candidates) else chosen(one.pick, left)
 
 
@@ -227,6 +232,8 @@ def _hole(
     feature, points, edge = refined_round(
         lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
     )
+    if np.hypot(*(feature.vector(("x", "y")) - start[:2])) > _STRAYED_MM:
+        feature, points = round_moved(bench, known, edge, feature, start)
     if circle.score < _SURE_HOLE_SCORE and not (circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)):
         message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
         raise CannotDetermine(message)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capture.edges.candidates import Candidate, Lead
+    from capture.edges.open_ground import OpenGround
 
     _Apart = Callable[[Candidate, Candidate], float]
 
@@ -39,6 +40,8 @@ HELD_SHARE, _HOLE_MM = 0.35, 250.0
 _SAME_EDGE_MM, _CROSSING_MM = 5.0, 0.5
 """How near a hole must lie to tell on which side of an edge metal is, and the least share of the best score of a candidate
 so told; lines that start nearer to the edge may be its own."""
+_GROUND_TELLS = 2.5
+"""Logarithm of how much likelier metal and ground must be the other way round."""
 _LEAST_SHARE = 0.5
 """Of the best score, below which a candidate is not what is meant, whatever its metal looks like."""
 
@@ -99,22 +102,32 @@ def _sure(one: Lead) -> bool:
     return bool(others) and all(c.score < _SURE_SHARE * first.score for c in others)
 
 
-def of_this_metal(one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead]) -> list[Candidate]:
-    """The candidates of a pick whose metal reaches to a hole nearby or else looks like the sheet's; all of them where
-    neither tells. leads : of all picks of the sheet.
+def of_this_metal(
+    one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead], open_ground: OpenGround
+) -> list[Candidate]:
+    """The candidates of a pick beyond which the open ground lies, whose metal reaches to a hole nearby or else looks like
+    the sheet's; all of them where nothing tells. leads : of all picks of the sheet.
     """
     if one.candidates[0].circles or one.pick.metal:
         return list(one.candidates)
-    held = _with_a_hole(one, leads)
+    candidates = _off_the_ground(one, open_ground)
+    held = _with_a_hole(one, leads, candidates)
     if held and max(c.score for c in held) > HELD_SHARE * one.candidates[0].score:
         return held
-    if not metal or _sure(one):
-        return list(one.candidates)
-    first, *others = one.candidates
+    if not metal or _sure(one) or len(candidates) < len(one.candidates):
+        return candidates
+    first, *others = candidates
     likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]
     told = [_told(likely, metal, _tones_apart, _ALIKE), _told(likely, metal, _hues_apart, _ALIKE_IN_HUE)]
     kept = [candidate for i, candidate in enumerate(likely) if all(alike[i] for alike in told)]
-    return kept or list(one.candidates)
+    return kept or candidates
+
+
+def _off_the_ground(one: Lead, ground: OpenGround) -> list[Candidate]:
+    """The candidates whose metal is not what is known to be ground; all where that would leave none that explains much."""
+    likely = [c for c in one.candidates if ground.favours(c.contour, c.tone, c.ground) > -_GROUND_TELLS]
+    enough = HELD_SHARE * one.candidates[0].score
+    return likely if any(c.score > enough for c in likely) else list(one.candidates)
 
 
 def _told(likely: Sequence[Candidate], metal: Sequence[Candidate], apart: _Apart, alike: float) -> NDArray[np.bool_]:
@@ -127,7 +140,7 @@ def _told(likely: Sequence[Candidate], metal: Sequence[Candidate], apart: _Apart
     return (unlike <= _UNLIKE * usual) | bool(unlike.min() > _ODD)
 
 
-def _with_a_hole(one: Lead, leads: Sequence[Lead]) -> list[Candidate]:
+def _with_a_hole(one: Lead, leads: Sequence[Lead], candidates: Sequence[Candidate]) -> list[Candidate]:
     """Candidates with the nearest hole abreast of them on their metal's side, if no other edge lies between: all about a
     hole there is metal.
     """
@@ -145,7 +158,7 @@ def _with_a_hole(one: Lead, leads: Sequence[Lead]) -> list[Candidate]:
     edges = [other.candidates[0] for other in leads if other is not one]
     if any(not edge.circles and _between(edge.contour.xy, foot, middle) for edge in edges):
         return []
-    return [c for c in one.candidates if _inside(c.contour, middle)]
+    return [c for c in candidates if _inside(c.contour, middle)]
 
 
 def _foot(line: Contour, place: FloatArray) -> tuple[float, FloatArray]:

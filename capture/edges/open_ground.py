@@ -2,7 +2,7 @@
 
 Paper and bench are dull and lit alike where they lie side by side, so a bench is as much darker than the white of a strip
 in one place as in another, while brushed metal mirrors the room. A shadow takes light off the ground and leaves it about
-its hue. In a frame's blank middle the ground is the paper itself.
+its hue. About a frame lies its own paper, so that beside it nothing is told.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
-from capture.camera.face import Face
 from capture.edges.strip import Contour, Lit
 from fit.points import FloatArray
 
@@ -25,7 +25,6 @@ _LEAST_SEEN, _MOST_SPREAD, _PAPER = 60, 0.25, -0.15
 """Places that must be in the picture; most spread of one bench; and logarithm of tone against white paper's, from which it
 may be the strips' own sheet, not cut out, that is seen."""
 _PER_MM, _HELD, _ROUNDS, _STRAY = 0.01, 1e-3, 4, 0.1
-_BEYOND_MM = 4.75
 _LIT_U, _HUE_U, _SHADED_HUE_U = 0.1, 0.04, 0.12
 _SHADED, _DARKEST = 0.4, -1.8
 """Share of grounds that lie in shadow, and the deepest shadow."""
@@ -39,7 +38,6 @@ class OpenGround:
     beside the strips is from that, None where there is none to be seen.
     """
 
-    bench: Bench
     light: FloatArray
     shade: FloatArray | None
 
@@ -47,33 +45,22 @@ class OpenGround:
         """Logarithm of how much likelier the look beyond a contour is the ground and that inside it is not, than the other
         way round; 0 where the ground is not known. metal, ground : logarithms of tone (3,).
         """
-        shade = self._shade_beyond(contour)
-        if shade is None:
+        if self.shade is None:
             return 0.0
         x, y = _PER_MM * contour.xy.mean(axis=0)
-        expected = np.array([1.0, x, y]) @ self.light + shade
+        expected = np.array([1.0, x, y]) @ self.light + self.shade
         return _likeness(ground - expected) - _likeness(metal - expected)
-
-    def _shade_beyond(self, contour: Contour) -> FloatArray | None:
-        """How far the open ground beyond a contour is from white paper, if that is known."""
-        first = self.bench.pieces[0].piece
-        if first.kind != "frame":
-            return self.shade
-        places = contour.at(np.full(len(contour.xy), _BEYOND_MM))
-        on_bench = self.bench.cut(self.bench.project(places), Face.level("bench", 0.0, 0.0))[:, :2]
-        rim = first.ring * first.square
-        low, high = rim * self.bench.scale, (np.array([first.width, first.height]) - rim) * self.bench.scale
-        inside = ((on_bench > low) & (on_bench < high)).all(axis=1).mean()
-        return np.zeros(3) if inside > 0.9 else self.shade if inside < 0.1 else None
 
 
 def open_ground(lit: Lit, bench: Bench) -> OpenGround:
-    """The light on the printed pieces of a photo, and the bench beside its strips."""
-    white = np.concatenate([_white_cells(bench, j) for j in range(len(bench.pieces))])
+    """The light on the strips of a photo, and the bench beside them."""
+    strips = [j for j, found in enumerate(bench.pieces) if found.piece.kind == "strip"]
+    if not strips or len(strips) < len(bench.pieces):
+        return OpenGround(np.zeros((3, 3)), None)
+    white, beside = (np.concatenate([places(bench, j) for j in strips]) for places in (_white_cells, _beside))
     tone, seen = _tones(lit, bench, white)
     light = _plane(white[seen], tone[seen])
-    beside = [_beside(bench, j) for j, found in enumerate(bench.pieces) if found.piece.kind == "strip"]
-    return OpenGround(bench, light, _shade(lit, bench, np.concatenate(beside), light) if beside else None)
+    return OpenGround(light, _shade(lit, bench, beside, light))
 
 
 def _shade(lit: Lit, bench: Bench, places: FloatArray, light: FloatArray) -> FloatArray | None:
@@ -89,7 +76,7 @@ def _shade(lit: Lit, bench: Bench, places: FloatArray, light: FloatArray) -> Flo
 def _white_cells(bench: Bench, j: int) -> FloatArray:
     """Places (N, 2) on the bench in the white about the markers of a piece."""
     piece = bench.pieces[j].piece
-    corners = np.array([piece.marker_xy(marker) for marker in piece.marker_cells()])
+    corners = piece.markers_xy(piece.marker_cells())
     middles, sides = corners.mean(axis=1, keepdims=True), (corners + np.roll(corners, 1, axis=1)) / 2
     half = (piece.square + piece.marker) / 2 / piece.marker
     return bench.on_piece(j, (middles + half * (sides - middles)).reshape(-1, 2))
@@ -107,12 +94,12 @@ def _beside(bench: Bench, j: int) -> FloatArray:
     return bench.on_piece(j, np.concatenate(sides))
 
 
-def _tones(lit: Lit, bench: Bench, places: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _tones(lit: Lit, bench: Bench, places: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Logarithm of tone (N, 3) at places on the bench, and which (N,) are in the picture."""
     import cv2
 
     px = bench.project(np.column_stack([places, np.zeros(len(places))]))
-    seen = ((px > 1) & (px < np.array(bench.image.size) - 2)).all(axis=1)
+    seen = np.asarray(((px > 1) & (px < np.array(bench.image.size) - 2)).all(axis=1))
     at = px.astype(np.float32)[:, None]
     tone = cv2.remap(lit.pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.log(tone.reshape(len(places), -1) / 65535 + _LEAST_TONE), seen

@@ -87,7 +87,7 @@ def measured(lit: Lit, bench: Bench, leads: Sequence[Lead]) -> tuple[list[Picked
     for one in leads:
         sheets.setdefault(_sheet_key(one.pick), []).append(one)
     settled, sided = {}, []
-    ground = open_ground(lit, bench) if leads else None
+    ground = open_ground(lit, bench)
     for key, group in sheets.items():
         metal = metal_tones(group)
         told = [_of_metal(one, metal, group, ground) for one in group]

@@ -103,14 +103,14 @@ def _sure(one: Lead) -> bool:
 
 
 def of_this_metal(
-    one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead], open_ground: OpenGround
+    one: Lead, metal: Sequence[Candidate], leads: Sequence[Lead], ground: OpenGround | None = None
 ) -> list[Candidate]:
     """The candidates of a pick beyond which the open ground lies, whose metal reaches to a hole nearby or else looks like
-    the sheet's; all of them where nothing tells. leads : of all picks of the sheet.
+    the sheet's; all of them where nothing tells. leads : of all picks of the sheet. ground : what it looks like, if known.
     """
     if one.candidates[0].circles or one.pick.metal:
         return list(one.candidates)
-    candidates = _off_the_ground(one, open_ground)
+    candidates = _off_the_ground(one, ground) if ground else list(one.candidates)
     held = _with_a_hole(one, leads, candidates)
     if held and max(c.score for c in held) > HELD_SHARE * one.candidates[0].score:
         return held

@@ -5,7 +5,6 @@ Photometria, 1760; from memory).
 """
 
 import math
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,17 +15,13 @@ from capture.edges.strip import Contour
 SHADE = np.log([0.22, 0.3, 0.35])
 
 
-STRIPS_ONLY = SimpleNamespace(pieces=[SimpleNamespace(piece=SimpleNamespace(kind="strip"))])
-"""A bench with nothing but strips on it, as far as the ground asks."""
-
-
 def edge_at(x: float) -> Contour:
     y = np.linspace(0, 40, 50)
     return Contour(np.column_stack([np.full(50, x), y]), np.tile([1.0, 0.0], (50, 1)), 2.0, closed=False)
 
 
 def ground(light: np.ndarray | None = None) -> OpenGround:
-    return OpenGround(STRIPS_ONLY, np.zeros((3, 3)) if light is None else light, SHADE)  # type: ignore[arg-type]
+    return OpenGround(np.zeros((3, 3)) if light is None else light, SHADE)
 
 
 @pytest.mark.parametrize("metal", [np.log([0.6, 0.6, 0.6]), np.log([0.12, 0.12, 0.12]), np.log([0.3, 0.2, 0.1])])
@@ -45,7 +40,7 @@ def test_two_sides_that_both_look_like_the_bench_tell_nothing():
 
 
 def test_nothing_is_told_where_no_bench_was_seen():
-    blind = OpenGround(STRIPS_ONLY, np.zeros((3, 3)), None)  # type: ignore[arg-type]
+    blind = OpenGround(np.zeros((3, 3)), None)
     assert blind.favours(edge_at(100), SHADE, np.zeros(3)) == 0.0
 
 

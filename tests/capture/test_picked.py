@@ -15,6 +15,7 @@ from capture.edges import leading, picked
 from capture.edges.candidates import Pick
 from capture.edges.follow import settle_edge
 from capture.edges.leading import lead
+from capture.edges.moved import round_moved
 from capture.edges.picked import measure_picks, measured
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_round
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
@@ -229,3 +230,18 @@ def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_
     circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]
     measured(lit, bench, [replace(one, taken=replace(one.taken, circles=tuple(circles)))])
     assert begun[0] == pytest.approx([circles[-1].x, circles[-1].y, circles[-1].radius])
+
+
+def test_a_hole_taken_to_be_another_circle_is_that_circle_and_more_in_doubt(shot):
+    """Moved by what sets two circles apart, points lie on the other one; part of the way stays in doubt."""
+    plate, bench, lit = shot
+    hole = plate.holes[0]
+    x, y = plate.on_bench([[hole.x, hole.y]])[0]
+    start = np.array([x, y, hole.diameter / 2])
+    height = known().sheet.height
+    found, _, edge = refined_round(lit, bench, known(), lambda x, y, r: circle_contour(x, y, r, height, 0.2), start)
+    circle = found.vector(("x", "y", "diameter")) * [1, 1, 0.5] + [0.25, -0.15, 0.05]
+    moved, _ = round_moved(bench, known(), edge, found, circle)
+    assert moved.vector(("x", "y", "diameter")) * [1, 1, 0.5] == pytest.approx(circle, abs=0.02)
+    for key in ("x", "diameter"):
+        assert moved.value(key).u95 > found.value(key).u95

@@ -19,6 +19,7 @@ __all__ = ["TABLES", "read_record", "read_results", "record_text", "results_from
 
 TABLES = ("bend", "rod", "seal", "clear")
 """Top-level keys under which the calculators put their tables."""
+_LEAVES = frozenset({float, int, str, bool})
 _KNOWN = {"format", "version", "unit", "frame", "sources", "shared", "features", "dimensions", "warnings", "files"}
 
 
@@ -52,7 +53,7 @@ def _text(item: Any, indent: str, where: str) -> str:
 
 
 def _is_leaf(item: Any) -> bool:
-    return not isinstance(item, (Mapping, list, tuple, np.ndarray))
+    return type(item) in _LEAVES or not isinstance(item, (Mapping, list, tuple, np.ndarray))
 
 
 def _leaf(item: Any, where: str) -> str:

@@ -171,7 +171,8 @@ def propagate(fn: Callable[..., float], *inputs: Estimate, step: ArrayLike = 1e-
 def _gradient(fn: Callable[..., float], arrays: Sequence[FloatArray], which: int, step: FloatArray) -> FloatArray:
     gradient = np.zeros(len(arrays[which]))
     for j, h in enumerate(step):
-        up, down = ([a.copy() for a in arrays] for _ in range(2))
+        up, down = list(arrays), list(arrays)
+        up[which], down[which] = arrays[which].copy(), arrays[which].copy()
         up[which][j] += h
         down[which][j] -= h
         gradient[j] = (fn(*up) - fn(*down)) / (2 * h)

@@ -20,6 +20,7 @@ __all__ = ["OTHER", "flat_png", "flattened_png", "marked_png", "overlay_png", "w
 _MOST_PX = 1600
 _LETTERS_PX = 2000
 """Length of picture that letters of size 1 suit."""
+_BESIDE_PX = 4
 OTHER = (0, 120, 255)
 _EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
 
@@ -135,38 +136,40 @@ class _Words:
             if all(x + width <= a or c <= x or y + tall <= b or d <= y for a, b, c, d in self._taken):
                 break
         self._taken.append((x, y, x + width, y + tall))
-        for line, (own, height) in zip(lines, boxes, strict=True):
-            middle = np.array([x + width // 2, y + height // 2])
-            write_words(self._shown, line, middle, size, (own, height))
-            y += height
+        for line, box in zip(lines, boxes, strict=True):
+            middle = np.array([x + width // 2, y + box[1] // 2])
+            write_words(self._shown, line, middle, size, box)
+            y += box[1]
 
 
 def _font(size: float) -> tuple[float, int]:
     return 0.95 * size, max(1, round(2.2 * size))
 
 
-def text_box(text: str, size: float) -> tuple[int, int]:
-    """Width and height (px) of a written line with its patch."""
+def text_box(text: str, size: float) -> tuple[int, int, int]:
+    """Width and height (px) of a written line with its patch, and how far the letters reach below their line."""
     import cv2
 
     height, weight = _font(size)
     (width, tall), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
-    return width + 8, tall + base + 6
+    return width + 2 * _BESIDE_PX, tall + base + 6, base
 
 
 def write_words(
-    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int] | None = None
+    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int, int] | None = None
 ) -> None:
-    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
+    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px.
+
+    box : what `text_box` tells of it, where that was asked before; OpenCV takes long to measure letters.
+    """
     import cv2
 
     height, weight = _font(size)
-    (width, _), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
-    wide, high = box or text_box(text, size)
+    wide, high, base = box or text_box(text, size)
     x = int(np.clip(anchor[0] - wide // 2, 0, max(shown.shape[1] - wide, 0)))
     y = int(np.clip(anchor[1] - high // 2, 0, max(shown.shape[0] - high, 0)))
     cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
-    place = (x + (wide - width) // 2, y + high - base - 2)
+    place = (x + _BESIDE_PX, y + high - base - 2)
     cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
 
 
@@ -193,9 +196,10 @@ def _png(pixels: NDArray[np.uint8], px_per_metre: float | None = None) -> bytes:
 
     import cv2
 
-    quick = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE]
+    # A photo repeats itself nowhere, so that looking for it takes time and saves nothing.
+    quick = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_HUFFMAN_ONLY]
     if hasattr(cv2, "IMWRITE_PNG_FILTER"):  # OpenCV's default tries five filters on every row
-        quick += [cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_UP]
+        quick += [cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_SUB]
     _, coded = cv2.imencode(".png", pixels, quick)
     data = coded.tobytes()
     if px_per_metre is None:

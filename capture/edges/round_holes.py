@@ -89,7 +89,7 @@ class RoundSearch:
 
     def fine(self, starts: list[FloatArray], roundings: Sequence[float]) -> list[Circle]:
         """The best circle near any of the coarse starts for each rounding."""
-        moves = np.concatenate([start + _grid(_FINE_STEP, _FINE_SPAN) for start in starts])
+        moves = _once(np.concatenate([start + _grid(_FINE_STEP, _FINE_SPAN) for start in starts]))
         scores = self._scores(moves, roundings, _FINE_REACH, _FINE_ROWS)
         x, y, radius = (np.array([self.start.x, self.start.y, self.start.radius]) + moves[scores.argmax(axis=1)]).T
         return [Circle(*(float(v) for v in one)) for one in zip(x, y, radius, scores.max(axis=1), strict=True)]
@@ -106,6 +106,13 @@ def _radial(ray: FloatArray, centre: FloatArray, radius: FloatArray) -> FloatArr
     """Distance (G, M) along rays (M, 2) from a strip's centre to circles about other centres (G, 2)."""
     across = centre @ np.stack([-ray[:, 1], ray[:, 0]])
     return centre @ ray.T + np.sqrt(np.maximum(radius[:, None] ** 2 - across**2, 0.0))
+
+
+def _once(moves: FloatArray) -> FloatArray:
+    """Moves (G, 3) mm in their order, each once: the grids about two starts overlap."""
+    steps = np.rint(moves / (_FINE_STEP / 4)).astype(int)
+    _, first = np.unique(steps @ [1 << 40, 1 << 20, 1], return_index=True)
+    return moves[np.sort(first)]
 
 
 def _grid(step: float, span: float) -> FloatArray:

@@ -142,5 +142,5 @@ def _offer(state: _State, ends: np.ndarray, total: FloatArray, start: np.ndarray
     better = total < cost[ends]
     where = ends[better]
     cost[where] = total[better]
-    came_from[where] = np.broadcast_to(start, ends.shape)[better]
+    came_from[where] = start[better]
     as_arc[where] = arc[better]

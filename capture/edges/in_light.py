@@ -37,6 +37,8 @@ _SPACING_MM = 0.2
 _TURNS, _EVERY = 2, 5
 _LEAST_POINTS = 8
 _SURE_HEIGHT_U = 0.3
+_OTHER_MM = 0.15
+"""If light tells of a rounding that differs by more from what edges were looked for with, they are looked for again."""
 _SIDE_PX, _SIDE_ROUNDED, _SIDE_WALL = 0.09, 0.2, 0.03
 """What all lengths of one side of a hole may err by together: pixels, and shares of the rounding and of the seen wall."""
 
@@ -52,6 +54,10 @@ class InLight:
     rounds: list[Measured]
     slots: list[Measured]
 
+    def is_other_than(self, before: FaceKnowledge) -> bool:
+        """Whether the rounding differs much from the one that edges were looked for with."""
+        return abs(self.known.sheet.rounding - before.sheet.rounding - before.rim_inset) > _OTHER_MM
+
 
 def measured_in_light(
     lit: Lit,
@@ -61,11 +67,14 @@ def measured_in_light(
     rounds: Sequence[Measured],
     slots: Sequence[Measured],
     rounded: float,
+    *,
+    last: bool = True,
 ) -> InLight:
     """Outline, round holes and slots good to a few tenths of a millimetre, made better.
 
     rounded : how likely the sheet's edges are rounded, 0 to 1, by the shape of their steps. Where height or thickness are
-    not known to a few tenths, wall and shadows are not where they would be expected: all stays as found.
+    not known to a few tenths, wall and shadows are not where they would be expected: all stays as found. So it does, unless
+    this is the last time, where light tells of quite another rounding: edges are then to be looked for again.
     """
     if not light_tells(known):
         return InLight(known, outline, list(rounds), list(slots))
@@ -84,7 +93,11 @@ def measured_in_light(
                 contour, outline = pushed(contour, back), moved_in(outline, back, sure=True)
                 around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
                 light = light_on_paper(around, seen, known.sheet)
-            known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
+            told = _with_likeliest_rounding(known, [around, *rings], light, rounded)
+            as_found = InLight(told, outline, list(rounds), list(slots))
+            if not last and as_found.is_other_than(known):
+                return as_found
+            known = told
             light = light.with_rounding(known.sheet.rounding)
         costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)
         likely = [likely_circle_move(each, ring) for each, ring in zip(others, rings, strict=True)]

@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredPart", "measure_part"]
 
 _STEP_MM = 0.2
-_OTHER_MM = 0.15
-"""If light tells of a rounding that differs by more from what edges were looked for with, they are looked for again."""
 _RIM_MM = 0.8
 _USUAL_HEIGHT_MM = 10.0
 _MARGIN_MM = 4.0
@@ -112,21 +110,26 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     tried = try_roundings(lit, bench, known, searches, _rough_outline(part), later=light_tells(known))
     known = known.with_rounding(tried.first)
     told = _edges_in_light(lit, bench, known, tried, openings)
-    if abs(told.known.sheet.rounding - known.sheet.rounding - known.rim_inset) > _OTHER_MM:
-        told = _edges_in_light(lit, bench, told.known, tried, openings)
+    if told.is_other_than(known):
+        told = _edges_in_light(lit, bench, told.known, tried, openings, again=True)
     found = [_Found(*one) for one in told.rounds + told.slots]
     return _assembled(bench, told.known, flat, told.outline, found)
 
 
-def _edges_in_light(lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried, openings: list[Opening]) -> InLight:
-    """Outline, holes and slots under one rounding, measured in the light on the paper, which may tell of another one."""
+def _edges_in_light(
+    lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried, openings: list[Opening], *, again: bool = False
+) -> InLight:
+    """Outline, holes and slots under one rounding, measured in the light on the paper, which may tell of another one.
+
+    again : whether they were looked for before, under another rounding.
+    """
     circles, edge = tried.of(known.sheet.rounding)
     holes = _rounds(lit, bench, known, circles)
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
     holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
     slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
     alone_rounds, alone_slots = ([(one.feature, one.points, one.edge) for one in kind] for kind in (holes, slots))
-    return measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, tried.rounded)
+    return measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, tried.rounded, last=again)
 
 
 def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:

@@ -25,10 +25,13 @@ _LEAST_SEEN, _MOST_SPREAD, _PAPER = 60, 0.25, -0.15
 """Places that must be in the picture; most spread of one bench; and logarithm of tone against white paper's, from which it
 may be the strips' own sheet, not cut out, that is seen."""
 _PER_MM, _HELD, _ROUNDS, _STRAY = 0.01, 1e-3, 4, 0.1
+"""Unit of places in the plane of light; how firmly it is held level; rounds, and logarithm of tone that counts half in them."""
 _LIT_U, _HUE_U, _SHADED_HUE_U = 0.1, 0.04, 0.12
+"""How far lit ground may be from what is expected, in the logarithm of tone and in its hue; hue in shadow."""
 _SHADED, _DARKEST = 0.4, -1.8
 """Share of grounds that lie in shadow, and the deepest shadow."""
 _ANY_TONE, _ANY_HUE_U = 5.0, 0.3
+"""Range of tones, and spread of hues, of whatever is not ground."""
 _LEAST_TONE = 1e-3
 
 

@@ -47,12 +47,15 @@ Measured = tuple[Feature, Points, Edge]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class InLight:
-    """What is known of the sheet, its outline's edge, round holes and slots, all measured in the light on the paper."""
+    """What is known of the sheet, its outline's edge, round holes and slots, all measured in the light on the paper, if any
+    could be told.
+    """
 
     known: FaceKnowledge
     outline: Edge
     rounds: list[Measured]
     slots: list[Measured]
+    light: PaperLight | None = None
 
     def is_other_than(self, before: FaceKnowledge) -> bool:
         """Whether the rounding differs much from the one that edges were looked for with."""
@@ -111,6 +114,7 @@ def measured_in_light(
         moved_in(outline, moved),
         [_or_found(one[0], _circle_as, *place, *one) for one in zip(rounds, circles, covs, strict=True)],
         [_or_found(slot, _slot_in, *place, slot, light) for slot in slots],
+        light,
     )
 
 

@@ -1,4 +1,4 @@
-"""The likeliest move of a hole's or a slot's whole rim, from what its lengths cost at each place."""
+"""The likeliest move of a whole edge, hole, slot or outline, from what its lengths cost at each place."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from capture.edges.lengths import NEAR, Lengths
 from capture.edges.slot_holes import Stadium
 from fit.points import FloatArray
 
-__all__ = ["likely_circle_move", "likely_slot_move", "slot_values"]
+__all__ = ["likely_chain_move", "likely_circle_move", "likely_slot_move", "slot_values"]
 
 _FOUND_U_MM = 0.15
 _CREDIT = 0.25
@@ -19,6 +19,9 @@ _CIRCLE_GRIDS = ((0.3, 0.05), (0.06, 0.02))
 _SLOT_GRIDS = ((0.3, 0.1), (0.12, 0.04))
 """Reach and step, mm, of the moves tried, one after the other, each again while the best lies at its rim."""
 _TURNS = 4
+_WAVES_MM, _OTHER_WAY = 0.05, 0.02
+"""What a length of an outline may lie off lines and arcs by, and how likely it is that it shows something else."""
+_STEPS, _HALVINGS, _SETTLED = 12, 8, 1e-3
 
 
 def likely_circle_move(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
@@ -36,6 +39,41 @@ def likely_slot_move(costs: FloatArray, ring: Lengths, slot: Stadium, spacing: f
     axes = ring.facing @ np.array([along, [-along[1], along[0]]]).T
     ends = [part[:, None] * axes for part in (1 - share, share)]
     return _likely(costs, np.column_stack([*ends, -np.ones(len(costs))]), _SLOT_GRIDS)
+
+
+def likely_chain_move(costs: FloatArray, slopes: FloatArray) -> FloatArray:
+    """The likeliest outward move (W,) of an outline's lengths, mm, one of those that its pieces can make together.
+
+    costs (W, S) over `NEAR`. slopes (W, P): how far outward the lengths go by each of those moves.
+    """
+    shifts, pitch = NEAR.shifts, float(NEAR.shifts[1] - NEAR.shifts[0])
+    near = np.exp(-0.5 * ((shifts[:, None] - shifts) / _WAVES_MM) ** 2)
+    likely = np.exp(-_CREDIT * (costs - costs.min(axis=1, keepdims=True))) @ (near / near.sum(axis=0))
+    rise = np.gradient(-np.log(likely + _OTHER_WAY), pitch, axis=1)
+    level = np.cumsum(np.pad((rise[:, 1:] + rise[:, :-1]) * pitch / 2, ((0, 0), (1, 0))), axis=1)
+    each, hold = np.arange(len(costs)), _CREDIT / _FOUND_U_MM**2
+
+    def told(way: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Cost of outward moves (W,), its slope and its bend."""
+        at = np.clip((way - shifts[0]) / pitch, 0, len(shifts) - 1.001)
+        low = at.astype(int)
+        at -= low
+        first, bend = rise[each, low], (rise[each, low + 1] - rise[each, low]) / pitch
+        here = level[each, low] + at * pitch * (first + at * pitch * bend / 2)
+        return float((here + hold * way**2 / 2).sum()), first + at * pitch * bend + hold * way, bend + hold
+
+    way, (cost, slope, bend) = np.zeros(len(costs)), told(np.zeros(len(costs)))
+    for _ in range(_STEPS):
+        normal = slopes.T @ (slopes * np.maximum(bend, hold)[:, None])
+        step = -slopes @ np.linalg.solve(normal, slopes.T @ slope)
+        tried = ((way + step / 2**k, told(way + step / 2**k)) for k in range(_HALVINGS))
+        better = next(((to, new) for to, new in tried if new[0] < cost), None)
+        if better is None:
+            break
+        gain, (way, (cost, slope, bend)) = cost - better[1][0], better
+        if gain < _SETTLED:
+            break
+    return way
 
 
 def slot_values(slot: Stadium) -> tuple[dict[str, float], FloatArray]:

@@ -113,7 +113,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     if told.is_other_than(known):
         told = _edges_in_light(lit, bench, told.known, tried, openings, again=True)
     found = [_Found(*one) for one in told.rounds + told.slots]
-    return _assembled(bench, told.known, flat, told.outline, found)
+    return _assembled(lit, bench, flat, told, found)
 
 
 def _edges_in_light(
@@ -293,15 +293,19 @@ def _in_hole(slot: _Found, hole: _Found) -> bool:
     return bool(apart < hole.feature["diameter"] / 2)
 
 
-def _assembled(bench: Bench, known: FaceKnowledge, flat: Flat, edge: Edge, found: list[_Found]) -> MeasuredPart:
+def _assembled(lit: Lit, bench: Bench, flat: Flat, told: InLight, found: list[_Found]) -> MeasuredPart:
     """Outline as a path, everything named in order from the part's lower-left corner."""
     from capture.edges.outline import outline_path, row_doubt
+    from capture.edges.outline_light import between_readings
 
+    known, edge = told.known, told.outline
     points = measured_points(bench, known, edge)
     doubt = row_doubt(edge)
     lost = 1 - edge.cover + float((doubt > 1).mean())
     clean = edge.clean and lost < _MOST_LOST
     path, notices = outline_path(points, clean=clean, twofold=known.twofold, doubt=doubt)
+    if told.light is not None:
+        path = between_readings(lit, bench, known.sheet, told.light, path)
     notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]

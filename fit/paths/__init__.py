@@ -14,6 +14,7 @@ from fit.paths.derived import (
     radius_suggestions,
 )
 from fit.paths.path import PathFit, fit_path
+from fit.paths.taken_on import free_moves, moved_path
 
 __all__ = [
     "Chain",
@@ -24,8 +25,10 @@ __all__ = [
     "chord_between",
     "curvature_along",
     "fit_path",
+    "free_moves",
     "length_between",
     "marks_along",
+    "moved_path",
     "offset_path",
     "polyline",
     "radius_suggestions",

@@ -18,7 +18,7 @@ from fit.paths.chain import Chain, Layout, layout, unit, wrap
 from fit.paths.held import hold, solve_held
 from fit.points import FloatArray
 
-__all__ = ["ROUNDS", "SEARCHED", "Fit", "Rows", "basis", "columns", "free_mask", "normal_equations", "refine"]
+__all__ = ["ROUNDS", "SEARCHED", "Fit", "Rows", "basis", "columns", "feet", "free_mask", "normal_equations", "refine"]
 
 ROUNDS, _HEAVY = 30, 1e-3
 """Most steps of one fit, and the damping from which steps are short rather than wrong."""
@@ -76,7 +76,7 @@ def _assign(xy: FloatArray, chain: Chain, where: Layout, bounds: NDArray[np.int_
     return moved if (np.diff(moved) >= 1).all() else None
 
 
-def _measure(xy: FloatArray, weight: FloatArray, chain: Chain, where: Layout, bounds: NDArray[np.int_]) -> Fit:
+def feet(xy: FloatArray, weight: FloatArray, chain: Chain, where: Layout, bounds: NDArray[np.int_]) -> Fit:
     """Feet and signed distances of all points from their pieces; lines and circles run on beyond their ends."""
     piece = np.repeat(np.arange(len(chain)), np.diff(bounds))
     kappa, heading = chain.curvatures[piece], where.before[piece]
@@ -242,7 +242,7 @@ def refine(
     if begun is None:
         return None
     where = layout(chain)
-    look, damping = _look(_measure(xy, weight, chain, where, begun), where, extra), 1e-6
+    look, damping = _look(feet(xy, weight, chain, where, begun), where, extra), 1e-6
     for _ in range(rounds):
         trial, gain = _tried(xy, weight, look, damping, extra)
         if trial is None:
@@ -295,7 +295,7 @@ def _tried(
     bounds = _assign(xy, moved, where, look.fit.bounds)
     if bounds is None or moved.lengths.min() < _SQUEEZED:
         return None, math.inf
-    trial = _look(_measure(xy, weight, moved, where, bounds), where, extra)
+    trial = _look(feet(xy, weight, moved, where, bounds), where, extra)
     if pulls is None:
         return trial, math.inf
     gain = _cost(look, pulls) - _cost(trial, pulls)

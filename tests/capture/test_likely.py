@@ -7,7 +7,7 @@ import pytest
 from shapely import LineString, Point
 
 from capture.edges.lengths import NEAR, Lengths
-from capture.edges.likely import likely_circle_move, likely_slot_move, slot_values
+from capture.edges.likely import likely_chain_move, likely_circle_move, likely_slot_move, slot_values
 from capture.edges.round_holes import circle_contour
 from capture.edges.slot_holes import Stadium
 from capture.edges.strip import Contour
@@ -58,6 +58,17 @@ def test_a_hole_is_moved_onto_the_rim_that_shows():
     lengths = lengths_of(contour)
     told, _ = likely_circle_move(costs_of_rim(contour, lengths, Point(10.12, 11.9).buffer(5.1, quad_segs=90)), lengths)
     assert told == pytest.approx((0.12, -0.1, 0.1), abs=0.02)
+
+
+def test_an_outline_is_moved_as_one_onto_what_shows():
+    """Sixty lengths of which one in seven shows something else, four moves of which two are right: all lengths follow these."""
+    at = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    slopes = np.column_stack([np.ones(60), np.cos(at), np.sin(at), np.cos(4 * at)])
+    true = slopes @ [0.06, 0.0, -0.1, 0.0]
+    costs = 3 * np.log1p(((NEAR.shifts - true[:, None]) / 0.08) ** 2)
+    costs[::7] = 3 * np.log1p(((NEAR.shifts + 0.4) / 0.08) ** 2)
+    assert likely_chain_move(costs, slopes) == pytest.approx(true, abs=0.025)
+    assert likely_chain_move(0 * costs, slopes) == pytest.approx(np.zeros(60), abs=1e-9)
 
 
 def test_a_slots_sizes_turn_with_its_move():

@@ -68,6 +68,19 @@ def test_the_part_is_told_from_paper_and_shadow(plate, face, shadow, gradient):
     assert not part.touches_border
 
 
+@pytest.mark.parametrize("beyond", [0.0, 12.0, 16.0])
+def test_specks_on_the_paper_are_not_the_part(plate, beyond):
+    """Short dashes, as compression leaves them, keep a disc from rolling over the paper from so far beyond one side on."""
+    flat, (x, y) = flat_picture(plate, face=90.0), places()
+    specks = (np.arange(ROWS)[:, None] % 16 < 2) & (np.arange(COLUMNS) % 16 < 13) & (plate.outside(x, y) > 0.5)
+    specks &= (plate.outside(x, y) < beyond) & (y > 165)
+    pixels = np.where(specks[..., None], flat.pixels - 5, flat.pixels).astype(np.uint8)
+    part = find_part(replace(flat, pixels=pixels), MARGIN)
+    solid = replace(plate, holes=(), slots=())
+    assert ((part.mask > 0) & (solid.outside(x, y) > 1.5)).sum() * STEP**2 < 5.0
+    assert ((part.mask == 0) & (solid.outside(x, y) < -1.5)).sum() == 0
+
+
 @pytest.mark.parametrize("moved", [3.0, 5.0, 7.0])
 def test_a_crescent_starts_a_search_for_the_whole_hole(moved):
     """Of a hole whose lit side looks like the face only the shadow shows: a disc less another that is moved aside."""

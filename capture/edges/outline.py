@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.edges.fillets import filleted
 from capture.edges.looks import mean_along
 from capture.edges.rim_fit import Edge
 from fit.errors import CannotDetermine
-from fit.paths import PathFit, fit_path
+from fit.paths import PathFit, distances, fit_path
 from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.shapes.curvature import SHORT_SPAN, radius_range
@@ -36,7 +37,6 @@ _SHARP, _BY_CORNER_MM, _HIDDEN_MM = np.radians(20.0), 6.0, 1.0
 """A corner this sharp may be a bend too tight for the coarse fit: points so near and so little off it are kept."""
 _DOUBT = 8.0
 _ROUNDS = 2
-_STEP_MM = 0.4
 _SEEN_MM, _SEEN_SHARE, _DOUBT_MOST = 3.0, 0.5, 4.0
 """Rows are doubted where, over so many mm, the score falls under this share of its median; at most this factor."""
 
@@ -72,26 +72,28 @@ def outline_path(
     weak = np.ones(len(thinned)) if doubt is None else doubt[::_EVERY]
     path = _clean_path(thinned, closed, weak, name) if clean else None
     if path is not None:
+        path, _ = filleted(path, thinned, weak, np.ones(len(thinned), bool))
         return _finished(_with_own_noise(path))
     path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak, name)
-    kept, before = thinned, np.zeros(len(thinned), bool)
+    before = np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
-        miss, _ = _distances(path, thinned)
+        miss, _ = distances(path, thinned)
         usual = 1.4826 * float(np.median(miss))
         near = (miss < max(_STRAY * usual, _STRAY_MM)) | (_by_corner(path, thinned) & (miss < _HIDDEN_MM))
         if (near != before).mean() < _SETTLED_SHARE:
             break
-        kept, before = thinned.select(near), near
+        before = near
         noises = (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:])
-        path = path_through(kept, noises, closed, weak[near], name)
-    left_out = 1 - (len(kept) - len(path.rejected)) / len(thinned)
+        path = path_through(thinned.select(near), noises, closed, weak[near], name)
+    path, before = filleted(path, thinned, weak, before)
+    left_out = 1 - len(path.points) / len(thinned)
     if left_out <= _TELL_SHARE:
         return _finished(_with_own_noise(path))
     text = (
         f"{left_out:.0%} of the edge was left out: glare or shadow shows it elsewhere there. Look at the overlay, and "
         "shoot again in softer light if those places matter."
     )
-    doubted = _doubted(path, before, _distances(path, thinned)[1])
+    doubted = _doubted(path, before, distances(path, thinned)[1])
     return _finished(doubted, Notice("low-contrast", text, name))
 
 
@@ -120,18 +122,6 @@ def _clean_path(points: Points, closed: bool, weak: FloatArray, name: str) -> Pa
     miss = np.abs(path.feature.residuals)
     off = miss > max(_STRAY * 1.4826 * float(np.median(miss)), _STRAY_MM)
     return path if off.mean() + len(path.rejected) / len(points) < _CLEAN_SHARE else None
-
-
-def _distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.int_]]:
-    """Distance (N,) of points from the path, and the piece (N,) each is nearest: across the nearest of close places."""
-    from fit.paths.chain import locate, unit
-
-    along = np.arange(0.0, float(path.chain.lengths.sum()), _STEP_MM)
-    places, heading, piece = locate(path.chain, along)
-    flat = path.frame.flat(points.xyz)[:, :2]
-    nearest = ((places**2).sum(axis=1) - 2 * flat @ places.T).argmin(axis=1)  # of |p − q|², less what is p's alone
-    away, tangent = flat - places[nearest], unit(heading[nearest])
-    return np.abs(away[:, 0] * tangent[:, 1] - away[:, 1] * tangent[:, 0]), piece[nearest]
 
 
 def _by_corner(path: PathFit, points: Points) -> NDArray[np.bool_]:

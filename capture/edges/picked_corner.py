@@ -18,7 +18,7 @@ from capture.edges.rim_fit import FaceKnowledge, edge_at, inliers, measured_poin
 from capture.edges.strip import Contour, Lit
 from fit.errors import CannotDetermine
 from fit.feature import Feature
-from fit.paths import fit_path
+from fit.paths import Pieces, fit_path
 from fit.points import Points
 from fit.results import Notice
 from fit.shapes.curvature import short_arc
@@ -82,7 +82,7 @@ def fit_picked_corner(points: Points, corner: Corner) -> tuple[Feature, Points, 
     few = points.select(slice(None, None, every))
     noise = max(_LEAST_NOISE_MM, float(np.sqrt(np.mean(corner.away(few.xyz[:, :2]) ** 2))))
     bend = math.copysign(1 / corner.radius, corner.turn)
-    path = fit_path(few, noise=noise, pieces=(corner.joints, np.array([0.0, bend, 0.0])), name="corner")
+    path = fit_path(few, noise=noise, pieces=Pieces(corner.joints, np.array([0.0, bend, 0.0])), name="corner")
     if [s.kind for s in path.feature.segments] != ["line", "arc", "line"]:
         message = "The edge bends too little here to tell a radius; use kind line or path."
         raise CannotDetermine(message)

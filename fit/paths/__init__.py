@@ -14,16 +14,19 @@ from fit.paths.derived import (
     radius_suggestions,
 )
 from fit.paths.path import PathFit, fit_path
-from fit.paths.taken_on import free_moves, moved_path
+from fit.paths.plan import Pieces
+from fit.paths.taken_on import distances, free_moves, moved_path
 
 __all__ = [
     "Chain",
     "Conditions",
     "OffsetPath",
     "PathFit",
+    "Pieces",
     "Suggestion",
     "chord_between",
     "curvature_along",
+    "distances",
     "fit_path",
     "free_moves",
     "length_between",

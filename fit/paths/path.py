@@ -18,7 +18,7 @@ from fit.paths.doubts import undecided
 from fit.paths.features import Knowledge, chain_knowledge, path_feature
 from fit.paths.frame import Frame, fitted_frame, frame_of, planarity_notices
 from fit.paths.noise import local_noise, run_factor
-from fit.paths.plan import Edge, Price, fit_plan, free_numbers, needed_corners, plan_between, plan_of
+from fit.paths.plan import Edge, Pieces, Price, fit_plan, free_numbers, needed_corners, plan_between, plan_of
 from fit.paths.reading import best_reading
 from fit.paths.refine import Fit
 from fit.paths.search import Rival
@@ -74,7 +74,7 @@ class _Task:
     closed: bool
     price: Price
     name: str
-    pieces: tuple[FloatArray, FloatArray] | None
+    pieces: Pieces | None
 
 
 def fit_path(
@@ -84,7 +84,7 @@ def fit_path(
     plane: Feature | None = None,
     noise: float | None = None,
     conditions: Conditions | None = None,
-    pieces: tuple[FloatArray, FloatArray] | None = None,
+    pieces: Pieces | None = None,
     parsimony: float = 1.0,
     kink_price: float = 0.0,
     name: str = "path",
@@ -96,8 +96,7 @@ def fit_path(
     noise : standard uncertainty of a point across the edge, mm, in place of what the points say; told from the edge
         itself where neither does.
     conditions : what must hold exactly, by the numbers of the segments that a fit without conditions found.
-    pieces : the pieces of an open path in the plane z = 0 where they are known: roughly where they meet (K − 1, 2) mm, and
-        their curvatures (K,) 1/mm, left above zero, 0 for lines. Not looked for then.
+    pieces : the pieces where they are known, in the plane z = 0. Not looked for then.
     parsimony : how many times the price of the Bayesian information criterion a further piece must be worth.
     kink_price : what a corner of less than 25° must be worth besides, in prices of a free number, where edges are made
         tangent.
@@ -160,14 +159,14 @@ def _solved(edge: Edge, task: _Task, conditions: Conditions | None, notices: Seq
 def _as_told(edge: Edge, task: _Task) -> tuple[Edge, Fit, list[Rival]]:
     """The pieces that were told, fitted together."""
     assert task.pieces
-    joints, curvatures = task.pieces
-    flat = task.frame.flat(np.column_stack([joints, np.zeros(len(joints))]))[:, :2]
-    plan = plan_between(edge, flat, curvatures)
-    fit = fit_plan(edge, plan) if plan else None
-    if fit is None:
+    joints = np.column_stack([task.pieces.joints, np.zeros(len(task.pieces.joints))])
+    flat = replace(task.pieces, joints=task.frame.flat(joints)[:, :2])
+    begun = plan_between(edge, flat, task.closed)
+    fit = fit_plan(*begun) if begun else None
+    if begun is None or fit is None:
         message = f"{task.name}: the points do not hold the pieces told."
         raise CannotDetermine(message)
-    return edge, fit, []
+    return begun[0], fit, []
 
 
 def _check_follows(edge: Edge, fit: Fit, name: str) -> None:

@@ -17,6 +17,7 @@ from fit.points import FloatArray
 
 __all__ = [
     "Edge",
+    "Pieces",
     "Plan",
     "Price",
     "fit_plan",
@@ -142,16 +143,37 @@ def plan_of_cut(edge: Edge, cut: Cut, closed: bool) -> Plan:
     return Plan(joints, curvatures, corners, ends, closed)
 
 
-def plan_between(edge: Edge, joints: FloatArray, curvatures: FloatArray) -> Plan | None:
-    """An open plan of tangent pieces that meet near joints (K − 1, 2), curvatures (K,; 0 = line) roughly known; None where
-    one of them would have hardly a point.
+@dataclass(frozen=True, eq=False, slots=True)
+class Pieces:
+    """Pieces that are known to be there: roughly where they meet, joints (K − 1, 2) mm, or (K, 2) from the start of the
+    first one on where the path is closed; curvatures (K,) 1/mm, above zero to the left, 0 for lines; corners (K,) at their
+    starts, as few as can be where not told.
     """
-    at = [int(np.argmin(((edge.xy - joint) ** 2).sum(axis=1))) for joint in joints]
-    bounds = np.array([0, *at, len(edge.xy)])
+
+    joints: FloatArray
+    curvatures: FloatArray
+    corners: NDArray[np.bool_] | None = None
+
+
+def plan_between(edge: Edge, pieces: Pieces, closed: bool = False) -> tuple[Edge, Plan] | None:
+    """The plan of pieces that are roughly known, and the edge, a closed one turned to start with the first of them; None
+    where one of them would have hardly a point.
+    """
+    joints, curvatures, n = pieces.joints, pieces.curvatures, len(edge.xy)
+    at = np.array([int(np.argmin(((edge.xy - joint) ** 2).sum(axis=1))) for joint in joints])
+    ends = joints[:1] if closed else edge.xy[-1:]
+    if closed:
+        onward = edge.xy[(at + 1) % n] - edge.xy[at - 1]
+        at = (at + (((edge.xy[at] - joints) * onward).sum(axis=1) < 0)) % n
+        edge, at = edge.part(int(at[0]), int(at[0]) + n), (at - at[0]) % n
+    else:
+        joints, at = np.vstack([edge.xy[:1], joints]), np.append(0, at)
+    bounds = np.append(at, n)
     if (np.diff(bounds) < 2).any():
         return None
-    corners = needed_corners(curvatures != 0, np.zeros(len(curvatures), dtype=bool), closed=False)
-    return Plan(np.vstack([edge.xy[0], joints, edge.xy[-1]]), curvatures, corners, bounds)
+    corners = np.zeros(len(curvatures), dtype=bool) if pieces.corners is None else pieces.corners
+    corners = needed_corners(curvatures != 0, corners, closed)
+    return edge, Plan(np.vstack([joints, ends]), curvatures, corners, bounds, closed)
 
 
 def plan_of(fit: Fit) -> Plan:

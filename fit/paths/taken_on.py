@@ -1,10 +1,11 @@
-"""A fitted path taken on: how its places can move, and the same pieces through points that were moved."""
+"""A fitted path taken on: how far points lie from it, how its places can move, and its pieces through moved points."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fit.paths.chain import layout, locate, unit
 from fit.paths.features import path_feature
@@ -12,12 +13,23 @@ from fit.paths.held import hold
 from fit.paths.path import PathFit
 from fit.paths.plan import Edge, Plan, fit_plan
 from fit.paths.refine import basis, columns, feet, free_mask
-from fit.points import FloatArray
+from fit.points import FloatArray, Points
 
-__all__ = ["free_moves", "moved_path"]
+__all__ = ["distances", "free_moves", "moved_path"]
 
+_STEP_MM = 0.4
 _NO_MOVE = 1e-7
 """Share of the greatest singular value below which a change of the chain moves none of its places."""
+
+
+def distances(path: PathFit, points: Points) -> tuple[FloatArray, NDArray[np.int_]]:
+    """Distance (N,) of points from the path, and the piece (N,) each is nearest: across the nearest of close places."""
+    along = np.arange(0.0, float(path.chain.lengths.sum()), _STEP_MM)
+    places, heading, piece = locate(path.chain, along)
+    flat = path.frame.flat(points.xyz)[:, :2]
+    nearest = ((places**2).sum(axis=1) - 2 * flat @ places.T).argmin(axis=1)  # of |p − q|², less what is p's alone
+    away, tangent = flat - places[nearest], unit(heading[nearest])
+    return np.abs(away[:, 0] * tangent[:, 1] - away[:, 1] * tangent[:, 0]), piece[nearest]
 
 
 def free_moves(path: PathFit, along: FloatArray) -> FloatArray:

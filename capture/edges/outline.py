@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from capture.edges.fillets import filleted
 from capture.edges.looks import mean_along
 from capture.edges.rim_fit import Edge
+from capture.edges.straights import with_straights
 from fit.errors import CannotDetermine
 from fit.paths import PathFit, distances, fit_path
 from fit.points import FloatArray, Points
@@ -73,7 +74,7 @@ def outline_path(
     path = _clean_path(thinned, closed, weak, name) if clean else None
     if path is not None:
         path, _ = filleted(path, thinned, weak, np.ones(len(thinned), bool))
-        return _finished(_with_own_noise(path))
+        return _finished(_with_own_noise(with_straights(path)))
     path = path_through(thinned, _COARSE_MM[1 if twofold else 0 :], closed, weak, name)
     before = np.zeros(len(thinned), bool)
     for _ in range(_ROUNDS):
@@ -86,6 +87,7 @@ def outline_path(
         noises = (max(_FINE_MM, 2 * usual), 4 * max(_FINE_MM, usual), *_COARSE_MM[1:])
         path = path_through(thinned.select(near), noises, closed, weak[near], name)
     path, before = filleted(path, thinned, weak, before)
+    path = with_straights(path)
     left_out = 1 - len(path.points) / len(thinned)
     if left_out <= _TELL_SHARE:
         return _finished(_with_own_noise(path))

@@ -15,7 +15,7 @@ from fit.paths.derived import (
 )
 from fit.paths.path import PathFit, fit_path
 from fit.paths.plan import Pieces
-from fit.paths.taken_on import distances, free_moves, moved_path
+from fit.paths.taken_on import distances, fitted_chi2, free_moves, moved_path
 
 __all__ = [
     "Chain",
@@ -28,6 +28,7 @@ __all__ = [
     "curvature_along",
     "distances",
     "fit_path",
+    "fitted_chi2",
     "free_moves",
     "length_between",
     "marks_along",

@@ -11,11 +11,11 @@ from fit.paths.chain import layout, locate, unit
 from fit.paths.features import path_feature
 from fit.paths.held import hold
 from fit.paths.path import PathFit
-from fit.paths.plan import Edge, Plan, fit_plan
+from fit.paths.plan import Edge, Pieces, Plan, fit_plan, plan_between
 from fit.paths.refine import basis, columns, feet, free_mask
 from fit.points import FloatArray, Points
 
-__all__ = ["distances", "free_moves", "moved_path"]
+__all__ = ["distances", "fitted_chi2", "free_moves", "moved_path"]
 
 _STEP_MM = 0.4
 _NO_MOVE = 1e-7
@@ -50,6 +50,16 @@ def free_moves(path: PathFit, along: FloatArray) -> FloatArray:
     kept = np.linalg.qr(held / np.linalg.norm(held, axis=0), mode="complete")[0][:, len(rows) :]
     moves, size, _ = np.linalg.svd((to_left[:, free] * scale) @ kept, full_matrices=False)
     return np.asarray(moves[:, size > _NO_MOVE * size[0]])
+
+
+def fitted_chi2(path: PathFit, pieces: Pieces) -> float:
+    """χ² of other pieces fitted to the path's points, with their own noise; infinite where they find no hold."""
+    flat = path.frame.flat(path.points.xyz)[:, :2]
+    joints = np.column_stack([pieces.joints, np.zeros(len(pieces.joints))])
+    edge = Edge(flat, 1 / path.points.noise**2, path.index)
+    begun = plan_between(edge, replace(pieces, joints=path.frame.flat(joints)[:, :2]), path.chain.closed)
+    fit = fit_plan(*begun) if begun else None
+    return np.inf if fit is None else fit.chi2
 
 
 def moved_path(path: PathFit, left: FloatArray) -> PathFit:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from capture.camera.bench import Bench
+from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, trimmed_fit
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.strip import Contour
@@ -14,14 +15,21 @@ from fit.feature import Feature
 from fit.points import FloatArray, Points
 from fit.shapes import fit_circle
 
-__all__ = ["contour_told", "moved_in", "pushed", "round_moved"]
+__all__ = ["contour_told", "moved_in", "offsets_told", "pushed", "round_moved"]
 
 
 def contour_told(bench: Bench, sheet: Sheet, edge: Edge) -> Contour:
     """The true contour through the steps picked along an edge, at all rows of its strip."""
     contour, rows = edge.strip.contour, len(edge.strip.contour.xy)
     period = rows if contour.closed else None
-    return pushed(contour, np.interp(np.arange(rows), edge.picked.row, _offsets(bench, sheet, edge), period=period))
+    return pushed(contour, np.interp(np.arange(rows), edge.picked.row, offsets_told(bench, sheet, edge), period=period))
+
+
+def offsets_told(view: View, sheet: Sheet, edge: Edge) -> FloatArray:
+    """(N,) outward, mm, where the picked steps of an edge put the true contour."""
+    picked = edge.picked
+    wall = sheet.wall(view, edge.strip.contour)[picked.row]
+    return picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)
 
 
 def pushed(contour: Contour, outward: FloatArray) -> Contour:
@@ -50,10 +58,3 @@ def round_moved(
     away = circle - hole.vector(("x", "y", "diameter")) * [1, 1, 0.5]
     moved = moved_in(edge, outward @ away[:2] - away[2])
     return trimmed_fit(fit_circle, measured_points(bench, known, moved))
-
-
-def _offsets(bench: Bench, sheet: Sheet, edge: Edge) -> FloatArray:
-    """(N,) outward, mm, where the picked steps of an edge put the true contour."""
-    picked = edge.picked
-    wall = sheet.wall(bench, edge.strip.contour)[picked.row]
-    return picked.offset + picked.inset - np.where(picked.kind == LOWER, wall, 0.0)

@@ -17,17 +17,16 @@ from capture.edges.flatten import View
 from capture.edges.rim_fit import Edge
 from capture.edges.rims import NARROW_WALL_MM, OUTLINE, RimPoints, Sheet
 from capture.edges.strip import Contour, Lit, Strip, unroll
+from capture.edges.tinted_rows import COLOUR_BLUR_PX
 from fit.paths.noise import local_noise
 from fit.points import FloatArray
 
-__all__ = ["COLOUR_BLUR_PX", "step_places", "told_by_colour"]
+__all__ = ["told_by_colour"]
 
 _REACH_MM, _STEP_MM, _SMOOTH_MM = 2.8, 0.04, 0.4
 _BAND_MM = (1.0, 2.6)
 _NEAR_MM = 5.0
 _SHIFT_MM, _SHIFT_STEP_MM, _WINDOW_MM = 1.2, 0.02, 1.2
-COLOUR_BLUR_PX = 1.2
-"""A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
 _LEAST_LIKENESS, _LEAST_APART = 0.85, 3.0
 _LAG_MM, _CALMER, _CALM_PX = 0.75, 0.6, 0.15
 """An edge runs smooth: of two readings of it, taken every so many mm, one that strays so much less is the better; one
@@ -77,11 +76,11 @@ def _places(strip: Strip) -> tuple[FloatArray, NDArray[np.bool_]]:
     assert strip.tone is not None
     offset = np.asarray(strip.start + strip.step * np.arange(strip.tone.shape[1]), float)
     tint, apart = _tint(strip.tone.astype(float), offset, round(_NEAR_MM / strip.contour.spacing))
-    place, likeness = step_places(strip, tint, COLOUR_BLUR_PX / strip.px_per_mm)
+    place, likeness = _step_places(strip, tint, COLOUR_BLUR_PX / strip.px_per_mm)
     return place, (likeness > _LEAST_LIKENESS) & (apart > _LEAST_APART)
 
 
-def step_places(strip: Strip, tint: FloatArray, blur: float) -> tuple[FloatArray, FloatArray]:
+def _step_places(strip: Strip, tint: FloatArray, blur: float) -> tuple[FloatArray, FloatArray]:
     """Outward offset (M,) of the rising step of a tint (M, T) that is likest to one blurred by so many mm, and how like it
     is (M,), 1 at most; 0 at either end of the search.
     """

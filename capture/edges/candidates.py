@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
@@ -14,10 +15,12 @@ from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.strip import Contour
 from fit.points import FloatArray
 
-__all__ = ["KINDS", "Candidate", "Lead", "Pick", "Settled"]
+__all__ = ["BLACK", "KINDS", "Candidate", "Lead", "Pick", "Settled"]
 
 KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 """Kinds of feature that a pick can be, and how many way-points each needs."""
+BLACK = math.log(0.07)
+"""The brightest tone, as a logarithm, of what is black."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -84,6 +87,11 @@ class Candidate:
     ground: FloatArray = field(default_factory=lambda: np.zeros(3))
     step: float = 0.0
     hue: float = 1.0
+
+    @property
+    def black(self) -> bool:
+        """Whether its metal is so dark that face, rounding and wall look alike beside brighter ground."""
+        return bool(self.tone.max() < BLACK)
 
     @property
     def edges(self) -> tuple[Edge, ...]:

@@ -116,7 +116,8 @@ def _settled(leads: list[Lead]) -> Rounding:
     kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
     scale = float(np.mean([one.taken.px_per_mm for one in leads]))
     rounded = rounded_share([one.taken.shapes for one in leads])
-    return rounding_on_bench(np.array(kinds), sum(lengths), scale, rounded)
+    black = sum(one.taken.black for one in leads) > len(leads) / 2
+    return rounding_on_bench(np.array(kinds), sum(lengths), scale, rounded, black=black)
 
 
 def _sheet_key(pick: Pick) -> tuple[float, float]:
@@ -172,7 +173,7 @@ def _fitted(
     kind = one.pick.kind
     if kind == "circle":
         if not resolves_rounding(one.taken.px_per_mm):
-            known, which = known.with_rounding(open_rounding()), 0
+            known, which = known.with_rounding(open_rounding(black=one.taken.black)), 0
         return _hole(lit, bench, known, one, which)
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":

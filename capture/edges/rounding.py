@@ -27,6 +27,9 @@ _TOLD_APART = 0.015
 _RIM_SHARE, _UNUSUAL_COST = 0.3, 0.04
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
+_BLACK_INSET_MM, _BLACK_U_MM = 0.03, 0.04
+"""The same for black metal or rubber beside brighter ground: face, rounding and wall are of one tone, so that the outline of
+all is what steps, and a rounding moves that by a quarter of its radius at most."""
 _SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
@@ -52,9 +55,9 @@ class Rounding:
         return ROUNDINGS[self.which]
 
 
-def open_rounding() -> Rounding:
+def open_rounding(*, black: bool = False) -> Rounding:
     """Where nothing tells whether edges are rounded: half of the usual rounding's inset, in doubt by nearly as much."""
-    return Rounding(0, _USUAL_INSET_MM, _USUAL_U_MM)
+    return Rounding(0, _BLACK_INSET_MM, _BLACK_U_MM) if black else Rounding(0, _USUAL_INSET_MM, _USUAL_U_MM)
 
 
 def resolves_rounding(px_per_mm: float) -> bool:
@@ -89,13 +92,18 @@ def settled_rounding(
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)
 
 
-def rounding_on_bench(worth: FloatArray, length: float, px_per_mm: float, rounded: float) -> Rounding:
+def rounding_on_bench(
+    worth: FloatArray, length: float, px_per_mm: float, rounded: float, *, black: bool = False
+) -> Rounding:
     """As `settled_rounding`, beside a bench, where a foot hides in shadow and no light on paper tells more later.
 
-    Pixels that do not resolve the usual rounding may show its band all round, but not that there is none.
+    Pixels that do not resolve the usual rounding may show its band all round, but not that there is none. black : whether
+    the sheet is, so that a band could only be its shadow.
     """
     if resolves_rounding(px_per_mm):
         return settled_rounding(worth, length, px_per_mm, rounded)
+    if black:
+        return open_rounding(black=True)
     if rounded <= _SURE_ROUNDED:
         return settled_rounding(worth, length, px_per_mm)
     mean = np.atleast_2d(worth).sum(axis=0) / length

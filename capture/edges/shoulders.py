@@ -7,7 +7,6 @@ Where wall and face look alike no tone changes, but then the ground begins where
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import cache
 
@@ -16,11 +15,12 @@ from numpy.typing import NDArray
 
 from capture.camera.bench import Bench
 from capture.edges.blurred_step import risen
+from capture.edges.candidates import BLACK
 from capture.edges.follow import smoothed
 from capture.edges.lengths import Across, Lengths, lengths_along
 from capture.edges.moved import contour_told, moved_in
 from capture.edges.rim_fit import Edge
-from capture.edges.rims import Sheet
+from capture.edges.rims import WALL_SEEN_MM, Sheet
 from capture.edges.strip import Contour, Lit, sampled
 from fit.points import FloatArray
 
@@ -47,8 +47,8 @@ as likely nearer."""
 _WALL_MM, _CLEAR_SIGMAS, _BEYOND_MM, _PLACES = 0.15, 1.5, 0.6, 8
 _SAME_LOOK, _SAME_SHARE = 0.12, 0.25
 """By how much, in the logarithm of tone, one ground may differ from place to place, and as a share of what is to the face."""
-_COLOURED, _DARK = 0.5, math.log(0.07)
-"""Least ratio of two colours, as a logarithm, of what is painted, and the brightest tone of what is black."""
+_COLOURED = 0.5
+"""Least ratio of two colours, as a logarithm, of what is painted."""
 _DARKEST, _CLIPPED = 1e-3, -0.1
 
 
@@ -79,17 +79,20 @@ def _moved_by_half(edge: Edge, shift: FloatArray) -> Edge:
 def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, lengths: Lengths) -> bool:
     """Whether a wall (M,) wide that must show beyond the edge does not: what lies there looks as the ground farther out does.
 
-    The step found then is the foot of a wall of the face's own tone. Only paint and rubber tell that.
+    The step found then is the foot of a wall of the face's own tone. Only paint and rubber tell that; a black wall too
+    narrow for the pixels makes one step with its face, at its foot.
     """
     width, blur = float(np.median(wall)), _CLEAR_SIGMAS * float(lengths.blur.mean())
-    if width < max(_WALL_MM, blur):
+    narrow = width < max(_WALL_MM, blur)
+    if width < WALL_SEEN_MM:
         return False
     ends = ((-2.2, -0.7), (max(width / 2, blur), width), (width + blur, width + blur + _BEYOND_MM))
     places = np.concatenate([np.linspace(*end, _PLACES) for end in ends])
     tone = np.log(np.median(sampled(lit.pixels, bench, contour, places)[0], axis=0) + _DARKEST)
     face, near, ground = tone.reshape(3, _PLACES, -1).mean(axis=1)
-    if np.ptp(face) < _COLOURED and face.mean() > _DARK:  # bare metal mirrors the ground before it
-        return False
+    black = bool(face.mean() < BLACK)
+    if narrow or (np.ptp(face) < _COLOURED and not black):  # bare metal mirrors the ground before it
+        return narrow and black
     unlike = float(np.abs(near - ground).max())
     return bool(unlike < min(_SAME_LOOK, _SAME_SHARE * float(np.abs(near - face).max())) and near.max() < _CLIPPED)
 

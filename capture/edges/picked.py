@@ -14,6 +14,7 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.candidates import Candidate, Lead, Pick
 from capture.edges.flanks import rounded_share
+from capture.edges.holes_by_rows import black_hole, tinted_hole
 from capture.edges.leading import beside_picks, chosen, lead
 from capture.edges.moved import round_moved
 from capture.edges.open_ground import OpenGround, open_ground
@@ -24,6 +25,7 @@ from capture.edges.rim_fit import (
     refined_round,
     refined_slot,
     ring_seen,
+    trimmed_fit,
 )
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.rounding import Rounding, open_rounding, resolves_rounding, rounding_on_bench
@@ -32,7 +34,6 @@ from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
 from capture.edges.strip import Lit
 from capture.edges.tinted import told_by_colour
-from capture.edges.tinted_holes import tinted_hole
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
 from fit.feature import Feature
@@ -50,6 +51,9 @@ _STRAYED_MM = 0.1
 """How far a hole's steps, one by one, may lead from the circle that explains its whole rim before that is believed instead."""
 _CHOICE_DOUBT = 0.52
 """Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
+
+_READING_DOUBT = 0.3
+"""The same per mm to what another way to read a hole's rim gives, where that one is seldom right."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -136,9 +140,9 @@ def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> P
 
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
     known = one.pick.known.with_rounding(rounding)
-    tinted = _hole_by_tint(lit, bench, known, one)
-    if tinted:
-        return _named(bench, replace(one, other=None), *tinted)
+    by_rows = _hole_by_rows(lit, bench, known, one)
+    if by_rows:
+        return _named(bench, replace(one, other=None), *by_rows)
     if one.other and one.pick.edge == "clearest":
         known = replace(known, choice_u=abs(_CHOICE_DOUBT * one.apart))
     feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
@@ -244,22 +248,26 @@ def _hole(
     return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
 
 
-def _hole_by_tint(
+def _hole_by_rows(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead
 ) -> tuple[Feature, Points, Sequence[Notice]] | None:
-    """The hole by the colour of its metal, where pixels are too coarse to tell rim, rounding and wall by their tone."""
+    """The hole by rows across its rim, where pixels are too coarse to tell rim, rounding and wall each by its step."""
     from fit.shapes import fit_circle
 
     if one.pick.kind != "circle" or one.pick.edge != "clearest" or resolves_rounding(one.taken.px_per_mm):
         return None
     starts = [max(candidate.circles, key=lambda c: c.score) for candidate in one.candidates]
-    rims = [tinted_hole(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
+    told_by = black_hole if one.taken.black else tinted_hole
+    rims = [told_by(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
     told = [rim for rim in rims if rim is not None]
     if not told:
         return None
     edge = max(told, key=lambda rim: rim.cover)
     points = measured_points(bench, known, edge)
-    return fit_circle(points, robust=False, correlated=True), points, _seen(edge, _LEAST_HOLE_COVER)
+    feature, points = trimmed_fit(fit_circle, points)
+    if one.taken.black:
+        feature = _with_second_reading(feature, max(one.taken.circles, key=lambda c: c.score))
+    return feature, points, _seen(edge, _LEAST_HOLE_COVER)
 
 
 def _distinct(circles: Sequence[Circle]) -> list[Circle]:
@@ -275,6 +283,15 @@ def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:
     """The hole with a centre that may be the other circle's; that its radius may be is told by its points."""
     apart = _CHOICE_DOUBT * np.array([other.x - circle.x, other.y - circle.y])
     at, cov = [hole.index("x"), hole.index("y")], hole.cov_own.copy()
+    cov[np.ix_(at, at)] += np.outer(apart, apart)
+    return replace(hole, cov_own=cov)
+
+
+def _with_second_reading(hole: Feature, circle: Circle) -> Feature:
+    """The hole in doubt by part of what its steps, each taken for the rim, make of it: a shadow may be as black as its wall."""
+    at = [hole.index(name) for name in ("x", "y", "diameter")]
+    apart = _READING_DOUBT * (np.array([circle.x, circle.y, 2 * circle.radius]) - hole.vector(("x", "y", "diameter")))
+    cov = hole.cov_own.copy()
     cov[np.ix_(at, at)] += np.outer(apart, apart)
     return replace(hole, cov_own=cov)
 

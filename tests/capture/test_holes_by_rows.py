@@ -13,12 +13,12 @@ from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
 from capture.edges.flatten import Flat
 from capture.edges.hole_starts import ringed
+from capture.edges.holes_by_rows import tinted_hole
 from capture.edges.part_mask import PartMask
 from capture.edges.rim_fit import FaceKnowledge, measured_points
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle
 from capture.edges.strip import Lit, linear_light
-from capture.edges.tinted_holes import tinted_hole
 from capture.pieces import frame
 from fit.shapes import fit_circle
 

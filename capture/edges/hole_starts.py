@@ -24,9 +24,9 @@ _STEEP = 99.0
 _MOST, _APART_MM = 3, 1.0
 
 
-def patch_about(lit: Lit, bench: Bench, pick: Pick) -> PartMask:
-    """The neighbourhood of a hole's way-point, flattened, as a part without an edge of its own."""
-    reach = _PATCH_MM + 1.5 * (pick.about or 15.0)
+def patch_about(lit: Lit, bench: Bench, pick: Pick, widths: float = 1.5) -> PartMask:
+    """The neighbourhood of a hole's way-point, so many of its rough widths about, flattened, as a part without an edge."""
+    reach = _PATCH_MM + widths * (pick.about or 15.0)
     x, y = pick.near.mean(axis=0)
     bounds = (x - reach, x + reach, y - reach, y + reach)
     flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, _PATCH_STEP_MM)

@@ -25,6 +25,7 @@ from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.rounding import ROUNDINGS
 from capture.edges.siding import HELD_SHARE, face_tone, ground_tone, share_of_metal
+from capture.edges.slot_starts import slot_about
 from capture.edges.strip import Contour, Lit, Strip, unroll
 from fit.errors import CannotDetermine, InputError
 from fit.points import FloatArray
@@ -293,20 +294,8 @@ def _searched(search: RoundSearch, bench: Bench, height: float) -> Candidate:
 
 
 def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
-    """The long opening about a slot's way-point."""
-    x, y = pick.near.mean(axis=0)
-    near = [
-        o
-        for o in find_openings(patch_about(lit, bench, pick))
-        if not o.is_round and np.hypot(*(o.centre - [x, y])) < max(_WAY_POINT_MM, o.length / 2)
-    ]
-    if not near:
-        message = (
-            f"No slot is to be seen about [{x:.1f}, {y:.1f}]; put the way-point in its middle, and "
-            "give its rough width as about."
-        )
-        raise CannotDetermine(message)
-    sheet, rough = pick.known.sheet, min(near, key=lambda o: o.misfit).contour
-    xy = line_beside(lit, bench, sheet, rough, material_inside=False, first="near")
-    line = contour_along(xy, sheet.height, material_inside=False)
-    return [_to_settle(lit, bench, pick, Candidate(line=line, height=sheet.height, metal=False))]
+    """The slot about a way-point that explains most of its surroundings."""
+    slot = slot_about(lit, bench, pick)
+    height = pick.known.sheet.height
+    line = contour_along(slot.contour(height).xy, height, material_inside=False)
+    return [_to_settle(lit, bench, pick, Candidate(line=line, height=height, score=slot.score, metal=False))]

@@ -16,7 +16,7 @@ from capture.edges.planes import Planes, closed, grown, opened, stacked
 from capture.edges.round_holes import Circle
 from fit.points import FloatArray
 
-__all__ = ["Opening", "find_openings", "round_starts"]
+__all__ = ["Opening", "distinct", "find_openings", "opening_of", "round_starts"]
 
 _LEAST_MM = 2.0
 _MEDIAN_MM = 16.0
@@ -70,7 +70,7 @@ def find_openings(part: PartMask) -> list[Opening]:
     tried = [solid, *(opened(solid, disc(r, step)) for r in _WHISKER_MM)]
     tried.append(opened(_ringed(spots, solid, step), disc(_WHISKER_MM[-1], step)))
     masks = [planes & plane for plane in _PLANES for planes in tried]
-    return _distinct([opening for mask in masks for opening in _compact(mask, corner, part, inside)])
+    return distinct([opening for mask in masks for opening in _compact(mask, corner, part, inside)])
 
 
 def _beside(inside: Mask, margin: int) -> tuple[tuple[int, int], tuple[slice, slice]]:
@@ -103,7 +103,7 @@ def _compact(solid: Mask, corner: tuple[int, int], part: PartMask, inside: Mask)
     import cv2
 
     contours, _ = cv2.findContours(solid, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=corner)
-    openings = (_opening(contour[:, 0], part, inside) for contour in contours)
+    openings = (opening_of(contour[:, 0], part, inside) for contour in contours)
     return [opening for opening in openings if opening is not None]
 
 
@@ -128,7 +128,7 @@ def _salience(part: PartMask) -> NDArray[np.float32]:
     return np.maximum(edge / edge_limit, departure / tone_limit).astype(np.float32)
 
 
-def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Opening | None:
+def opening_of(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Opening | None:
     """Turn a ring of pixels into a candidate if it is compact, large enough and clear of the part's own edge."""
     import cv2
 
@@ -154,7 +154,7 @@ def _opening(contour: NDArray[np.int32], part: PartMask, inside: Mask) -> Openin
     return Opening(part.flat.to_bench(contour.astype(float)), centre, along, length * step, width * step, misfit)
 
 
-def _distinct(found: list[Opening]) -> list[Opening]:
+def distinct(found: list[Opening]) -> list[Opening]:
     """Of near copies keep the one most like a stadium; keep other sizes at the same place, since shadows nest in holes."""
     kept: list[Opening] = []
     for opening in sorted(found, key=lambda o: o.misfit):

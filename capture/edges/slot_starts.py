@@ -1,0 +1,83 @@
+"""The slot that a way-point in it means: of all long openings about it the one whose whole rim explains most."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.camera.bench import Bench
+from capture.edges.candidates import Pick
+from capture.edges.hole_starts import ABOUT, patch_about
+from capture.edges.openings import Opening, distinct, find_openings, opening_of
+from capture.edges.part_mask import PartMask
+from capture.edges.slot_holes import Stadium, best_stadium, ranked
+from capture.edges.strip import Lit
+from fit.errors import CannotDetermine
+
+__all__ = ["slot_about"]
+
+_WAY_POINT_MM, _WIDTHS = 3.0, 4.0
+_LEVELS, _CALM_MM, _SEEDS = 12, 0.3, 8
+"""How many tones are tried as the one between slot and face; what is smoothed over first, mm; and in how many directions
+about the way-point, as far as that may be off, the slot may lie."""
+_LEAST_SCORE = 0.15
+_MOST_TRIED = 8
+
+
+def slot_about(lit: Lit, bench: Bench, pick: Pick) -> Stadium:
+    """The slot about a pick's way-point. Raises CannotDetermine where there is none."""
+    x, y = pick.near.mean(axis=0)
+    offered = find_openings(patch_about(lit, bench, pick)) + _of_one_tone(patch_about(lit, bench, pick, _WIDTHS), pick)
+    near = sorted(distinct([o for o in offered if _may_be(pick, o)]), key=lambda o: o.misfit)
+    found = [best_stadium(lit, bench, pick.known.sheet, _start(o)) for o in near[:_MOST_TRIED]]
+    found = [slot for slot in found if slot.score >= _LEAST_SCORE and _as_wide(pick, 2 * slot.radius)]
+    if not found:
+        message = (
+            f"No slot is to be seen about [{x:.1f}, {y:.1f}]; put the way-point in its middle, and "
+            "give its rough width as about."
+        )
+        raise CannotDetermine(message)
+    return ranked(found)[0]
+
+
+def _of_one_tone(patch: PartMask, pick: Pick) -> list[Opening]:
+    """What lies about the way-point on one side of some tone, bright or dark, for each of several tones."""
+    import cv2
+
+    step = patch.flat.step
+    tone = cv2.GaussianBlur(patch.relative.mean(axis=2), (0, 0), _CALM_MM / step)
+    turn = np.arange(_SEEDS) * 2 * np.pi / _SEEDS
+    seeds = pick.near.mean(axis=0) + _WAY_POINT_MM * np.vstack(
+        [np.zeros(2), np.column_stack([np.cos(turn), np.sin(turn)])]
+    )
+    columns, rows = np.rint(patch.flat.to_flat(seeds)).astype(int).T
+    found = []
+    for level in np.linspace(tone.min(), tone.max(), _LEVELS + 2)[1:-1]:
+        for side in (tone > level, tone <= level):
+            _, labels = cv2.connectedComponents(side.astype(np.uint8))
+            found += [_blob(labels == label, patch) for label in np.unique(labels[rows, columns]) if label]
+    return [opening for opening in found if opening is not None]
+
+
+def _blob(mask: NDArray[np.bool_], patch: PartMask) -> Opening | None:
+    import cv2
+
+    if mask[[0, -1]].any() or mask[:, [0, -1]].any():
+        return None
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return opening_of(contours[0][:, 0], patch, patch.mask)
+
+
+def _may_be(pick: Pick, opening: Opening) -> bool:
+    away = np.hypot(*(opening.centre - pick.near.mean(axis=0)))
+    return not opening.is_round and bool(away < max(_WAY_POINT_MM, opening.length / 2))
+
+
+def _as_wide(pick: Pick, width: float) -> bool:
+    least, most = ABOUT
+    return pick.about is None or least < width / pick.about < most
+
+
+def _start(opening: Opening) -> Stadium:
+    half = (opening.length - opening.width) / 2 * opening.along
+    return Stadium(opening.centre - half, opening.centre + half, opening.width / 2)

@@ -6,6 +6,7 @@ Way-points are good to about 3 mm. A smooth line is drawn through them, the edge
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -209,7 +210,8 @@ def _arc(
     corner = picked_corner(lit, bench, known, one.taken.contour, one.taken.metal)
     try:
         arc, used, told = fit_picked_arc(points, near, px_per_mm)
-    except CannotDetermine:
+    except CannotDetermine:  # leaping from line to line it still may be a corner, however large
+        corner = corner or picked_corner(lit, bench, known, one.taken.contour, one.taken.metal, math.inf)
         if corner is None:
             raise
         return corner

@@ -26,21 +26,21 @@ from fit.shapes.curvature import short_arc
 __all__ = ["fit_picked_corner", "picked_corner", "with_second_reading"]
 
 _ROUNDS, _LEAST_NOISE_MM = 3, 0.04
-_MOST_PX, _LEAST_COVER = 75.0, 0.35
+FEW_PX, _LEAST_COVER = 75.0, 0.35
 _APART_DOUBT = 0.52
 """Standard uncertainty per mm between two readings: the 95 % interval holds both."""
 
 
 def picked_corner(
-    lit: Lit, bench: Bench, known: FaceKnowledge, line: Contour, metal: bool
+    lit: Lit, bench: Bench, known: FaceKnowledge, line: Contour, metal: bool, most_px: float = FEW_PX
 ) -> tuple[Feature, Points, list[Notice]] | None:
-    """The arc of the corner that a line as found follows, if it is one and of few pixels.
+    """The arc of the corner that a line as found follows, if it is one and of few pixels, or no more than so many.
 
     The corner that explains the picture best is looked for near the line, then steps are picked anew about each better one.
     metal : whether the metal lies to the line's left.
     """
     start = corner_along(line.xy, metal=metal)
-    if start is None or _pixels(bench, start, line.height) > _MOST_PX:
+    if start is None or _pixels(bench, start, line.height) > most_px:
         return None
     corner = best_corner(lit, bench, known.sheet, start)
     for turn in range(_ROUNDS):

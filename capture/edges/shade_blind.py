@@ -21,7 +21,7 @@ from fit.points import FloatArray
 
 __all__ = ["told_in_shadow"]
 
-_REACH_MM, _SMOOTH_MM, _ROW_MM, _ALIKE_MM = 2.8, 0.4, 0.8, 6.0
+_REACH_MM, _SMOOTH_MM, _ROW_MM, _ALIKE_MM = 2.8, 0.8, 0.8, 6.0
 _LEAST_SHARE, _SURE_SHARE, _LEAST_APART = 0.2, 0.3, 3.0
 """Least share of the metal's light that is not of the ground's colour; share from which that alone tells the edge, since light
 from the room colours shadows a little; and least step in standard deviations of grain."""

@@ -53,9 +53,6 @@ _STRAYED_MM = 0.1
 _CHOICE_DOUBT = 0.52
 """Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
 
-_READING_DOUBT = 0.3
-"""The same per mm to what another way to read a hole's rim gives, where that one is seldom right."""
-
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PickedFeature:
@@ -290,9 +287,9 @@ def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:
 
 
 def _with_second_reading(hole: Feature, circle: Circle) -> Feature:
-    """The hole in doubt by part of what its steps, each taken for the rim, make of it: a shadow may be as black as its wall."""
+    """The hole in doubt by what its steps, each taken for the rim, make of it: a shadow may be as black as its wall."""
     at = [hole.index(name) for name in ("x", "y", "diameter")]
-    apart = _READING_DOUBT * (np.array([circle.x, circle.y, 2 * circle.radius]) - hole.vector(("x", "y", "diameter")))
+    apart = _CHOICE_DOUBT * (np.array([circle.x, circle.y, 2 * circle.radius]) - hole.vector(("x", "y", "diameter")))
     cov = hole.cov_own.copy()
     cov[np.ix_(at, at)] += np.outer(apart, apart)
     return replace(hole, cov_own=cov)

@@ -24,7 +24,7 @@ COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
 _STEP_MM = 0.04
 _FACE_CLEAR_MM, _GROUND_CLEAR_MM = 1.0, 0.5
-_DIMMEST, _BRIGHTEST = 0.2, 1.1
+_DIMMEST, _BRIGHTEST = 0.2, 1.2
 """A wall's tint over its face's: less is what lit metal throws on the ground, more is seldom seen."""
 
 

@@ -13,17 +13,17 @@ from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
 from capture.edges.flatten import Flat
 from capture.edges.hole_starts import ringed
-from capture.edges.holes_by_rows import tinted_hole
+from capture.edges.holes_by_rows import black_hole, tinted_hole
 from capture.edges.part_mask import PartMask
 from capture.edges.rim_fit import FaceKnowledge, measured_points
-from capture.edges.rims import Sheet
+from capture.edges.rims import LOWER, Sheet
 from capture.edges.round_holes import Circle
 from capture.edges.strip import Lit, linear_light
 from capture.pieces import frame
 from fit.shapes import fit_circle
 
 KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
-RED, GREY = (0.16, 0.02, 0.015), (0.08, 0.08, 0.08)
+RED, GREY, BLACK = (0.16, 0.02, 0.015), (0.08, 0.08, 0.08), (0.02, 0.02, 0.02)
 SIZES = (7.0, 11.0)
 
 
@@ -31,12 +31,12 @@ SIZES = (7.0, 11.0)
 def shot(drawn, tmp_path_factory):
     """A bench, the light on it and the holes' true places, of a sheet of a colour with walls as bright as its face."""
 
-    def made(face):
+    def made(face, shadow=(0.7, 0.5)):
         holes = tuple(drawn.Hole(0.0, y, size) for y, size in zip((-25.0, 20.0), SIZES, strict=True))
         plate = drawn.Plate(
             thickness=2.0, height=2.0, corners=(0.5,) * 4, angle=0.05, x=120.0, y=160.0, holes=holes, slots=()
         )
-        light = drawn.Light(paper=(0.3, 0.3, 0.29), face=face, wall=face, texture=0.02, shadow=(0.7, 0.5))
+        light = drawn.Light(paper=(0.3, 0.3, 0.29), face=face, wall=face, texture=0.02, shadow=shadow)
         scene = drawn.Scene(drawn.look(18, 225, 420), plate, light=light, blur=1.0)
         image = open_image(drawn.save(tmp_path_factory.mktemp("paint") / "plate.jpg", drawn.draw(scene)))
         bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
@@ -69,6 +69,17 @@ def test_a_rounding_too_fine_to_be_seen_hides_no_part_of_a_rim_told_by_colour(sh
 def test_grey_metal_on_grey_ground_is_told_by_no_colour(shot):
     bench, lit, places = shot(GREY)
     assert tinted_hole(lit, bench, KNOWN, Circle(*places[0], SIZES[0] / 2)) is None
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_hole_in_black_rubber_is_told_by_the_foot_of_its_wall_where_no_rim_shows(shot, which):
+    bench, lit, places = shot(BLACK, (0.0, 0.0))
+    (x, y), size = places[which], SIZES[which]
+    edge = black_hole(lit, bench, KNOWN, Circle(x + 0.4, y - 0.3, size / 2 - 0.3))
+    assert edge is not None and (edge.picked.kind == LOWER).any()
+    hole = fit_circle(measured_points(bench, KNOWN, edge), robust=False, correlated=True)
+    for key, true in (("x", x), ("y", y), ("diameter", size)):
+        assert abs(hole[key] - true) < hole.value(key).u95 < 0.5
 
 
 def test_a_hole_half_in_shadow_is_found_by_its_rim_from_a_way_point_beside_its_middle():

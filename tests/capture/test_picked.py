@@ -174,6 +174,22 @@ def test_a_slot_is_measured_among_other_picks(drawn, tmp_path):
         assert abs(value.value - true) <= value.u95
 
 
+def test_a_long_slot_in_black_rubber_is_found_whole_from_a_way_point_near_its_rim(drawn, tmp_path):
+    plate = drawn.Plate(holes=(), slots=(drawn.Slot(0.0, 5.0, 44.0, 9.0, 0.3),))
+    light = drawn.Light(face=(0.03, 0.03, 0.03), wall=(0.03, 0.03, 0.03), slope=0.5)
+    image = open_image(
+        drawn.save(tmp_path / "plate.jpg", drawn.draw(drawn.Scene(drawn.look(8, 250, 260), plate, light=light)))
+    )
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    sheet = FaceKnowledge(Sheet(2.0, 2.0), 0.02, 0.05)
+    pick = Pick("slot", "slot", plate.on_bench([[6.0, 9.5]]), sheet, 8.5)
+    found, notices = measure_picks(Lit(linear_light(image.colour())), bench, [pick])
+    assert len(found) == 1, notices
+    for key, true in (("length", 44.0), ("width", 9.0)):
+        value = found[0].feature.value(key)
+        assert abs(value.value - true) <= value.u95 < 0.5
+
+
 def test_the_enlarged_view_draws_the_edge_in_question_too(white):
     """Orange appears in picks.png and overlay.png where two edges stay possible, and only there."""
     import cv2
@@ -225,7 +241,7 @@ def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_
         return refined_round(*args)
 
     monkeypatch.setattr(picked, "refined_round", noted)
-    monkeypatch.setattr(picked, "rounding_on_bench", lambda *_: Rounding(0, 0.1, 0.08))
+    monkeypatch.setattr(picked, "rounding_on_bench", lambda *_, **__: Rounding(0, 0.1, 0.08))
     one = lead(lit, bench, hole_picks(plate)[0])
     circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]
     measured(lit, bench, [replace(one, taken=replace(one.taken, circles=tuple(circles)))])

@@ -48,9 +48,8 @@ def told(drawn, tmp_path_factory):
 
 def test_red_paint_ends_where_its_colour_does_in_light_and_shadow(told):
     sides = told(RED)
-    misses = [miss for hidden, miss in sides if hidden]
-    assert len(misses) == 2 and np.abs(misses).max() < 0.1
-    assert [miss for hidden, miss in sides if not hidden] == [None, None]
+    assert [hidden for hidden, _ in sides].count(True) == 2
+    assert np.abs([miss for _, miss in sides]).max() < 0.1
 
 
 def test_grey_on_grey_is_told_by_no_colour(told):

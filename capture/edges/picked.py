@@ -255,9 +255,12 @@ def _hole_by_rows(
 
     if one.pick.kind != "circle" or one.pick.edge != "clearest" or resolves_rounding(one.taken.px_per_mm):
         return None
-    starts = [max(candidate.circles, key=lambda c: c.score) for candidate in one.candidates]
-    told_by = black_hole if one.taken.black else tinted_hole
-    rims = [told_by(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
+    taken = max(one.taken.circles, key=lambda c: c.score)
+    if one.taken.black:  # what lies in the hole, in light and shadow, is rimmed as clearly as the hole
+        rims = [black_hole(lit, bench, known, taken)]
+    else:
+        starts = [max(candidate.circles, key=lambda c: c.score) for candidate in one.candidates]
+        rims = [tinted_hole(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
     told = [rim for rim in rims if rim is not None]
     if not told:
         return None
@@ -265,7 +268,7 @@ def _hole_by_rows(
     points = measured_points(bench, known, edge)
     feature, points = trimmed_fit(fit_circle, points)
     if one.taken.black:
-        feature = _with_second_reading(feature, max(one.taken.circles, key=lambda c: c.score))
+        feature = _with_second_reading(feature, taken)
     return feature, points, _seen(edge, _LEAST_HOLE_COVER)
 
 

@@ -24,12 +24,12 @@ _STEEP = 99.0
 _MOST, _APART_MM = 3, 1.0
 
 
-def patch_about(lit: Lit, bench: Bench, pick: Pick, widths: float = 1.5) -> PartMask:
+def patch_about(lit: Lit, bench: Bench, pick: Pick, widths: float = 1.5, step: float = _PATCH_STEP_MM) -> PartMask:
     """The neighbourhood of a hole's way-point, so many of its rough widths about, flattened, as a part without an edge."""
     reach = _PATCH_MM + widths * (pick.about or 15.0)
     x, y = pick.near.mean(axis=0)
     bounds = (x - reach, x + reach, y - reach, y + reach)
-    flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, _PATCH_STEP_MM)
+    flat = flatten(lit.pixels, bench, pick.known.sheet.height, bounds, step)
     tone = np.sqrt(flat.pixels.astype(np.float32) / 65535)
     mask = np.ones(tone.shape[:2], np.uint8)
     return PartMask(flat, mask, np.float32(1 / max(float(np.median(tone)), 1e-3)) * tone, False)

@@ -27,6 +27,7 @@ _REACH_PX, _LEAST_SCORE, _LEAST_WIDE, _LEAST_RING = 0.6, 0.15, 0.2, 0.7
 _ENCLOSED_MM, _ENCLOSING_SHARE = 0.5, 0.5
 """How far what shows inside a slot may reach out of its rim as found, which is how much smaller it must be, mm; the share of
 its score that the rim must have."""
+_LEAST_APART_MM = 0.2
 _SWEEPS = 2
 _ROWS = 160
 # How the centres of both caps move along and across the slot, and its radius: a turn, each side, each end.
@@ -90,9 +91,13 @@ class Stadium:
         return Contour(middle + self.radius * normal, -normal, height)
 
     def moved(self, move: FloatArray) -> Stadium:
-        """With its caps' centres moved along and across (4,) and its radius changed, mm."""
+        """With its caps' centres moved along and across (4,), but not past each other, and its radius changed, mm."""
         axes = np.array([self.along, [-self.along[1], self.along[0]]])
-        return Stadium(self.first + move[:2] @ axes, self.last + move[2:4] @ axes, max(self.radius + move[4], 0.3))
+        first, last = self.first + move[:2] @ axes, self.last + move[2:4] @ axes
+        if (last - first) @ self.along < _LEAST_APART_MM:
+            half = self.along * _LEAST_APART_MM / 2
+            first, last = (first + last) / 2 - half, (first + last) / 2 + half
+        return Stadium(first, last, max(self.radius + move[4], 0.3))
 
 
 def ranked(found: list[Stadium]) -> list[Stadium]:

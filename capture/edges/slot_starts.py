@@ -16,7 +16,7 @@ from fit.errors import CannotDetermine
 
 __all__ = ["slot_about"]
 
-_WAY_POINT_MM, _WIDTHS = 3.0, 4.0
+_WAY_POINT_MM, _WIDTHS, _COARSE_MM = 3.0, 4.0, 0.3
 _LEVELS, _CALM_MM, _SEEDS = 12, 0.3, 8
 """How many tones are tried as the one between slot and face; what is smoothed over first, mm; and in how many directions
 about the way-point, as far as that may be off, the slot may lie."""
@@ -27,7 +27,8 @@ _MOST_TRIED = 8
 def slot_about(lit: Lit, bench: Bench, pick: Pick) -> Stadium:
     """The slot about a pick's way-point. Raises CannotDetermine where there is none."""
     x, y = pick.near.mean(axis=0)
-    offered = find_openings(patch_about(lit, bench, pick)) + _of_one_tone(patch_about(lit, bench, pick, _WIDTHS), pick)
+    patch = patch_about(lit, bench, pick, _WIDTHS, _COARSE_MM)
+    offered = [*find_openings(patch_about(lit, bench, pick)), *_of_one_tone(patch, pick), *_walled_in(patch, pick)]
     near = sorted(distinct([o for o in offered if _may_be(pick, o)]), key=lambda o: o.misfit)
     found = [best_stadium(lit, bench, pick.known.sheet, _start(o)) for o in near[:_MOST_TRIED]]
     found = [slot for slot in found if slot.score >= _LEAST_SCORE and _as_wide(pick, 2 * slot.radius)]
@@ -46,17 +47,36 @@ def _of_one_tone(patch: PartMask, pick: Pick) -> list[Opening]:
 
     step = patch.flat.step
     tone = cv2.GaussianBlur(patch.relative.mean(axis=2), (0, 0), _CALM_MM / step)
-    turn = np.arange(_SEEDS) * 2 * np.pi / _SEEDS
-    seeds = pick.near.mean(axis=0) + _WAY_POINT_MM * np.vstack(
-        [np.zeros(2), np.column_stack([np.cos(turn), np.sin(turn)])]
-    )
-    columns, rows = np.rint(patch.flat.to_flat(seeds)).astype(int).T
+    rows, columns = _seeds(patch, pick)
     found = []
     for level in np.linspace(tone.min(), tone.max(), _LEVELS + 2)[1:-1]:
         for side in (tone > level, tone <= level):
             _, labels = cv2.connectedComponents(side.astype(np.uint8))
             found += [_blob(labels == label, patch) for label in np.unique(labels[rows, columns]) if label]
     return [opening for opening in found if opening is not None]
+
+
+def _walled_in(patch: PartMask, pick: Pick) -> list[Opening]:
+    """What a flood from the way-point fills before it passes the steepest tone between it and the rim of the picture."""
+    import cv2
+
+    calm = cv2.GaussianBlur(patch.relative, (0, 0), _CALM_MM / patch.flat.step)
+    picture = np.clip(np.sqrt(np.maximum(calm, 0) / max(float(calm.max()), 1e-6)) * 255, 0, 255).astype(np.uint8)
+    found = []
+    for row, column in zip(*_seeds(patch, pick), strict=True):
+        basins = np.full(picture.shape[:2], 1, np.int32)
+        basins[3:-3, 3:-3] = 0  # its outermost pixels count for nothing
+        basins[row - 1 : row + 2, column - 1 : column + 2] = 2
+        found.append(_blob(cv2.watershed(picture, basins) == 2, patch))
+    return [opening for opening in found if opening is not None]
+
+
+def _seeds(patch: PartMask, pick: Pick) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Rows and columns of the way-point and of places about it, as far as it may be off."""
+    turn = np.arange(_SEEDS) * 2 * np.pi / _SEEDS
+    about = _WAY_POINT_MM * np.vstack([np.zeros(2), np.column_stack([np.cos(turn), np.sin(turn)])])
+    columns, rows = np.rint(patch.flat.to_flat(pick.near.mean(axis=0) + about)).astype(int).T
+    return rows, columns
 
 
 def _blob(mask: NDArray[np.bool_], patch: PartMask) -> Opening | None:

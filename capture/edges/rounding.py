@@ -101,13 +101,29 @@ def rounding_on_bench(
     the sheet is, so that a band could only be its shadow.
     """
     if resolves_rounding(px_per_mm):
-        return settled_rounding(worth, length, px_per_mm, rounded)
+        return _by_both(np.atleast_2d(worth).sum(axis=0) / length, px_per_mm, rounded)
     if black:
         return open_rounding(black=True)
     if rounded <= _SURE_ROUNDED:
         return settled_rounding(worth, length, px_per_mm)
     mean = np.atleast_2d(worth).sum(axis=0) / length
     return _best(np.where(np.array(ROUNDINGS) == USUAL_MM, mean, -np.inf), px_per_mm)
+
+
+def _by_both(mean: FloatArray, px_per_mm: float, rounded: float) -> Rounding:
+    """The rounding by mean scores (R,) and the shape of steps together: what the usual one scores over sharp edges counts
+    for as much as it would among roundings.
+    """
+    radii = np.array(ROUNDINGS)
+    gain = float(mean[radii == USUAL_MM][0] - mean[radii == 0][0])
+    logit = gain / _TOLD_APART + float(np.clip(np.log(rounded / (1 - rounded)), -_MOST_LOGIT, _MOST_LOGIT))
+    likely = 1 / (1 + np.exp(-logit))
+    doubt = _USUAL_U_MM * 2 * float(np.sqrt(likely * (1 - likely)))
+    if likely < 0.5:
+        return Rounding(0, 0.0, float(np.hypot(_FAINT_U_MM[1], doubt)))
+    unusual = _UNUSUAL_COST * (radii != USUAL_MM)
+    best = _best(np.where(radii * px_per_mm >= _RESOLVED_PX, mean - unusual, -np.inf), px_per_mm)
+    return Rounding(best.which, best.inset, float(np.hypot(best.doubt, doubt)))
 
 
 def _by_scores(kinds: FloatArray, length: float, px_per_mm: float, banded: bool) -> Rounding:

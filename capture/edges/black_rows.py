@@ -19,10 +19,8 @@ __all__ = ["black_rows"]
 _STEP_MM, _SMOOTH_MM, _WALL_STEP_MM = 0.04, 0.4, 0.04
 _INSIDE_MM, _BEYOND_MM, _FADES_MM = 2.4, 1.2, 0.9
 """How much of the face and of the ground beyond the foot is looked at, and how far a shadow at the foot fades evenly."""
-_WALL_TONES = (0.1, 0.25, 0.5, 0.8, 1.0, 1.3)
+_WALL_TONES = (0.3, 0.5, 0.8, 1.0, 1.3)
 """The wall's tone over the face's that are tried: from one in shadow to one that light falls on."""
-_SEEN = 0.7
-"""Power of linear light that is compared: a wall in shadow is darker than black by hardly any light, but by much of black."""
 _CERTAINTY = 2.0
 
 
@@ -30,7 +28,7 @@ def black_rows(lit: Lit, view: View, sheet: Sheet, contour: Contour) -> RimRows:
     """Rows across a contour good to a mm. What noise is, is told by what the rows leave at their best places."""
     wall = sheet.wall(view, contour)
     tones = toned(lit, view, contour, (-_INSIDE_MM, max(float(wall.max()), 0.0) + _BEYOND_MM), _SMOOTH_MM, _STEP_MM)
-    tone, blur = np.maximum(tones.tone.astype(float), 0.0) ** _SEEN, 1 / tones.px_per_mm
+    tone, blur = tones.tone.astype(float), 1 / tones.px_per_mm
     cost, told = np.empty((len(tone), len(SHIFTS))), np.empty((len(tone), len(SHIFTS)))
     widths = np.where(wall > WALL_SEEN_MM, np.rint(wall / _WALL_STEP_MM) * _WALL_STEP_MM, 0.0)
     for width in np.unique(widths):
@@ -50,7 +48,7 @@ def _made_of(offset: FloatArray, width: float, blur: float) -> FloatArray:
     past = offset - SHIFTS[:, None]
     rim, foot = risen(past / blur), risen((past - width) / blur)
     fading = foot * np.clip(past - width, 0, _FADES_MM)
-    tones = np.array(_WALL_TONES) ** _SEEN if width else np.ones(1)
+    tones = _WALL_TONES if width else (1.0,)
     return np.array([np.stack([1 - rim + share * (rim - foot), foot, fading], axis=-1) for share in tones])
 
 

@@ -30,7 +30,7 @@ from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
-__all__ = ["InLight", "Measured", "light_tells", "measured_in_light"]
+__all__ = ["FirstLight", "InLight", "Measured", "first_light", "light_tells", "measured_in_light"]
 
 _LENGTH_MM, _ROUND_MM = 2.5, 2.0
 _SPACING_MM = 0.2
@@ -46,6 +46,24 @@ Measured = tuple[Feature, Points, Edge]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class FirstLight:
+    """What the light on the paper tells first: the sheet with its likeliest rounding, the outline's edge, the true contour
+    through its steps, the lengths of it and of each round hole, and the light itself; `light` None where it tells nothing.
+    """
+
+    known: FaceKnowledge
+    outline: Edge
+    contour: Contour
+    around: Lengths | None = None
+    rings: tuple[Lengths, ...] = ()
+    light: PaperLight | None = None
+
+    def is_other_than(self, before: FaceKnowledge) -> bool:
+        """Whether the rounding differs much from the one that edges were looked for with."""
+        return abs(self.known.sheet.rounding - before.sheet.rounding - before.rim_inset) > _OTHER_MM
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class InLight:
     """What is known of the sheet, its outline's edge, round holes and slots, all measured in the light on the paper, if any
     could be told.
@@ -57,61 +75,57 @@ class InLight:
     slots: list[Measured]
     light: PaperLight | None = None
 
-    def is_other_than(self, before: FaceKnowledge) -> bool:
-        """Whether the rounding differs much from the one that edges were looked for with."""
-        return abs(self.known.sheet.rounding - before.sheet.rounding - before.rim_inset) > _OTHER_MM
+
+def first_light(
+    lit: Lit, bench: Bench, known: FaceKnowledge, outline: Edge, rounds: Sequence[Measured], rounded: float
+) -> FirstLight:
+    """Learn the light on the paper, and the rounding it tells of, from outline and round holes as found.
+
+    rounded : how likely the sheet's edges are rounded, 0 to 1, by the shape of their steps. Where height or thickness are
+    not known to a few tenths, wall and shadows are not where they would be expected: nothing is told.
+    """
+    contour = contour_told(bench, known.sheet, outline)
+    if not light_tells(known):
+        return FirstLight(known, outline, contour)
+    around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
+    circles = [_circle(hole) for hole, _, _ in rounds]
+    rings = tuple(_ring(lit, bench, known.sheet, circle) for circle in circles)
+    seen = _seen(rings, circles)
+    light = light_on_paper(around, seen, known.sheet)
+    back = _astray(lit, bench, known.sheet, contour, light)
+    if back.any():
+        contour, outline = pushed(contour, back), moved_in(outline, back, sure=True)
+        around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
+        light = light_on_paper(around, seen, known.sheet)
+    known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
+    return FirstLight(known, outline, contour, around, rings, light.with_rounding(known.sheet.rounding))
 
 
 def measured_in_light(
-    lit: Lit,
-    bench: Bench,
-    known: FaceKnowledge,
-    outline: Edge,
-    rounds: Sequence[Measured],
-    slots: Sequence[Measured],
-    rounded: float,
-    *,
-    last: bool = True,
+    lit: Lit, bench: Bench, told: FirstLight, rounds: Sequence[Measured], slots: Sequence[Measured]
 ) -> InLight:
-    """Outline, round holes and slots good to a few tenths of a millimetre, made better.
+    """Outline, round holes and slots good to a few tenths of a millimetre, made better; as found where light tells nothing.
 
-    rounded : how likely the sheet's edges are rounded, 0 to 1, by the shape of their steps. Where height or thickness are
-    not known to a few tenths, wall and shadows are not where they would be expected: all stays as found. So it does, unless
-    this is the last time, where light tells of quite another rounding: edges are then to be looked for again.
+    told : from the same outline and the same round holes.
     """
-    if not light_tells(known):
-        return InLight(known, outline, list(rounds), list(slots))
-    contour = contour_told(bench, known.sheet, outline)
-    circles = [np.array([c["x"], c["y"], c["diameter"] / 2]) for c, _, _ in rounds]
-    moved, light = np.zeros(len(contour.xy)), None
-    for _ in range(_TURNS):
-        around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
-        rings = [_ring(lit, bench, known.sheet, circle) for circle in circles]
-        first = light is None
-        seen = [(ring, float(circle[2])) for ring, circle in zip(rings, circles, strict=True)]
-        light = light_on_paper(around, seen, known.sheet, light)
-        if first:
-            back = _astray(lit, bench, known.sheet, contour, light)
-            if back.any():
-                contour, outline = pushed(contour, back), moved_in(outline, back, sure=True)
-                around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
-                light = light_on_paper(around, seen, known.sheet)
-            told = _with_likeliest_rounding(known, [around, *rings], light, rounded)
-            as_found = InLight(told, outline, list(rounds), list(slots))
-            if not last and as_found.is_other_than(known):
-                return as_found
-            known = told
-            light = light.with_rounding(known.sheet.rounding)
-        costs, *others = edge_costs([around, *rings], known.sheet, light, quick=first)
+    known, contour, around, rings, light = told.known, told.contour, told.around, told.rings, told.light
+    if light is None or around is None:
+        return InLight(known, told.outline, list(rounds), list(slots))
+    circles, moved = [_circle(hole) for hole, _, _ in rounds], np.zeros(len(contour.xy))
+    for turn in range(_TURNS):
+        if turn:
+            around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
+            rings = tuple(_ring(lit, bench, known.sheet, circle) for circle in circles)
+            light = light_on_paper(around, _seen(rings, circles), known.sheet, light)
+        costs, *others = edge_costs([around, *rings], known.sheet, light, quick=not turn)
         likely = [likely_circle_move(each, ring) for each, ring in zip(others, rings, strict=True)]
         circles = [circle + move for circle, (move, _) in zip(circles, likely, strict=True)]
         shift = near_shifts(costs, around)
         contour, moved = pushed(contour, shift), moved + shift
-    assert light is not None
     covs, place = [cov for _, cov in likely], (lit, bench, known)
     return InLight(
         known,
-        moved_in(outline, moved),
+        moved_in(told.outline, moved),
         [_or_found(one[0], _circle_as, *place, *one) for one in zip(rounds, circles, covs, strict=True)],
         [_or_found(slot, _slot_in, *place, slot, light) for slot in slots],
         light,
@@ -129,6 +143,16 @@ def _or_found(found: Measured, anew: Callable[..., Measured], *told: object) -> 
         return anew(*told)
     except CannotDetermine:
         return found
+
+
+def _circle(hole: Feature) -> FloatArray:
+    """A round hole's x, y and radius (3,)."""
+    return np.array([hole["x"], hole["y"], hole["diameter"] / 2])
+
+
+def _seen(rings: Sequence[Lengths], circles: Sequence[FloatArray]) -> list[tuple[Lengths, float]]:
+    """Lengths of round holes, each with its radius."""
+    return [(ring, float(circle[2])) for ring, circle in zip(rings, circles, strict=True)]
 
 
 def _ring(lit: Lit, bench: Bench, sheet: Sheet, circle: FloatArray) -> Lengths:

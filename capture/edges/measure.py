@@ -11,7 +11,7 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.flatten import Flat, flatten
 from capture.edges.follow import worth_along
-from capture.edges.in_light import InLight, light_tells, measured_in_light
+from capture.edges.in_light import FirstLight, InLight, Measured, first_light, light_tells, measured_in_light
 from capture.edges.openings import Opening, find_openings, round_starts
 from capture.edges.part_mask import PartMask, disc, find_part
 from capture.edges.planes import grown, shrunk
@@ -109,27 +109,45 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     searches = _round_candidates(lit, bench, known.sheet, round_starts(openings))
     tried = try_roundings(lit, bench, known, searches, _rough_outline(part), later=light_tells(known))
     known = known.with_rounding(tried.first)
-    told = _edges_in_light(lit, bench, known, tried, openings)
-    if told.is_other_than(known):
-        told = _edges_in_light(lit, bench, told.known, tried, openings, again=True)
+    holes, first = _rounds_in_light(lit, bench, known, tried)
+    if first.is_other_than(known):
+        known = first.known
+        holes, first = _rounds_in_light(lit, bench, known, tried)
+    told = _edges_in_light(lit, bench, known, tried, (openings, holes, first))
     found = [_Found(*one) for one in told.rounds + told.slots]
     return _assembled(lit, bench, flat, told, found)
 
 
-def _edges_in_light(
-    lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried, openings: list[Opening], *, again: bool = False
-) -> InLight:
-    """Outline, holes and slots under one rounding, measured in the light on the paper, which may tell of another one.
-
-    again : whether they were looked for before, under another rounding.
-    """
+def _rounds_in_light(lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried) -> tuple[list[_Found], FirstLight]:
+    """Round holes under one rounding, and what light on the paper first tells beside them and the outline."""
     circles, edge = tried.of(known.sheet.rounding)
     holes = _rounds(lit, bench, known, circles)
-    slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], holes)
-    holes = [hole for hole in holes if not any(_swallows(slot, hole) for slot in slots)]
+    return holes, first_light(lit, bench, known, edge, _alone(holes), tried.rounded)
+
+
+def _edges_in_light(
+    lit: Lit,
+    bench: Bench,
+    known: FaceKnowledge,
+    tried: Tried,
+    found: tuple[list[Opening], list[_Found], FirstLight],
+) -> InLight:
+    """Outline, holes and slots under one rounding, measured in the light on the paper.
+
+    found : all openings, and what `_rounds_in_light` tells under that rounding.
+    """
+    openings, rounds, first = found
+    slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], rounds)
+    holes = [hole for hole in rounds if not any(_swallows(slot, hole) for slot in slots)]
     slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
-    alone_rounds, alone_slots = ([(one.feature, one.points, one.edge) for one in kind] for kind in (holes, slots))
-    return measured_in_light(lit, bench, known, edge, alone_rounds, alone_slots, tried.rounded, last=again)
+    if len(holes) < len(rounds):
+        _, edge = tried.of(known.sheet.rounding)
+        first = first_light(lit, bench, known, edge, _alone(holes), tried.rounded)
+    return measured_in_light(lit, bench, first, _alone(holes), _alone(slots))
+
+
+def _alone(found: list[_Found]) -> list[Measured]:
+    return [(one.feature, one.points, one.edge) for one in found]
 
 
 def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:

@@ -1,4 +1,4 @@
-"""Round holes told by rows across their rims: in painted metal by its colour, in black metal and rubber by its tone.
+"""Holes and slots told by rows across their rims: in painted metal by its colour, in black metal and rubber by its tone.
 
 Where pixels are too coarse to tell rim, rounding and wall apart, a row tells little of which step it shows; all rows
 together tell the circle of which they are rim and foot.
@@ -16,35 +16,55 @@ from capture.edges.black_rows import black_rows
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at
 from capture.edges.rim_rows import RimRows, likeliest_circle
 from capture.edges.round_holes import Circle, circle_contour
+from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
 from capture.edges.tinted_rows import tinted_rows
+from fit.feature import Feature
 
-__all__ = ["black_hole", "tinted_hole"]
+__all__ = ["black_hole", "slot_by_rows", "tinted_hole"]
 
 _SMOOTH_MM, _INSIDE_MM, _BEYOND_MM = 0.2, 2.4, 1.4
 _ROWS = 72
 _LEAST_RADIUS_MM, _LEAST_SHARE = 1.5, 0.15
 """A rim is closed and its rows must agree, so that less colour is enough than for a single edge."""
 _LEAST_ROWS = 0.6
+_SLOT_ROW_MM, _ALIKE_ROWS, _LEAST_TOLD = 0.8, 3, 0.93
 
 
 def tinted_hole(lit: Lit, bench: Bench, known: FaceKnowledge, start: Circle) -> Edge | None:
     """The rim of the hole about a circle good to a mm, told by tint; None where the metal has too little colour of its own
     or too few rows agree.
     """
-
-    def rows(contour: Contour) -> RimRows | None:
-        beyond = max(float(known.sheet.wall(bench, contour).max()), 0.0) + _BEYOND_MM
-        reach = _INSIDE_MM, min(beyond, 1.2 * start.radius)
-        tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _SMOOTH_MM, _LEAST_SHARE)
-        return None if tinted is None else tinted.rows
-
-    return _hole(lit, bench, known, start, rows)
+    return _hole(lit, bench, known, start, lambda contour: _tinted(lit, bench, known, contour, start.radius))
 
 
 def black_hole(lit: Lit, bench: Bench, known: FaceKnowledge, start: Circle) -> Edge | None:
     """The same in metal or rubber as dark as the wall below its face."""
     return _hole(lit, bench, known, start, lambda contour: black_rows(lit, bench, known.sheet, contour))
+
+
+def slot_by_rows(lit: Lit, bench: Bench, known: FaceKnowledge, slot: Feature, *, black: bool) -> Edge | None:
+    """The rim of a slot good to a mm, told either way; None as of a hole."""
+    contour = stadium_of(slot).contour(known.sheet.height, _SLOT_ROW_MM)
+    if black:
+        rows = black_rows(lit, bench, known.sheet, contour)
+    elif (tinted := _tinted(lit, bench, known, contour, slot["width"] / 2)) is not None:
+        rows = tinted
+    else:
+        return None
+    at, explained = rows.along(_ALIKE_ROWS)
+    place, told = rows.near(at)
+    if explained < _LEAST_TOLD or told.mean() < _LEAST_ROWS:
+        return None
+    edge = edge_at(lit, bench, known, contour)
+    return replace(edge, picked=rows.rim_points(known.sheet, at, place, told), cover=float(told.mean()))
+
+
+def _tinted(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, radius: float) -> RimRows | None:
+    beyond = max(float(known.sheet.wall(bench, contour).max()), 0.0) + _BEYOND_MM
+    reach = _INSIDE_MM, min(beyond, 1.2 * radius)
+    tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _SMOOTH_MM, _LEAST_SHARE)
+    return None if tinted is None else tinted.rows
 
 
 def _hole(

@@ -298,4 +298,5 @@ def _slots(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     slot = slot_about(lit, bench, pick)
     height = pick.known.sheet.height
     line = contour_along(slot.contour(height).xy, height, material_inside=False)
-    return [_to_settle(lit, bench, pick, Candidate(line=line, height=height, score=slot.score, metal=False))]
+    tone = face_tone(lit, bench, line)
+    return [_to_settle(lit, bench, pick, Candidate(line=line, height=height, score=slot.score, metal=False, tone=tone))]

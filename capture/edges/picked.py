@@ -15,7 +15,7 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.candidates import Candidate, Lead, Pick
 from capture.edges.flanks import rounded_share
-from capture.edges.holes_by_rows import black_hole, tinted_hole
+from capture.edges.holes_by_rows import black_hole, slot_by_rows, tinted_hole
 from capture.edges.leading import beside_picks, chosen, lead
 from capture.edges.moved import round_moved
 from capture.edges.open_ground import OpenGround, open_ground
@@ -179,8 +179,7 @@ def _fitted(
         return _hole(lit, bench, known, one, which)
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":
-        feature, points = refined_slot(lit, bench, known, edge)
-        return feature, points, notices
+        return *_slot(lit, bench, known, one, edge), notices
     edge = told_in_shadow(lit, bench, known.sheet, edge) or at_its_shoulder(lit, bench, known.sheet, edge)
     points = measured_points(bench, known, edge)
     if kind == "path":
@@ -194,6 +193,17 @@ def _fitted(
         return feature, points, [*notices, *more]
     feature, points, more = fit_picked_line(points, edge.strip.px_per_mm)
     return feature, points, [*notices, *more]
+
+
+def _slot(lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge) -> tuple[Feature, Points]:
+    """The slot by its steps; by rows across its rim where pixels are too coarse to tell what each step is."""
+    from fit.shapes import fit_slot
+
+    feature, points = refined_slot(lit, bench, known, edge)
+    if known.sheet.on_paper or resolves_rounding(one.taken.px_per_mm):
+        return feature, points
+    by_rows = slot_by_rows(lit, bench, known, feature, black=one.taken.black)
+    return trimmed_fit(fit_slot, measured_points(bench, known, by_rows)) if by_rows else (feature, points)
 
 
 def _arc(

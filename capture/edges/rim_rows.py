@@ -36,6 +36,13 @@ class RimRows:
     told: FloatArray
     foot: NDArray[np.bool_]
 
+    def along(self, alike: int) -> tuple[FloatArray, float]:
+        """Where each row and so many on either side of it put the rim (M,), mm, and the share that they explain there."""
+        import cv2
+
+        best = cv2.blur(self.cost, (1, 2 * alike + 1), borderType=cv2.BORDER_REPLICATE).argmin(axis=1)
+        return SHIFTS[best], float(np.median(self.told[np.arange(len(best)), best]))
+
     def near(self, at: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
         """Each row's own best place near a rim at outward offsets (M,), and whether it tells one."""
         cost = np.where(np.abs(SHIFTS - at[:, None]) > _NEAR_MM, np.inf, self.cost)

@@ -13,11 +13,9 @@ import numpy as np
 from capture.edges.flatten import View
 from capture.edges.moved import offsets_told
 from capture.edges.rim_fit import Edge
-from capture.edges.rim_rows import SHIFTS, RimRows
 from capture.edges.rims import OUTLINE, Sheet
 from capture.edges.strip import Contour, Lit
 from capture.edges.tinted_rows import tinted_rows
-from fit.points import FloatArray
 
 __all__ = ["told_in_shadow"]
 
@@ -42,21 +40,13 @@ def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | Non
     if tinted.share < _SURE_SHARE and (edge.picked.kind == OUTLINE).mean() > 0.5:  # by colour already, and calmer
         return None
     rows = tinted.rows
-    at, explained = _along(rows, round(_ALIKE_MM / thin.spacing))
+    at, explained = rows.along(round(_ALIKE_MM / thin.spacing))
     place, told = rows.near(at)
     if explained < _LEAST_TOLD or told.mean() < _LEAST_ROWS:
         return None
     picked = rows.rim_points(sheet, at, place, told)
     by_colour = replace(edge, picked=replace(picked, row=picked.row * every), cover=float(told.mean()))
     return by_colour if tinted.share > _SURE_SHARE else _halfway(view, sheet, by_colour, edge)
-
-
-def _along(rows: RimRows, alike: int) -> tuple[FloatArray, float]:
-    """Where each row (M,) and so many beside it put the rim, mm, and the share of tint that they explain there."""
-    import cv2
-
-    best = cv2.blur(rows.cost, (1, 2 * alike + 1), borderType=cv2.BORDER_REPLICATE).argmin(axis=1)
-    return SHIFTS[best], float(np.median(rows.told[np.arange(len(best)), best]))
 
 
 def _halfway(view: View, sheet: Sheet, by_colour: Edge, by_tone: Edge) -> Edge:

@@ -11,13 +11,16 @@ import pytest
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
+from capture.edges.candidates import Pick
 from capture.edges.flatten import Flat
 from capture.edges.hole_starts import ringed
 from capture.edges.holes_by_rows import black_hole, tinted_hole
 from capture.edges.part_mask import PartMask
+from capture.edges.picked import measure_picks
 from capture.edges.rim_fit import FaceKnowledge, measured_points
 from capture.edges.rims import LOWER, Sheet
 from capture.edges.round_holes import Circle
+from capture.edges.rounding import resolves_rounding
 from capture.edges.strip import Lit, linear_light
 from capture.pieces import frame
 from fit.shapes import fit_circle
@@ -80,6 +83,23 @@ def test_a_hole_in_black_rubber_is_told_by_the_foot_of_its_wall_where_no_rim_sho
     hole = fit_circle(measured_points(bench, KNOWN, edge), robust=False, correlated=True)
     for key, true in (("x", x), ("y", y), ("diameter", size)):
         assert abs(hole[key] - true) < hole.value(key).u95 < 0.5
+
+
+@pytest.mark.parametrize("face", [RED, BLACK])
+def test_a_slot_among_coarse_pixels_is_told_by_rim_and_foot_together(drawn, tmp_path, face):
+    length, width = 26.0, 9.0
+    plate = drawn.Plate(holes=(), slots=(drawn.Slot(0.0, 5.0, length, width, 0.3),), corners=(0.5,) * 4)
+    light = drawn.Light(paper=(0.3, 0.3, 0.29), face=face, wall=face, texture=0.02)
+    scene = drawn.Scene(drawn.look(18, 225, 420), plate, light=light, blur=1.0)
+    image = open_image(drawn.save(tmp_path / "plate.jpg", drawn.draw(scene)))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    pick = Pick("slot", "slot", plate.on_bench([[1.0, 6.0]]), KNOWN, 9.0)
+    found, notices = measure_picks(Lit(linear_light(image.colour())), bench, [pick])
+    assert len(found) == 1, notices
+    assert found[0].lead is not None and not resolves_rounding(found[0].lead.taken.px_per_mm)
+    for key, true in (("length", length), ("width", width)):
+        value = found[0].feature.value(key)
+        assert abs(value.value - true) < value.u95 < 0.6
 
 
 def test_a_hole_half_in_shadow_is_found_by_its_rim_from_a_way_point_beside_its_middle():

@@ -22,6 +22,8 @@ _TURNS = 4
 _WAVES_MM, _OTHER_WAY = 0.05, 0.02
 """What a length of an outline may lie off lines and arcs by, and how likely it is that it shows something else."""
 _STEPS, _HALVINGS, _SETTLED = 12, 8, 1e-3
+_LEAST_MOVE = 0.05
+"""Share of what moves lengths most, below which a move is not told by them."""
 
 
 def likely_circle_move(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
@@ -42,10 +44,19 @@ def likely_slot_move(costs: FloatArray, ring: Lengths, slot: Stadium, spacing: f
 
 
 def likely_chain_move(costs: FloatArray, slopes: FloatArray) -> FloatArray:
-    """The likeliest outward move (W,) of an outline's lengths, mm, one of those that its pieces can make together.
+    """How much of each move (P,) that an outline's pieces can make together is likeliest.
 
-    costs (W, S) over `NEAR`. slopes (W, P): how far outward the lengths go by each of those moves.
+    costs (W, S) over `NEAR`. slopes (W, P): how far outward the lengths go by each of those moves, mm. What hardly moves
+    any length as a whole is not moved.
     """
+    base, size, turn = np.linalg.svd(slopes, full_matrices=False)
+    told = size > _LEAST_MOVE * size[0]
+    way = _likely_way(costs, base[:, told])
+    return np.asarray(turn[told].T @ (base[:, told].T @ way / size[told]))
+
+
+def _likely_way(costs: FloatArray, base: FloatArray) -> FloatArray:
+    """The likeliest outward move (W,) of lengths, mm, in the span of an orthonormal base (W, Q)."""
     shifts, pitch = NEAR.shifts, float(NEAR.shifts[1] - NEAR.shifts[0])
     near = np.exp(-0.5 * ((shifts[:, None] - shifts) / _WAVES_MM) ** 2)
     likely = np.exp(-_CREDIT * (costs - costs.min(axis=1, keepdims=True))) @ (near / near.sum(axis=0))
@@ -64,8 +75,8 @@ def likely_chain_move(costs: FloatArray, slopes: FloatArray) -> FloatArray:
 
     way, (cost, slope, bend) = np.zeros(len(costs)), told(np.zeros(len(costs)))
     for _ in range(_STEPS):
-        normal = slopes.T @ (slopes * np.maximum(bend, hold)[:, None])
-        step = -slopes @ np.linalg.solve(normal, slopes.T @ slope)
+        normal = base.T @ (base * np.maximum(bend, hold)[:, None])
+        step = -base @ np.linalg.solve(normal, base.T @ slope)
         tried = ((way + step / 2**k, told(way + step / 2**k)) for k in range(_HALVINGS))
         better = next(((to, new) for to, new in tried if new[0] < cost), None)
         if better is None:

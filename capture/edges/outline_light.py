@@ -44,9 +44,8 @@ def between_readings(lit: Lit, bench: Bench, sheet: Sheet, light: PaperLight, pa
     moves = outward * free_moves(path, along)
     slopes = np.add.reduceat(moves, np.searchsorted(lengths.row, np.arange(len(count)))) / count[:, None]
     telling = np.bincount(lengths.row, _near(along, path.along, length)) > _MEASURED_SHARE * count
-    way = likely_chain_move(costs * telling[:, None], slopes)
-    solved = np.linalg.lstsq(slopes, way)[0]
-    left = outward * np.interp(path.along, along, moves @ solved, period=length)
+    likely = moves @ likely_chain_move(costs * telling[:, None], slopes)
+    left = outward * np.interp(path.along, along, likely, period=length)
     return _in_doubt(path, moved_path(path, left / 2))
 
 

@@ -67,8 +67,10 @@ def test_an_outline_is_moved_as_one_onto_what_shows():
     true = slopes @ [0.06, 0.0, -0.1, 0.0]
     costs = 3 * np.log1p(((NEAR.shifts - true[:, None]) / 0.08) ** 2)
     costs[::7] = 3 * np.log1p(((NEAR.shifts + 0.4) / 0.08) ** 2)
-    assert likely_chain_move(costs, slopes) == pytest.approx(true, abs=0.025)
-    assert likely_chain_move(0 * costs, slopes) == pytest.approx(np.zeros(60), abs=1e-9)
+    assert slopes @ likely_chain_move(costs, slopes) == pytest.approx(true, abs=0.025)
+    assert likely_chain_move(0 * costs, slopes) == pytest.approx(np.zeros(4), abs=1e-9)
+    dull = np.column_stack([slopes, 1e-12 * at, slopes[:, 2]])  # one moves nothing, one does what another does
+    assert dull @ likely_chain_move(costs, dull) == pytest.approx(true, abs=0.025)
 
 
 def test_a_slots_sizes_turn_with_its_move():

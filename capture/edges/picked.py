@@ -180,7 +180,8 @@ def _fitted(
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":
         return *_slot(lit, bench, known, one, edge), notices
-    edge = told_in_shadow(lit, bench, known.sheet, edge) or at_its_shoulder(lit, bench, known.sheet, edge)
+    in_shadow = None if one.taken.black else told_in_shadow(lit, bench, known.sheet, edge)
+    edge = in_shadow or at_its_shoulder(lit, bench, known.sheet, edge)
     points = measured_points(bench, known, edge)
     if kind == "path":
         from capture.edges.outline import outline_path

@@ -82,8 +82,8 @@ def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, 
     The step found then is the foot of a wall of the face's own tone. Only paint and rubber tell that; a black wall too
     narrow for the pixels makes one step with its face, at its foot.
     """
-    width, blur = float(np.median(wall)), _CLEAR_SIGMAS * float(lengths.blur.mean())
-    narrow = width < max(_WALL_MM, blur)
+    width, sigma = float(np.median(wall)), float(lengths.blur.mean())
+    blur, narrow = _CLEAR_SIGMAS * sigma, width < max(_WALL_MM, _CLEAR_SIGMAS * sigma)
     if width < WALL_SEEN_MM:
         return False
     ends = ((-2.2, -0.7), (max(width / 2, blur), width), (width + blur, width + blur + _BEYOND_MM))
@@ -91,8 +91,10 @@ def _wall_is_missed(lit: Lit, bench: Bench, contour: Contour, wall: FloatArray, 
     tone = np.log(np.median(sampled(lit.pixels, bench, contour, places)[0], axis=0) + _DARKEST)
     face, near, ground = tone.reshape(3, _PLACES, -1).mean(axis=1)
     black = bool(face.mean() < BLACK)
+    if black and width < _CLEAR_OF_BLUR * sigma:
+        return True
     if narrow or (np.ptp(face) < _COLOURED and not black):  # bare metal mirrors the ground before it
-        return narrow and black
+        return False
     unlike = float(np.abs(near - ground).max())
     return bool(unlike < min(_SAME_LOOK, _SAME_SHARE * float(np.abs(near - face).max())) and near.max() < _CLIPPED)
 

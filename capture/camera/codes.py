@@ -13,13 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DICTIONARY", "places_of_codes"]
+__all__ = ["DICTIONARY", "LEAST_SIDE_PX", "places_of_codes"]
 
 DICTIONARY = "DICT_5X5_1000"
 _FIRST_PACK = 62
 """As many as a frame has markers; callers name those of a frame first."""
 _THRESHOLD_WINDOW = 23
 _CELL_PX = 4
+LEAST_SIDE_PX = 15.0
+"""A marker smaller than this has cells of two pixels, and is not read."""
 
 
 def places_of_codes(
@@ -35,16 +37,17 @@ def places_of_codes(
         table = np.ascontiguousarray(full.bytesList[pack])
         if left is not None and not (pack and _may_show(grey, left, table, full)):
             break
-        corners, which, left = _detector(table, full).detectMarkers(grey)
+        corners, which, left = _detector(table, full, max(grey.shape)).detectMarkers(grey)
         named = np.empty(0) if which is None else np.ravel(which)
         read += [(pack[int(i)], np.asarray(place).reshape(4, 2)) for place, i in zip(corners, named, strict=True)]
     return read
 
 
-def _detector(table: NDArray[np.uint8], full: Any) -> Any:
+def _detector(table: NDArray[np.uint8], full: Any, long_side: int) -> Any:
     import cv2
 
     parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = min(parameters.minMarkerPerimeterRate, 4 * LEAST_SIDE_PX / long_side)
     parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = _THRESHOLD_WINDOW
     return cv2.aruco.ArucoDetector(cv2.aruco.Dictionary(table, full.markerSize, full.maxCorrectionBits), parameters)
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.camera.codes import DICTIONARY, places_of_codes
+from capture.camera.codes import DICTIONARY, LEAST_SIDE_PX, places_of_codes
 from capture.camera.corners import Corners, refine_corners
 from capture.camera.image import Image
 from capture.pieces import MAX_STRIPS, Piece, frame, piece_of_id, sheet, strip
@@ -24,7 +24,7 @@ MAX_BLUR_PX = 4.0
 """Standard deviation of the blur, in a picture of the usual size, beyond which edges of a part melt into each other."""
 _SCALES, _USUAL_SIDE = (4, 2, 1), 4000
 """Reductions tried in turn for a picture of the usual long side; larger pictures are reduced further to like size."""
-_ENOUGH = 0.95
+_ENOUGH, _FARTHER = 0.95, 0.6
 _REACH_SQUARES = 0.6
 
 
@@ -122,11 +122,18 @@ def _seek_markers(image: Image, codes: Sequence[int]) -> dict[int, list[FloatArr
         loose = any(piece.kind == "strip" for piece in present)
         expected = [code for piece in present for code in sorted(piece.marker_cells())]
         complete = sum(i in markers for i in expected) >= max(_ENOUGH * len(expected), MIN_MARKERS)
-        if complete and not (loose and scale == scales[0]):
+        if complete and not (loose and _may_hide_farther(markers, scale)):
             break
         if present and not loose:
             codes = expected
     return markers
+
+
+def _may_hide_farther(markers: Mapping[int, Sequence[FloatArray]], scale: int) -> bool:
+    """Whether a piece somewhat farther off than all that are seen would have markers too small to be read at this scale."""
+    places = np.array([place for seen in markers.values() for place in seen])
+    sides = np.linalg.norm(places - np.roll(places, 1, axis=1), axis=2).mean(axis=1)
+    return bool(_FARTHER * float(sides.min()) / scale < LEAST_SIDE_PX)
 
 
 def _scales(image: Image) -> list[int]:

@@ -60,6 +60,18 @@ def test_small_markers_need_a_finer_look(synthetic):
     assert len(found.ids) == 62
 
 
+def test_a_strip_half_as_large_as_the_one_beside_it_is_found_too(synthetic):
+    """At half size the near strip is complete and no marker of the far one can be read: 20 px are 10 there."""
+    canvas = np.full((3000, 4000), 128, np.uint8)
+    for row, piece, distance in ((0, strip(3), 330.0), (1500, strip(5), 715.0)):
+        picture = synthetic.photograph(shot_of(synthetic, piece, distance=distance), piece, SIZE)
+        canvas[row : row + SIZE[1], 500 : 500 + SIZE[0]] = picture
+    assert not any(code in strip(5).marker_cells() for code in read_markers(canvas, sorted(strip(5).marker_cells()), 2))
+    image = replace(synthetic.blank_image((4000, 3000)), grey=canvas)
+    near, far = find_pieces(image)
+    assert (near.piece, far.piece) == (strip(3), strip(5)) and far.markers > 12
+
+
 def test_missing_markers_do_not_cost_their_corners(synthetic, frame_photo):
     """Three markers painted over: the corners beside them are predicted and found."""
     picture = frame_photo.copy()

@@ -25,7 +25,9 @@ _REACH_MM, _SHARE = 12.0, 0.8
 _OFF_MM, _PLAIN, _ON_ARC = 0.08, 5.0, 4
 """What points are usually off by; how much better, by the log of their likelihood, a fillet must explain them; and on its
 arc there must be so many."""
-_NEAR_MM, _ROUNDS = 0.3, 6
+_NEAR_MM = 0.3
+_ROUNDS, _MET_MM = 6, 1e-11
+"""Most steps towards a circle that touches both pieces, and the miss, mm, at which it does."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -138,6 +140,8 @@ def _tangent(before: _Way, after: _Way, radius: float, most: float) -> _Fillet |
         feet = [float(foot) for _, foot in told]
         headings = np.array([way.heading_at(foot) for way, foot in zip((before, after), feet, strict=True)])
         miss = np.array([float(left) for left, _ in told]) - signed
+        if np.abs(miss).max() < _MET_MM:
+            break
         try:
             centre = centre - np.linalg.solve(unit(headings + math.pi / 2), miss)
         except np.linalg.LinAlgError:

@@ -109,41 +109,32 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     searches = _round_candidates(lit, bench, known.sheet, round_starts(openings))
     tried = try_roundings(lit, bench, known, searches, _rough_outline(part), later=light_tells(known))
     known = known.with_rounding(tried.first)
-    holes, first = _rounds_in_light(lit, bench, known, tried)
+    first, holes, slots = _edges_in_light(lit, bench, known, tried, openings)
     if first.is_other_than(known):
-        known = first.known
-        holes, first = _rounds_in_light(lit, bench, known, tried)
-    told = _edges_in_light(lit, bench, known, tried, (openings, holes, first))
+        first, holes, slots = _edges_in_light(lit, bench, first.known, tried, openings)
+    told = measured_in_light(lit, bench, first, _alone(holes), _alone(slots))
     found = [_Found(*one) for one in told.rounds + told.slots]
     return _assembled(lit, bench, flat, told, found)
 
 
-def _rounds_in_light(lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried) -> tuple[list[_Found], FirstLight]:
-    """Round holes under one rounding, and what light on the paper first tells beside them and the outline."""
-    circles, edge = tried.of(known.sheet.rounding)
-    holes = _rounds(lit, bench, known, circles)
-    return holes, first_light(lit, bench, known, edge, _alone(holes), tried.rounded)
-
-
 def _edges_in_light(
-    lit: Lit,
-    bench: Bench,
-    known: FaceKnowledge,
-    tried: Tried,
-    found: tuple[list[Opening], list[_Found], FirstLight],
-) -> InLight:
-    """Outline, holes and slots under one rounding, measured in the light on the paper.
+    lit: Lit, bench: Bench, known: FaceKnowledge, tried: Tried, openings: list[Opening]
+) -> tuple[FirstLight, list[_Found], list[_Found]]:
+    """What light on the paper first tells beside outline and holes found under one rounding; round holes; slots.
 
-    found : all openings, and what `_rounds_in_light` tells under that rounding.
+    Where it is in doubt whether edges are rounded, light is asked before slots are sought, which costs most: under another
+    rounding they are sought anew.
     """
-    openings, rounds, first = found
+    circles, edge = tried.of(known.sheet.rounding)
+    rounds = _rounds(lit, bench, known, circles)
+    if tried.in_doubt and known.sheet.rounding == 0:
+        first = first_light(lit, bench, known, edge, _alone(rounds), tried.rounded)
+        if first.is_other_than(known):
+            return first, rounds, []
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], rounds)
     holes = [hole for hole in rounds if not any(_swallows(slot, hole) for slot in slots)]
     slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
-    if len(holes) < len(rounds):
-        _, edge = tried.of(known.sheet.rounding)
-        first = first_light(lit, bench, known, edge, _alone(holes), tried.rounded)
-    return measured_in_light(lit, bench, first, _alone(holes), _alone(slots))
+    return first_light(lit, bench, known, edge, _alone(holes), tried.rounded), holes, slots
 
 
 def _alone(found: list[_Found]) -> list[Measured]:

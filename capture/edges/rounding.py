@@ -11,6 +11,7 @@ from fit.points import FloatArray
 
 __all__ = [
     "ROUNDINGS",
+    "SURE_SHARP",
     "USUAL_MM",
     "Rounding",
     "open_rounding",
@@ -30,7 +31,7 @@ USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
 _BLACK_INSET_MM, _BLACK_U_MM = 0.03, 0.04
 """The same for black metal or rubber beside brighter ground: face, rounding and wall are of one tone, so that the outline of
 all is what steps, and a rounding moves that by a quarter of its radius at most."""
-_SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
+SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
 _EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.3
@@ -86,7 +87,7 @@ def settled_rounding(
     """
     kinds = np.atleast_2d(worth)
     sharp = bool((kinds[1:, 0] >= kinds[1:, 1:].max(axis=1)).all())
-    if rounded is not None and rounded < (_SURE_ROUNDED if later else _SURE_SHARP) and sharp:
+    if rounded is not None and rounded < (_SURE_ROUNDED if later else SURE_SHARP) and sharp:
         faint = _FAINT_U_MM[resolves_rounding(px_per_mm)]
         return Rounding(0, 0.0, float(np.hypot(faint, _USUAL_U_MM * 2 * np.sqrt(rounded * (1 - rounded)))))
     return _by_scores(kinds, length, px_per_mm, rounded is not None and rounded > _SURE_ROUNDED)

@@ -12,7 +12,7 @@ from capture.edges.follow import follow_edge
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_of
 from capture.edges.rims import twin_share
 from capture.edges.round_holes import Circle, RoundSearch
-from capture.edges.rounding import ROUNDINGS, Rounding, settled_rounding
+from capture.edges.rounding import ROUNDINGS, SURE_SHARP, Rounding, settled_rounding
 from capture.edges.strip import Lit
 from fit.points import FloatArray
 
@@ -33,6 +33,11 @@ class Tried:
     edges: list[Edge]
     rounded: float
     first: Rounding
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether edges are taken for sharp though the shape of their steps does not settle that."""
+        return self.first.radius == 0 and self.rounded >= SURE_SHARP
 
     def of(self, radius: float) -> tuple[list[Circle], Edge]:
         """Candidates, best first, and the outline's edge where edges are rounded so."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -170,8 +171,6 @@ def _two_edges(one: Lead, other: Candidate) -> Notice:
 def _fitted(
     lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
 ) -> tuple[Feature, Points, Sequence[Notice]]:
-    from capture.edges.picked_line import fit_picked_line
-
     kind = one.pick.kind
     if kind == "circle":
         if not resolves_rounding(one.taken.px_per_mm):
@@ -181,8 +180,19 @@ def _fitted(
     if kind == "slot":
         return *_slot(lit, bench, known, one, edge), notices
     in_shadow = None if one.taken.black else told_in_shadow(lit, bench, known.sheet, edge)
-    edge = in_shadow or at_its_shoulder(lit, bench, known.sheet, edge)
-    points = measured_points(bench, known, edge)
+    if in_shadow is not None:
+        with suppress(CannotDetermine):  # its rows may leap where those of tone do not
+            return _by_kind(lit, bench, known, one, in_shadow, notices)
+    return _by_kind(lit, bench, known, one, at_its_shoulder(lit, bench, known.sheet, edge), notices)
+
+
+def _by_kind(
+    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge, notices: Sequence[Notice]
+) -> tuple[Feature, Points, Sequence[Notice]]:
+    """The line, arc or path through the steps of an edge, and what to tell of it besides the notices so far."""
+    from capture.edges.picked_line import fit_picked_line
+
+    points, kind = measured_points(bench, known, edge), one.pick.kind
     if kind == "path":
         from capture.edges.outline import outline_path
 

@@ -24,6 +24,7 @@ COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
 _STEP_MM = 0.04
 _FACE_CLEAR_MM, _GROUND_CLEAR_MM = 1.0, 0.5
+_FADE_STEPS = 4
 _DIMMEST, _BRIGHTEST = 0.2, 1.2
 """A wall's tint over its face's: less is what lit metal throws on the ground, more is seldom seen."""
 
@@ -78,6 +79,16 @@ def way_from_ground(metal: FloatArray, ground: FloatArray, least_share: float) -
     return way / length if length >= least_share * np.linalg.norm(metal) else None
 
 
+def _walls(rim: FloatArray, past: FloatArray, width: float) -> list[tuple[FloatArray, bool]]:
+    """What a wall so many blurs wide adds (S, T) to the tint past a rim, and whether its foot is then a step: lit evenly, or
+    less and less towards the bench, whose shadow it stands in.
+    """
+    if not width:
+        return [(np.zeros_like(rim), False)]
+    feet = [risen(past - width * part / _FADE_STEPS) for part in range(1, _FADE_STEPS + 1)]
+    return [(rim - feet[-1], True), (rim - np.mean(feet, axis=0), False)]
+
+
 def _explained(
     tint: FloatArray, offset: FloatArray, wall: FloatArray, blur: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -88,15 +99,17 @@ def _explained(
     past = (offset - SHIFTS[:, None]) / blur
     rim = risen(past)
     face = 1 - rim
-    cost, lit_wall = np.empty((len(tint), len(SHIFTS))), np.zeros((len(tint), len(SHIFTS)))
+    cost, lit_wall = np.full((len(tint), len(SHIFTS)), np.inf), np.zeros((len(tint), len(SHIFTS)))
     for i, (row, width) in enumerate(zip(tint, wall, strict=True)):
-        band = rim - risen(past - width / blur) if width else np.zeros_like(rim)
-        ff, fb, bb = (face * face).sum(axis=1), (face * band).sum(axis=1), (band * band).sum(axis=1) + 1e-9
-        fr, br = face @ row, band @ row
-        level = (fr * bb - br * fb) / (ff * bb - fb * fb)
-        share = np.clip((br - fb * level) / bb, _DIMMEST * level, _BRIGHTEST * level)
-        level = (fr - fb * share) / ff
-        cost[i] = ((row - level[:, None] * face - share[:, None] * band) ** 2).sum(axis=1)
-        lit_wall[i] = share / np.maximum(level, 1e-6)
+        ff, fr = (face * face).sum(axis=1), face @ row
+        for band, shows_foot in _walls(rim, past, width / blur):
+            fb, bb, br = (face * band).sum(axis=1), (band * band).sum(axis=1) + 1e-9, band @ row
+            level = (fr * bb - br * fb) / (ff * bb - fb * fb)
+            share = np.clip((br - fb * level) / bb, _DIMMEST * level, _BRIGHTEST * level)
+            level = (fr - fb * share) / ff
+            left = ((row - level[:, None] * face - share[:, None] * band) ** 2).sum(axis=1)
+            better = left < cost[i]
+            cost[i] = np.where(better, left, cost[i])
+            lit_wall[i] = np.where(better, shows_foot * share / np.maximum(level, 1e-6), lit_wall[i])
     spread = ((tint - tint.mean(axis=1, keepdims=True)) ** 2).sum(axis=1, keepdims=True)
     return cost, 1 - cost / np.maximum(spread, 1e-9), lit_wall

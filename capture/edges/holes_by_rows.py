@@ -28,6 +28,7 @@ _ROWS = 72
 _LEAST_RADIUS_MM, _LEAST_SHARE = 1.5, 0.15
 """A rim is closed and its rows must agree, so that less colour is enough than for a single edge."""
 _LEAST_ROWS = 0.6
+_WALL_TINTS = 0.0, 1.3
 _SLOT_ROW_MM, _ALIKE_ROWS, _LEAST_TOLD = 0.8, 3, 0.93
 
 
@@ -63,7 +64,7 @@ def slot_by_rows(lit: Lit, bench: Bench, known: FaceKnowledge, slot: Feature, *,
 def _tinted(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, radius: float) -> RimRows | None:
     beyond = max(float(known.sheet.wall(bench, contour).max()), 0.0) + _BEYOND_MM
     reach = _INSIDE_MM, min(beyond, 1.2 * radius)
-    tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _SMOOTH_MM, _LEAST_SHARE)
+    tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _SMOOTH_MM, _LEAST_SHARE, _WALL_TINTS)
     return None if tinted is None else tinted.rows
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from capture.edges.flatten import View
 from capture.edges.moved import offsets_told
 from capture.edges.rim_fit import Edge
-from capture.edges.rims import OUTLINE, Sheet
+from capture.edges.rims import NARROW_WALL_MM, OUTLINE, Sheet
 from capture.edges.strip import Contour, Lit
 from capture.edges.tinted_rows import tinted_rows
 
@@ -22,8 +22,11 @@ __all__ = ["told_in_shadow"]
 _REACH_MM, _SMOOTH_MM, _ROW_MM, _ALIKE_MM = 2.8, 0.8, 0.8, 6.0
 _LEAST_SHARE, _SURE_SHARE, _LEAST_APART = 0.2, 0.3, 3.0
 """Least share of the metal's light that is not of the ground's colour; share from which that alone tells the edge, since light
-from the room colours shadows a little; and least step in standard deviations of grain."""
+from the room colours shadows a little, and from which an edge is told whose wall shows; and least step in standard
+deviations of grain."""
 _LEAST_TOLD, _LEAST_ROWS = 0.95, 0.6
+_WALL_TINTS = 0.2, 1.2
+"""A wall's tint over its face's: less is what lit metal throws on the ground, more is seldom seen."""
 
 
 def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | None:
@@ -34,10 +37,13 @@ def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | Non
     every = max(1, round(_ROW_MM / contour.spacing))
     thin = Contour(contour.xy[::every], contour.outward[::every], contour.height, contour.closed)
     beyond = max(float(sheet.wall(view, thin).max()), 0.0) + _REACH_MM
-    tinted = tinted_rows(lit, view, sheet, thin, (_REACH_MM, beyond), _SMOOTH_MM, _LEAST_SHARE)
+    tinted = tinted_rows(lit, view, sheet, thin, (_REACH_MM, beyond), _SMOOTH_MM, _LEAST_SHARE, _WALL_TINTS)
     if tinted is None or tinted.apart < _LEAST_APART:
         return None
-    if tinted.share < _SURE_SHARE and (edge.picked.kind == OUTLINE).mean() > 0.5:  # by colour already, and calmer
+    sure, hidden = tinted.share > _SURE_SHARE, float(np.median(tinted.rows.wall)) <= NARROW_WALL_MM
+    if not sure and not hidden:  # how bright the wall is would decide
+        return None
+    if not sure and (edge.picked.kind == OUTLINE).mean() > 0.5:  # by colour already, and calmer
         return None
     rows = tinted.rows
     at, explained = rows.along(round(_ALIKE_MM / thin.spacing))
@@ -46,7 +52,7 @@ def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | Non
         return None
     picked = rows.rim_points(sheet, at, place, told)
     by_colour = replace(edge, picked=replace(picked, row=picked.row * every), cover=float(told.mean()))
-    return by_colour if tinted.share > _SURE_SHARE else _halfway(view, sheet, by_colour, edge)
+    return by_colour if sure and hidden else _halfway(view, sheet, by_colour, edge)
 
 
 def _halfway(view: View, sheet: Sheet, by_colour: Edge, by_tone: Edge) -> Edge:

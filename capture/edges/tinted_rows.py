@@ -24,9 +24,6 @@ COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
 _STEP_MM = 0.04
 _FACE_CLEAR_MM, _GROUND_CLEAR_MM = 1.0, 0.5
-_FADE_STEPS = 4
-_DIMMEST, _BRIGHTEST = 0.2, 1.2
-"""A wall's tint over its face's: less is what lit metal throws on the ground, more is seldom seen."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -41,11 +38,19 @@ class Tinted:
 
 
 def tinted_rows(
-    lit: Lit, view: View, sheet: Sheet, contour: Contour, reach: tuple[float, float], smooth: float, least_share: float
+    lit: Lit,
+    view: View,
+    sheet: Sheet,
+    contour: Contour,
+    reach: tuple[float, float],
+    smooth: float,
+    least_share: float,
+    wall_tints: tuple[float, float],
 ) -> Tinted | None:
     """Rows across a contour good to a mm; None where the metal has too little colour of its own, or no ground shows.
 
     reach : how far into the face and beyond the wall to look, mm. smooth : Gaussian sigma along the contour, mm.
+    wall_tints : least and most of the wall's tint over the face's.
     """
     wall = sheet.wall(view, contour)
     inside, outside = reach
@@ -65,7 +70,7 @@ def tinted_rows(
     tint = tint / float(np.median(tint[:, face]))
     grains = float(tint[:, face].std()), float(tint[open_ground].std())
     noise, blur = max(*grains, 0.02), COLOUR_BLUR_PX / strip.px_per_mm
-    cost, told, lit_wall = _explained(tint, offset, np.where(wall > WALL_SEEN_MM, wall, 0.0), blur)
+    cost, told, lit_wall = _explained(tint, offset, np.where(wall > WALL_SEEN_MM, wall, 0.0), blur, wall_tints)
     independent = strip.step / max(blur, strip.step) / 2
     share = float(way @ metal / np.linalg.norm(metal))
     rows = RimRows(wall, cost * independent / noise**2, told, lit_wall > 0.5)
@@ -79,18 +84,8 @@ def way_from_ground(metal: FloatArray, ground: FloatArray, least_share: float) -
     return way / length if length >= least_share * np.linalg.norm(metal) else None
 
 
-def _walls(rim: FloatArray, past: FloatArray, width: float) -> list[tuple[FloatArray, bool]]:
-    """What a wall so many blurs wide adds (S, T) to the tint past a rim, and whether its foot is then a step: lit evenly, or
-    less and less towards the bench, whose shadow it stands in.
-    """
-    if not width:
-        return [(np.zeros_like(rim), False)]
-    feet = [risen(past - width * part / _FADE_STEPS) for part in range(1, _FADE_STEPS + 1)]
-    return [(rim - feet[-1], True), (rim - np.mean(feet, axis=0), False)]
-
-
 def _explained(
-    tint: FloatArray, offset: FloatArray, wall: FloatArray, blur: float
+    tint: FloatArray, offset: FloatArray, wall: FloatArray, blur: float, wall_tints: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Squares left (M, S), share explained (M, S) and the wall's tint over the face's (M, S), the rim being at each shift.
 
@@ -99,17 +94,15 @@ def _explained(
     past = (offset - SHIFTS[:, None]) / blur
     rim = risen(past)
     face = 1 - rim
-    cost, lit_wall = np.full((len(tint), len(SHIFTS)), np.inf), np.zeros((len(tint), len(SHIFTS)))
+    cost, lit_wall = np.empty((len(tint), len(SHIFTS))), np.zeros((len(tint), len(SHIFTS)))
     for i, (row, width) in enumerate(zip(tint, wall, strict=True)):
-        ff, fr = (face * face).sum(axis=1), face @ row
-        for band, shows_foot in _walls(rim, past, width / blur):
-            fb, bb, br = (face * band).sum(axis=1), (band * band).sum(axis=1) + 1e-9, band @ row
-            level = (fr * bb - br * fb) / (ff * bb - fb * fb)
-            share = np.clip((br - fb * level) / bb, _DIMMEST * level, _BRIGHTEST * level)
-            level = (fr - fb * share) / ff
-            left = ((row - level[:, None] * face - share[:, None] * band) ** 2).sum(axis=1)
-            better = left < cost[i]
-            cost[i] = np.where(better, left, cost[i])
-            lit_wall[i] = np.where(better, shows_foot * share / np.maximum(level, 1e-6), lit_wall[i])
+        band = rim - risen(past - width / blur) if width else np.zeros_like(rim)
+        ff, fb, bb = (face * face).sum(axis=1), (face * band).sum(axis=1), (band * band).sum(axis=1) + 1e-9
+        fr, br = face @ row, band @ row
+        level = (fr * bb - br * fb) / (ff * bb - fb * fb)
+        share = np.clip((br - fb * level) / bb, wall_tints[0] * level, wall_tints[1] * level)
+        level = (fr - fb * share) / ff
+        cost[i] = ((row - level[:, None] * face - share[:, None] * band) ** 2).sum(axis=1)
+        lit_wall[i] = share / np.maximum(level, 1e-6)
     spread = ((tint - tint.mean(axis=1, keepdims=True)) ** 2).sum(axis=1, keepdims=True)
     return cost, 1 - cost / np.maximum(spread, 1e-9), lit_wall

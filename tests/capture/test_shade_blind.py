@@ -48,8 +48,14 @@ def told(drawn, tmp_path_factory):
 
 def test_red_paint_ends_where_its_colour_does_in_light_and_shadow(told):
     sides = told(RED)
-    assert [hidden for hidden, _ in sides].count(True) == 2
-    assert np.abs([miss for _, miss in sides]).max() < 0.1
+    misses = [miss for hidden, miss in sides if hidden]
+    assert len(misses) == 2 and np.abs(misses).max() < 0.1
+
+
+def test_where_a_red_wall_shows_colour_has_half_a_say_against_a_reading_of_tone_in_the_shadow(told):
+    """Tone began 0.3 mm outside, in the shadow; how a wall is lit is not known well enough to leave it all to colour."""
+    misses = [miss for hidden, miss in told(RED) if not hidden]
+    assert len(misses) == 2 and min(misses) > 0 and max(misses) < 0.25
 
 
 def test_grey_on_grey_is_told_by_no_colour(told):

@@ -18,17 +18,16 @@ from capture.edges.rim_rows import RimRows, likeliest_circle
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
-from capture.edges.tinted_rows import tinted_rows
+from capture.edges.tinted_rows import TintKnowledge, tinted_rows
 from fit.feature import Feature
 
 __all__ = ["black_hole", "slot_by_rows", "tinted_hole"]
 
-_SMOOTH_MM, _INSIDE_MM, _BEYOND_MM = 0.2, 2.4, 1.4
+_INSIDE_MM, _BEYOND_MM = 2.4, 1.4
 _ROWS = 72
-_LEAST_RADIUS_MM, _LEAST_SHARE = 1.5, 0.15
+_LEAST_RADIUS_MM, _TINT = 1.5, TintKnowledge(smooth=0.2, least_share=0.15, wall_tints=(0.0, 1.3))
 """A rim is closed and its rows must agree, so that less colour is enough than for a single edge."""
 _LEAST_ROWS = 0.6
-_WALL_TINTS = 0.0, 1.3
 _SLOT_ROW_MM, _ALIKE_ROWS, _LEAST_TOLD = 0.8, 3, 0.93
 
 
@@ -64,7 +63,7 @@ def slot_by_rows(lit: Lit, bench: Bench, known: FaceKnowledge, slot: Feature, *,
 def _tinted(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, radius: float) -> RimRows | None:
     beyond = max(float(known.sheet.wall(bench, contour).max()), 0.0) + _BEYOND_MM
     reach = _INSIDE_MM, min(beyond, 1.2 * radius)
-    tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _SMOOTH_MM, _LEAST_SHARE, _WALL_TINTS)
+    tinted = tinted_rows(lit, bench, known.sheet, contour, reach, _TINT)
     return None if tinted is None else tinted.rows
 
 

@@ -15,17 +15,17 @@ from capture.edges.moved import offsets_told
 from capture.edges.rim_fit import Edge
 from capture.edges.rims import NARROW_WALL_MM, OUTLINE, Sheet
 from capture.edges.strip import Contour, Lit
-from capture.edges.tinted_rows import tinted_rows
+from capture.edges.tinted_rows import TintKnowledge, tinted_rows
 
 __all__ = ["told_in_shadow"]
 
-_REACH_MM, _SMOOTH_MM, _ROW_MM, _ALIKE_MM = 2.8, 0.8, 0.8, 6.0
-_LEAST_SHARE, _SURE_SHARE, _LEAST_APART = 0.2, 0.3, 3.0
-"""Least share of the metal's light that is not of the ground's colour; share from which that alone tells the edge, since light
+_REACH_MM, _ROW_MM, _ALIKE_MM = 2.8, 0.8, 6.0
+_SURE_SHARE, _LEAST_APART = 0.3, 3.0
+"""Share of the metal's light that is not of the ground's colour from which that alone tells the edge, since light
 from the room colours shadows a little, and from which an edge is told whose wall shows; and least step in standard
 deviations of grain."""
 _LEAST_TOLD, _LEAST_ROWS = 0.95, 0.6
-_WALL_TINTS = 0.2, 1.2
+_TINT = TintKnowledge(smooth=0.8, least_share=0.2, wall_tints=(0.2, 1.2))
 """A wall's tint over its face's: less is what lit metal throws on the ground, more is seldom seen."""
 
 
@@ -37,7 +37,7 @@ def told_in_shadow(lit: Lit, view: View, sheet: Sheet, edge: Edge) -> Edge | Non
     every = max(1, round(_ROW_MM / contour.spacing))
     thin = Contour(contour.xy[::every], contour.outward[::every], contour.height, contour.closed)
     beyond = max(float(sheet.wall(view, thin).max()), 0.0) + _REACH_MM
-    tinted = tinted_rows(lit, view, sheet, thin, (_REACH_MM, beyond), _SMOOTH_MM, _LEAST_SHARE, _WALL_TINTS)
+    tinted = tinted_rows(lit, view, sheet, thin, (_REACH_MM, beyond), _TINT)
     if tinted is None or tinted.apart < _LEAST_APART:
         return None
     sure, hidden = tinted.share > _SURE_SHARE, float(np.median(tinted.rows.wall)) <= NARROW_WALL_MM

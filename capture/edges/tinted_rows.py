@@ -18,7 +18,7 @@ from capture.edges.rims import WALL_SEEN_MM, Sheet
 from capture.edges.strip import Contour, Lit, unroll
 from fit.points import FloatArray
 
-__all__ = ["COLOUR_BLUR_PX", "Tinted", "tinted_rows", "way_from_ground"]
+__all__ = ["COLOUR_BLUR_PX", "TintKnowledge", "Tinted", "tinted_rows", "way_from_ground"]
 
 COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
@@ -37,24 +37,27 @@ class Tinted:
     apart: float
 
 
+@dataclass(frozen=True, slots=True)
+class TintKnowledge:
+    """What is known of a tint before it is read: Gaussian sigma along the contour over which it is the same, mm; least share
+    of the metal's light that must be its own; least and most of the wall's tint over the face's.
+    """
+
+    smooth: float
+    least_share: float
+    wall_tints: tuple[float, float]
+
+
 def tinted_rows(
-    lit: Lit,
-    view: View,
-    sheet: Sheet,
-    contour: Contour,
-    reach: tuple[float, float],
-    smooth: float,
-    least_share: float,
-    wall_tints: tuple[float, float],
+    lit: Lit, view: View, sheet: Sheet, contour: Contour, reach: tuple[float, float], known: TintKnowledge
 ) -> Tinted | None:
     """Rows across a contour good to a mm; None where the metal has too little colour of its own, or no ground shows.
 
-    reach : how far into the face and beyond the wall to look, mm. smooth : Gaussian sigma along the contour, mm.
-    wall_tints : least and most of the wall's tint over the face's.
+    reach : how far into the face and beyond the wall to look, mm.
     """
     wall = sheet.wall(view, contour)
     inside, outside = reach
-    strip = unroll(lit, view, contour, (-inside, outside), smooth, _STEP_MM, placed=False)
+    strip = unroll(lit, view, contour, (-inside, outside), known.smooth, _STEP_MM, placed=False)
     assert strip.tone is not None
     offset = np.asarray(strip.start + strip.step * np.arange(strip.tone.shape[1]), float)
     tone = strip.tone.astype(float)
@@ -63,14 +66,14 @@ def tinted_rows(
     if not open_ground.any():
         return None
     metal, ground = np.median(tone[:, face].reshape(-1, 3), axis=0), tone[open_ground].mean(axis=0)
-    way = way_from_ground(metal, ground, least_share)
+    way = way_from_ground(metal, ground, known.least_share)
     if way is None:
         return None
     tint = tone @ way
     tint = tint / float(np.median(tint[:, face]))
     grains = float(tint[:, face].std()), float(tint[open_ground].std())
     noise, blur = max(*grains, 0.02), COLOUR_BLUR_PX / strip.px_per_mm
-    cost, told, lit_wall = _explained(tint, offset, np.where(wall > WALL_SEEN_MM, wall, 0.0), blur, wall_tints)
+    cost, told, lit_wall = _explained(tint, offset, np.where(wall > WALL_SEEN_MM, wall, 0.0), blur, known.wall_tints)
     independent = strip.step / max(blur, strip.step) / 2
     share = float(way @ metal / np.linalg.norm(metal))
     rows = RimRows(wall, cost * independent / noise**2, told, lit_wall > 0.5)

@@ -22,6 +22,7 @@ _INSIDE_MM, _BEYOND_MM, _FADES_MM = 2.4, 1.2, 0.9
 _WALL_TONES = (0.3, 0.5, 0.8, 1.0, 1.3)
 """The wall's tone over the face's that are tried: from one in shadow to one that light falls on."""
 _CERTAINTY = 2.0
+"""How sharply a row's cost counts, over what rows leave at their best: neighbours share a pixel's worth of noise."""
 
 
 def black_rows(lit: Lit, view: View, sheet: Sheet, contour: Contour) -> RimRows:

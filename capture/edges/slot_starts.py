@@ -17,11 +17,12 @@ from fit.errors import CannotDetermine
 __all__ = ["slot_about"]
 
 _WAY_POINT_MM, _WIDTHS, _COARSE_MM = 3.0, 4.0, 0.3
+"""How far a way-point may be off the slot, mm; how many rough widths about it are looked at for starts, and how coarsely, mm."""
 _LEVELS, _CALM_MM, _SEEDS = 12, 0.3, 8
 """How many tones are tried as the one between slot and face; what is smoothed over first, mm; and in how many directions
 about the way-point, as far as that may be off, the slot may lie."""
-_LEAST_SCORE = 0.15
-_MOST_TRIED = 8
+_LEAST_SCORE, _MOST_TRIED = 0.15, 8
+"""What a slot's rim must explain; and how many starts, those most like a slot first, are worth a tap's wait."""
 
 
 def slot_about(lit: Lit, bench: Bench, pick: Pick) -> Stadium:

@@ -20,6 +20,7 @@ from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
 from capture.edges.tinted_rows import TintKnowledge, tinted_rows
 from fit.feature import Feature
+from fit.points import FloatArray
 
 __all__ = ["black_hole", "slot_by_rows", "tinted_hole"]
 
@@ -53,11 +54,7 @@ def slot_by_rows(lit: Lit, bench: Bench, known: FaceKnowledge, slot: Feature, *,
     else:
         return None
     at, explained = rows.along(_ALIKE_ROWS)
-    place, told = rows.near(at)
-    if explained < _LEAST_TOLD or told.mean() < _LEAST_ROWS:
-        return None
-    edge = edge_at(lit, bench, known, contour)
-    return replace(edge, picked=rows.rim_points(known.sheet, at, place, told), cover=float(told.mean()))
+    return _told(edge_at(lit, bench, known, contour), known, rows, at) if explained >= _LEAST_TOLD else None
 
 
 def _tinted(lit: Lit, bench: Bench, known: FaceKnowledge, contour: Contour, radius: float) -> RimRows | None:
@@ -80,11 +77,19 @@ def _hole(
     move = likeliest_circle(rows, ray)
     x, y, radius = np.array([start.x, start.y, start.radius]) + move
     at = -(ray @ move[:2] + move[2])  # outward is into the hole
+    return _told(edge_at(lit, bench, known, _rim(x, y, radius, known)), known, rows, at, at)
+
+
+def _told(
+    edge: Edge, known: FaceKnowledge, rows: RimRows, at: FloatArray, base: FloatArray | float = 0.0
+) -> Edge | None:
+    """The edge with the rows told near a rim at outward offsets (M,), its own contour being at `base`; None where too few
+    agree.
+    """
     place, told = rows.near(at)
     if told.mean() < _LEAST_ROWS:
         return None
-    edge = edge_at(lit, bench, known, _rim(x, y, radius, known))
-    return replace(edge, picked=rows.rim_points(known.sheet, at, place - at, told), cover=float(told.mean()))
+    return replace(edge, picked=rows.rim_points(known.sheet, at, place - base, told), cover=float(told.mean()))
 
 
 def _rim(x: float, y: float, radius: float, known: FaceKnowledge) -> Contour:

@@ -117,7 +117,7 @@ def _by_both(mean: FloatArray, px_per_mm: float, rounded: float) -> Rounding:
     """
     radii = np.array(ROUNDINGS)
     gain = float(mean[radii == USUAL_MM][0] - mean[radii == 0][0])
-    logit = gain / _TOLD_APART + float(np.clip(np.log(rounded / (1 - rounded)), -_MOST_LOGIT, _MOST_LOGIT))
+    logit = gain / _TOLD_APART + _logit(rounded)
     likely = 1 / (1 + np.exp(-logit))
     doubt = _USUAL_U_MM * 2 * float(np.sqrt(likely * (1 - likely)))
     if likely < 0.5:
@@ -158,7 +158,7 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     """
     usual = cost(USUAL_MM)
     gain = min(cost(0.0) - usual, _MOST_GAIN)
-    shapes = float(np.clip(np.log(rounded / (1 - rounded)), -_MOST_LOGIT, _MOST_LOGIT))
+    shapes = _logit(rounded)
     both = 1 / (1 + np.exp((_EVEN_GAIN - gain) / _DOUBTFUL_GAIN - _SHAPES_SHARE * (shapes + _EVEN_SHAPES)))
     doubt = _USUAL_U_MM * 2 * float(np.sqrt(both * (1 - both)))
     if both < 0.5:
@@ -166,3 +166,10 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     others = {radius: cost(radius) + _UNUSUAL_GAIN for radius in ROUNDINGS if radius not in (0.0, USUAL_MM)}
     costs = {USUAL_MM: usual, **others}
     return Rounding(ROUNDINGS.index(min(costs, key=lambda radius: costs[radius])), 0.0, doubt)
+
+
+def _logit(rounded: float) -> float:
+    """What the shape of steps says, as logarithmic odds; it is never surer than so much."""
+    most = 1 / (1 + np.exp(-_MOST_LOGIT))
+    share = float(np.clip(rounded, 1 - most, most))
+    return float(np.log(share / (1 - share)))

@@ -18,7 +18,7 @@ from capture.edges.rims import WALL_SEEN_MM, Sheet
 from capture.edges.strip import Contour, Lit, unroll
 from fit.points import FloatArray
 
-__all__ = ["COLOUR_BLUR_PX", "TintKnowledge", "Tinted", "tinted_rows", "way_from_ground"]
+__all__ = ["COLOUR_BLUR_PX", "TintKnowledge", "Tinted", "tinted_rows"]
 
 COLOUR_BLUR_PX = 1.2
 """A picture's blur with that of its colours, which are stored at half resolution (common practice, no source)."""
@@ -66,7 +66,7 @@ def tinted_rows(
     if not open_ground.any():
         return None
     metal, ground = np.median(tone[:, face].reshape(-1, 3), axis=0), tone[open_ground].mean(axis=0)
-    way = way_from_ground(metal, ground, known.least_share)
+    way = _way_from_ground(metal, ground, known.least_share)
     if way is None:
         return None
     tint = tone @ way
@@ -80,7 +80,7 @@ def tinted_rows(
     return Tinted(rows, share, 1 / max(sum(grains), 1e-6))
 
 
-def way_from_ground(metal: FloatArray, ground: FloatArray, least_share: float) -> FloatArray | None:
+def _way_from_ground(metal: FloatArray, ground: FloatArray, least_share: float) -> FloatArray | None:
     """Unit direction (3,) of the part of the metal's colour that the ground has not; None where it has too little."""
     way = metal - (metal @ ground) / max(float(ground @ ground), 1e-12) * ground
     length = float(np.linalg.norm(way))

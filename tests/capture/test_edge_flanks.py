@@ -121,3 +121,10 @@ def test_a_band_is_believed_at_fewer_pixels_than_its_absence():
     unseen = rounding_on_bench(sharp[None], 1.0, 4.0, 0.02)
     assert unseen.radius == 0 and unseen.inset > 0
     assert rounding_on_bench(sharp[None], 1.0, 12.0, 0.02).inset == 0
+
+
+@pytest.mark.parametrize(("rounded", "radius"), [(0.0, 0.0), (1.0, 0.2)])
+def test_shapes_as_sure_as_can_be_settle_even_scores_where_pixels_resolve_a_rounding(rounded, radius):
+    even = np.full((1, len(ROUNDINGS)), 0.8)
+    settled = rounding_on_bench(even, 1.0, 12.0, rounded)
+    assert settled.radius == radius and 0 < settled.doubt < 0.1

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from capture.arm.faces import own_face
-from capture.arm.kinds import fit_kind, kind_in_name
+from capture.arm.kinds import fit_kind, kind_in_name, names_edge
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import Points
@@ -21,6 +21,7 @@ _SPECIFIC = ("line", "circle", "arc", "slot", "plane", "sphere", "cylinder", "co
 _PER_POINT = {"line": 2, "circle": 2, "arc": 2}
 _PARAMETERS = {"line": 4, "circle": 6, "arc": 6, "slot": 5, "plane": 3, "sphere": 4, "cylinder": 5, "cone": 6}
 _ROUND_EDGES = frozenset({"circle", "arc", "slot"})
+_FACES = _ROUND_EDGES | {"plane"}
 _ALONG, _ACROSS = 0.5, 0.8
 """What i j k have across a plane on an edge at most, and on a face at least (a chamfer of 45° lies between)."""
 _ROUND_ABOUT = 0.02
@@ -42,6 +43,9 @@ many others cannot lie so close to it by chance."""
 _HOLLOW = 10.0
 """Times its spread that a shape is wide at least: two near walls take up half the scatter about a single one."""
 _BY_CHANCE = math.log(0.01)
+_NARROW, _WIDE = 0.05, 5.0
+"""Touches lie in line where they spread across it by less than this share of their length, this many times their spread off
+the plane through them, and less than what a tip can touch."""
 _RESIDUALS = "the residuals"
 
 
@@ -80,8 +84,9 @@ class _Trial:
 def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     """Kind of a group of points that no rule names.
 
-    The name's word is taken where its shape fits as well as any; else the most specific shape whose spread is within
-    chance of the least (F test at 1 %). plane is the nearest face, for holes touched below it.
+    The name's word is taken where its shape fits as well as any, or where touches in line can tell no face or round edge;
+    else the most specific shape whose spread is within chance of the least (F test at 1 %). plane is the nearest face, for
+    holes touched below it.
     """
     sample = _thinned(points)
     named = kind_in_name(name)
@@ -93,6 +98,8 @@ def choose_kind(name: str, points: Points, plane: Feature | None) -> Choice:
     if not named and size < _PLACE:
         what = f"its touches lie within {size:.2g} mm, a single place" if len(points) > 1 else "it is a single touch"
         return Choice(None, f"{what}, as --tie and --closing can use it")
+    if named in _FACES and not names_edge(name) and _in_line(sample):
+        return Choice(named, "its name alone")
     every = _trials(sample, plane, named)
     likely = _apart(every, sample, named)
     if not likely and plane is not None and not named and len(points) < _FEW and _looks_about(sample):
@@ -166,6 +173,12 @@ def _looks_one_way(points: Points) -> bool:
     return len(told) > 2 and float(np.linalg.norm(told.mean(axis=0))) > _ONE_WAY
 
 
+def _in_line(points: Points) -> bool:
+    """Whether touches lie in line but for their scatter."""
+    off, across, along = np.sqrt(np.maximum(np.linalg.eigvalsh(np.cov(points.xyz.T)), 1e-12))
+    return bool(across < min(_NARROW * along, _WIDE * off, _PLACE))
+
+
 def _thinned(points: Points) -> Points:
     if len(points) <= _MOST:
         return points
@@ -221,7 +234,7 @@ def _tried(
         if dof < 2:
             continue
         trial = _trial(feature, dof)
-        if _across_of(feature) < _HOLLOW * trial.spread:
+        if _across_of(feature) < max(_HOLLOW * trial.spread, _PLACE):
             continue
         if len(feature.rejected) > _most_strays(feature, trial, kind == named) * len(points):
             continue

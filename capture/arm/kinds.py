@@ -14,8 +14,8 @@ from fit.feature import Feature
 from fit.points import Points
 
 __all__ = [
-    "KINDS", "SIDES", "FitRule", "SideRule", "fit_kind", "form_for", "is_hole", "kind_in_name", "parse_rule",
-    "parse_side", "rule_for", "side_for",
+    "KINDS", "SIDES", "FitRule", "SideRule", "fit_kind", "form_for", "is_hole", "kind_in_name", "names_edge",
+    "parse_rule", "parse_side", "rule_for", "side_for",
 ]  # fmt: skip
 
 SIDES = ("left", "right", "in", "out")
@@ -115,6 +115,11 @@ def kind_in_name(name: str) -> str | None:
     """Kind that the words of a feature name say, such as circle for ``hole_3``; None where they say none."""
     words = set(re.findall(r"[a-z]+", name.lower()))
     return next((kind for kind, known in _WORDS.items() if words & set(known)), None)
+
+
+def names_edge(name: str) -> bool:
+    """Whether a feature is named as an edge, such as ``flange_edge``: its other words tell of what."""
+    return bool({"edge", "rim", "lip", "border"} & set(re.findall(r"[a-z]+", name.lower())))
 
 
 def is_hole(name: str) -> bool:

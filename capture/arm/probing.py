@@ -174,8 +174,7 @@ def _tip(touches: Touches, options: ProbeOptions) -> tuple[Tip | None, list[Noti
         return None, []
     typed = Tip(options.tip, options.tip_u) if options.tip is not None else None
     if options.tip_ball:
-        tip, notice = tip_from_ball(touches, options.tip_ball, typed)
-        return tip, [notice]
+        return tip_from_ball(touches, options.tip_ball, typed)
     return typed, []
 
 

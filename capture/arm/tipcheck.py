@@ -6,6 +6,7 @@ with the correction made twice it is the other way round (plain geometry; common
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 
@@ -114,10 +115,11 @@ def slot_and_block(slot: float, block: float, tip: float) -> str | None:
     return f"the slot reads {slot:.2f} mm and the block {block:.2f} mm; the tip correction looks {word}."
 
 
-def tip_from_ball(touches: Touches, asked: str, tip: Tip | None) -> tuple[Tip, Notice]:
+def tip_from_ball(touches: Touches, asked: str, tip: Tip | None) -> tuple[Tip, list[Notice]]:
     """Tip diameter from touches on a ball, ``NAME`` or ``NAME=DIAMETER`` in mm.
 
-    Without a diameter the nearest usual ball to the touched size less --tip is taken, and said.
+    Without a diameter the nearest usual ball to the touched size less --tip is taken, and said. A typed tip that the ball
+    contradicts is told of.
 
     Raises InputError where the ball is not in the lists, or where its diameter is neither said nor plain.
     """
@@ -137,7 +139,17 @@ def tip_from_ball(touches: Touches, asked: str, tip: Tip | None) -> tuple[Tip, N
         f"Tip diameter {found.diameter:.3f} mm ± {1.96 * found.u:.3f} mm from {len(rows)} touches on {name}, "
         f"taken as a ball of {ball:g} mm."
     )
-    return found, Notice("tip-qualified", text, name)
+    return found, [Notice("tip-qualified", text, name), *_contradicted(found, tip, name)]
+
+
+def _contradicted(found: Tip, typed: Tip | None, ball: str) -> list[Notice]:
+    if typed is None or abs(found.diameter - typed.diameter) < 3 * math.hypot(found.u, typed.u):
+        return []
+    text = (
+        f"--tip says {typed.diameter:g} mm, but the touches on {ball} give {found.diameter:.3f} mm, which is taken. "
+        "Measure tip and ball with a micrometer: one of the two diameters is wrong."
+    )
+    return [Notice("tip-side", text, ball)]
 
 
 def _said(asked: str, said: str) -> float:

@@ -16,8 +16,8 @@ from fit.points import FloatArray
 
 __all__ = ["ABOUT", "patch_about", "ringed"]
 
-ABOUT = (0.7, 1.4)
-"""A hole's diameter as a share of the rough one that was typed, least and most."""
+ABOUT = (0.7, 1.5)
+"""A hole's diameter as a share of the rough one that was typed, least and most: that one may be 30 % out either way."""
 _PATCH_MM, _PATCH_STEP_MM = 12.0, 0.15
 _GRID_MM, _RADIUS_MM, _ANGLES = 0.5, 0.25, 48
 _STEEP = 99.0

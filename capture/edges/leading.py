@@ -36,6 +36,8 @@ _WAY_POINT_MM, _SHORT_ROWS = 3.0, 60
 _RING, _PLAIN_HOLE, _LEAST_RING = 0.6, 0.6, 0.25
 """Share of directions with a step that a circle must have; score beyond which no other start is looked for, and below which
 a ring of steps is but the grain of the ground."""
+_BLOB = 1.2
+"""A blob of other tone may be so many times as wide as its hole, or as narrow."""
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
 _RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
@@ -258,8 +260,7 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     patch = patch_about(lit, bench, pick)
     starts = [o.circle for o in find_openings(patch) if o.is_round]
     if pick.about:
-        least, most = ABOUT
-        starts = [c for c in starts if least < 2 * c.radius / pick.about < most]
+        starts = [c for c in starts if _as_wide(c, pick, _BLOB)]
         starts.append(Circle(x, y, pick.about / 2))
     near = [c for c in starts if np.hypot(c.x - x, c.y - y) <= max(_WAY_POINT_MM, c.radius)]
     found = _circles_from(lit, bench, pick, near)
@@ -267,12 +268,19 @@ def _circles(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
         rings = _circles_from(lit, bench, pick, ringed(patch, np.array([x, y]), pick.about, _WAY_POINT_MM))
         found += [circle for circle in rings if circle.score > _LEAST_RING]
     if not found:
+        wide = f" some {pick.about:g} mm wide" if pick.about else ""
         message = (
-            f"No round hole is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the "
-            "way-point inside the hole, and give its rough diameter as about."
+            f"No round hole{wide} is to be seen within {_WAY_POINT_MM:g} mm of [{x:.1f}, {y:.1f}]; put the way-point near its "
+            "middle, and give its diameter within 30 % as about."
         )
         raise CannotDetermine(message)
     return found
+
+
+def _as_wide(circle: Circle, pick: Pick, slack: float = 1.0) -> bool:
+    """Whether a circle has the diameter that was typed, as roughly as that is known; slack: of the circle's own."""
+    least, most = ABOUT
+    return not pick.about or least / slack < 2 * circle.radius / pick.about < most * slack
 
 
 def _circles_from(lit: Lit, bench: Bench, pick: Pick, starts: Sequence[Circle]) -> list[Candidate]:
@@ -281,6 +289,8 @@ def _circles_from(lit: Lit, bench: Bench, pick: Pick, starts: Sequence[Circle]) 
         search = RoundSearch(lit, bench, pick.known.sheet, start)
         if search.ring() >= _RING:
             circle = _searched(search, bench, pick.known.sheet.height)
+            if not _as_wide(max(circle.circles, key=lambda c: c.score), pick):
+                continue
             found.append(replace(circle, tone=face_tone(lit, bench, circle.contour)))
     return found
 

@@ -202,7 +202,7 @@ def _check_near(file: JobFile, i: int, feature: FeatureKeys) -> None:
         points = near.get(photo, near.get("", ()))
         least = LEAST_POINTS[feature.kind] + (feature.closed and feature.kind == "path")
         if len(points) < least:
-            what = f"near needs at least {least} way-points for a {feature.kind}"
+            what = f"near needs at least {least} way-points for kind {feature.kind}"
             raise file.fault(where, f"{what}; got {len(points)}{f' for photo {photo!r}' if '' not in near else ''}.")
         if any(a == b for a, b in itertools.pairwise(points)):
             raise file.fault(where, "two way-points in a row are the same; remove one.")

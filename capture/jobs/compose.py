@@ -166,6 +166,7 @@ def _dimensions(
     file: JobFile, features: Mapping[str, Feature], frames: Mapping[str, str]
 ) -> tuple[list[Dimension], list[Notice]]:
     found, notices = [], []
+    asked = [feature.name for feature in file.job.feature]
     for keys in file.job.dimension:
         apart = _apart(keys, frames)
         if apart:
@@ -173,7 +174,7 @@ def _dimensions(
             text = f"{apart} were measured in different axes, so '{title}' is left out; measure both in one source."
             notices.append(Notice("dimension-left-out", text, title))
             continue
-        sized = size_of(keys, features, file.job.job.general_tolerance)
+        sized = size_of(keys, features, file.job.job.general_tolerance, asked)
         found += [sized.dimension] if sized.dimension else []
         notices += [*sized.notices, *_two_photos(file, keys)]
     return found, notices

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Any
@@ -48,17 +48,21 @@ def feature_named(features: Mapping[str, Feature], reference: str) -> Feature | 
     return whole.segments[piece - 1].renamed(reference)
 
 
-def size_of(keys: DimensionKeys, features: Mapping[str, Feature], grade: str | None) -> Sized:
+def size_of(
+    keys: DimensionKeys, features: Mapping[str, Feature], grade: str | None, asked: Collection[str] = ()
+) -> Sized:
     """Work one dimension out; what cannot be is left out with a warning.
 
-    grade : class of ISO 2768-1 for dimensions without a tolerance.
+    grade : class of ISO 2768-1 for dimensions without a tolerance; asked : names that the job gives to features, so that
+    they are no slips of the pen.
     """
     names = _names(keys, features)
     title = keys.name or _title(keys, names)
     missing = [name for name in names if feature_named(features, name) is None]
     if missing or not names:
         absent = (missing or ["it"])[0]
-        known = f"; {nearest(absent, list(features), listed=True)}" if features else ""
+        is_slip = features and base_name(absent)[0] not in asked
+        known = f"; {nearest(absent, list(features), listed=True)}" if is_slip else ""
         text = f"'{absent}' was not measured, so '{title}' is left out{known}."
         return Sized(None, (Notice("dimension-left-out", text, title),))
     parts = [part for name in names if (part := feature_named(features, name)) is not None]

@@ -87,10 +87,19 @@ def _dissect(path: str, lines: Sequence[str]) -> _Text:
     unit = _stated_unit(path, notes, cells, number)
     data = _without_headers(candidates[start:], candidates[header[0]][1] if header else None)
     if not data:
-        message = f"{path}: holds no points; a row must hold x y z."
-        raise InputError(message)
+        raise _no_points(path, header, candidates)
     layout = columns_of_header(cells) or _layout_of(path, data, separator, comma)
     return _Text([line for _, line in data], [i for i, _ in data], separator, comma, layout, unit)
+
+
+def _no_points(path: str, header: tuple[int, list[str]] | None, candidates: Sequence[tuple[int, str]]) -> InputError:
+    """What to say of a file without a row of three numbers: the first row below its header, where there is one."""
+    below = candidates[header[0] + 1 :] if header else candidates
+    if not below:
+        return InputError(f"{path}: holds no points; a row must hold x y z.")
+    number, line = below[0]
+    message = f"{path}, line {number}: '{line.strip()[:60]}' is no point; a row must hold x y z as plain numbers."
+    return InputError(message)
 
 
 def _is_data(cells: Sequence[str], comma: bool) -> bool:

@@ -79,18 +79,26 @@ def _heading(title: Any) -> str:
 
 
 def _warnings(notices: Sequence[Notice], unit_out: str) -> str:
+    """All warnings, those of one code together so that their advice stands there once."""
     if not notices:
         return ""
-    rows = []
+    alike: dict[str, list[Notice]] = {}
+    for notice in notices:
+        alike.setdefault(notice.code, []).append(notice)
+    rows = "".join(_warning(code, group, unit_out) for code, group in alike.items())
+    return f'<section class="long"><h2>Read this first</h2>{rows}</section>'
+
+
+def _warning(code: str, notices: Sequence[Notice], unit_out: str) -> str:
+    row = '<div class="warning">'
     for notice in notices:
         where = f" ({escape(notice.feature)})" if notice.feature else ""
-        row = f'<div class="warning"><b>{escape(in_unit(notice.text, unit_out))}</b><small>{escape(notice.code)}{where}</small>'
-        advice = ADVICE.get(notice.code)
-        if advice:
-            said = (("Why", advice.cause), ("How to see it", advice.see), ("What to do", advice.do))
-            row += "".join(f"<p>{word}: {escape(in_unit(text, unit_out))}</p>" for word, text in said)
-        rows.append(row + "</div>")
-    return f'<section class="long"><h2>Read this first</h2>{"".join(rows)}</section>'
+        row += f"<b>{escape(in_unit(notice.text, unit_out))}</b><small>{escape(code)}{where}</small>"
+    advice = ADVICE.get(code)
+    if advice:
+        said = (("Why", advice.cause), ("How to see it", advice.see), ("What to do", advice.do))
+        row += "".join(f"<p>{word}: {escape(in_unit(text, unit_out))}</p>" for word, text in said)
+    return row + "</div>"
 
 
 def _record(notices: Sequence[Notice], unit_out: str) -> str:

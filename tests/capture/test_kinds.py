@@ -174,6 +174,18 @@ def test_a_straight_edge_is_no_narrow_slot_or_pin(seed: int) -> None:
     assert choose_kind("it", _looking(edge, np.tile([0.8, -0.6, 0.0], (24, 1))), face).kind == "line"
 
 
+@pytest.mark.parametrize("name", ["top_face", "hole_1"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_face_or_hole_touched_in_line_stays_what_its_name_says(name: str, seed: int) -> None:
+    """The fit then refuses it with numbers; few touches in line pass for a pin as thin as their scatter."""
+    rng = np.random.default_rng(seed)
+    row = Points(np.outer(np.linspace(0, 120, 10), [0.6, 0.8, 0.0]) + rng.normal(0, NOISE, (10, 3)))
+    choice = choose_kind(name, row, None)
+    assert choice.told == f"{'plane' if name == 'top_face' else 'circle'} by its name alone"
+    assert choose_kind("face_edge", row, None).kind == "line"
+    assert choose_kind("seam", row, None).kind == "line"
+
+
 def test_two_sides_of_a_slot_are_no_line_with_strays_and_no_circle() -> None:
     """Sixteen and fifteen touches on parallel sides 5 mm apart: half of them lie in line, by no chance at all."""
     face = fit_plane(_made("plane")).renamed("face")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from capture.edges.moved import round_moved
 from capture.edges.picked import measure_picks, measured
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_round
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
-from capture.edges.round_holes import circle_contour
+from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.rounding import Rounding
 from capture.edges.strip import Lit, linear_light, unroll
 from capture.pieces import frame
@@ -246,6 +247,21 @@ def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_
     circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]
     measured(lit, bench, [replace(one, taken=replace(one.taken, circles=tuple(circles)))])
     assert begun[0] == pytest.approx([circles[-1].x, circles[-1].y, circles[-1].radius])
+
+
+@pytest.mark.parametrize("blob", [0.88, 1.13])
+@pytest.mark.parametrize("wrong", [0.7, 1.3])
+def test_a_rough_diameter_may_be_thirty_per_cent_out(wrong, blob, shot, monkeypatch):
+    """The blob that shows the hole is itself wider or narrower; what is found at last counts."""
+    plate, bench, lit = shot
+    hole = plate.holes[0]
+    x, y = plate.on_bench([[hole.x, hole.y]])[0]
+    seen = [SimpleNamespace(is_round=True, circle=Circle(x, y, blob * hole.diameter / 2))]
+    monkeypatch.setattr(leading, "find_openings", lambda *_: seen)
+    monkeypatch.setattr(leading, "ringed", lambda *_: [])
+    pick = Pick("hole", "circle", np.array([[x + 2.0, y - 2.0]]), known(), hole.diameter * wrong)
+    (found,), _ = measured(lit, bench, [lead(lit, bench, pick)])
+    assert found.feature["diameter"] == pytest.approx(hole.diameter, abs=RIGHT_MM)
 
 
 def test_a_hole_taken_to_be_another_circle_is_that_circle_and_more_in_doubt(shot):

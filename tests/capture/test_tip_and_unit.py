@@ -58,6 +58,15 @@ def test_a_ball_of_no_size_is_refused(size: str, flange: list[Path]) -> None:
         measure(flange, given)
 
 
+@pytest.mark.parametrize(("ball", "told"), [(15.0, False), (14.3, True)])
+def test_a_typed_tip_that_its_ball_contradicts_is_told(ball: float, told: bool, flange: list[Path]) -> None:
+    """The balls are of 15 mm, the tip of 5 mm."""
+    given = ProbeOptions(points="centre", ties=TIES, tip=5.0, tip_ball=f"ball_1={ball}")
+    notices = measure(flange, given).results.warnings
+    found = [notice.text for notice in notices if notice.code == "tip-side" and "--tip says 5 mm" in notice.text]
+    assert bool(found) == told
+
+
 def touched_round(path: Path, centres: dict[str, list[float]], size: float, scale: float, ring: bool = False) -> Path:
     """Tip centres from outside on balls, or rings of pins, that span `size` mm; written in mm / scale, no unit said."""
     rng = np.random.default_rng(4)

@@ -93,7 +93,10 @@ def test_a_size_the_kind_does_not_have_is_left_out_with_the_reason() -> None:
     found = size_of(dimension(kind="width", of="hole 1"), HOLES, None)
     assert found.dimension is None and "no width" in found.notices[0].text
     found = size_of(dimension(kind="radius", of="hole 9"), HOLES, None)
-    assert found.dimension is None and "hole 9" in found.notices[0].text
+    assert found.dimension is None and "'hole 9' was not measured" in found.notices[0].text
+    assert "nearest known one is 'hole" in found.notices[0].text
+    found = size_of(dimension(kind="radius", of="hole 9"), HOLES, None, ["hole 1", "hole 9"])
+    assert found.notices[0].text == "'hole 9' was not measured, so 'radius of hole 9' is left out."
 
 
 def test_a_caliper_check_agrees_or_says_what_it_means_for_the_print() -> None:

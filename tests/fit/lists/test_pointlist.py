@@ -141,6 +141,11 @@ REFUSED = {
     "a header with y twice": ("# unit: mm\nx,y,y\n1,2,3\n", None, "line 2: the header names y twice"),
     "empty": ("", "mm", "holds no points"),
     "header only": ("# unit: mm\nx,y,z\n", None, "holds no points"),
+    "thousands": (
+        "# unit: mm\nx;y;z;name\n1.000,5;2,0;0,1;a\n1.007,5;3,0;0,1;a\n",
+        None,
+        r"line 3: '1.000,5;2,0;0,1;a' is no point",
+    ),
     "two columns": ("1 2\n3 4\n", "mm", "a row must hold x y z"),
     "binary": (b"\x00\x01\x02" * 50, "mm", "not a text list"),
 }

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from html import escape
 from html.parser import HTMLParser
 from types import ModuleType
 
@@ -124,6 +126,14 @@ def test_words_from_outside_are_escaped(parts: ModuleType) -> None:
     text, reader = page_of(sample(parts, NASTY), parts=[part], points=Points(np.eye(3), label=[NASTY] * 3))
     assert "<script" not in text and "script" not in reader.tags
     assert text.count("&lt;script&gt;") > 12
+
+
+def test_warnings_of_one_code_share_their_advice(parts: ModuleType) -> None:
+    results = sample(parts)
+    told = [Notice("outside-target", f"'edge {i}' reaches far.", f"edge {i}") for i in range(3)]
+    text, _ = page_of(replace(results, warnings=[*told[:2], *results.warnings, told[2]]))
+    assert all(text.count(f"edge {i}&#x27; reaches far.") == 1 for i in range(3))
+    assert text.count(escape(ADVICE["outside-target"].do)) == 1
 
 
 def test_sizes_verdicts_budgets_and_residuals_are_there(parts: ModuleType) -> None:

@@ -160,7 +160,7 @@ def _no_target(image: Image, kinds: Collection[str], count: int) -> CannotDeterm
     why = (
         "the picture is blurred; hold the phone still, let it focus"
         if blurred
-        else (f"lay the printed {what} flat, keep all of it in view and evenly lit")
+        else f"lay the printed {what} flat, keep all of it in view, evenly lit and large enough in the picture"
     )
     return CannotDetermine(f"{image.path}: {seen}: {why}, and shoot again.")
 
@@ -196,11 +196,20 @@ def _find_corners(image: Image, piece: Piece, own: Mapping[int, Sequence[FloatAr
     ids = piece.corner_ids()
     corners, ids = _refine_all(image, piece, guess, ids)
     if len(ids) < 4:
-        message = (
-            f"Of the {piece.name} only {len(ids)} of {len(piece.corner_ids())} corners can be located; uncover it."
-        )
-        raise CannotDetermine(message)
+        raise CannotDetermine(_few_corners(piece, len(ids), _side_px(places[inlier])))
     return FoundPiece(piece, ids, corners.px, corners.cov, corners.blur, int(inlier.sum()), len(piece.corner_ids()))
+
+
+def _side_px(places: FloatArray) -> float:
+    """Mean side of markers with corners (N, 4, 2), px."""
+    return float(np.linalg.norm(places - np.roll(places, 1, axis=1), axis=2).mean())
+
+
+def _few_corners(piece: Piece, count: int, side: float) -> str:
+    if side < LEAST_SIDE_PX:
+        small = f"The {piece.name} shows too small, its markers {side:.0f} px wide where {LEAST_SIDE_PX:.0f} are needed"
+        return f"{small}; go nearer, or give the photo at its full size."
+    return f"Of the {piece.name} only {count} of {len(piece.corner_ids())} corners can be located; uncover it."
 
 
 def _consistent(nominal: FloatArray, places: FloatArray, piece: Piece) -> tuple[FloatArray, NDArray[np.bool_]]:

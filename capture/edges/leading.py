@@ -20,6 +20,7 @@ from capture.edges.follow import contour_along, line_beside, settle_edge, trace_
 from capture.edges.guide import past_its_ends, smooth_line, straight_line
 from capture.edges.hole_starts import ABOUT, patch_about, ringed
 from capture.edges.openings import find_openings
+from capture.edges.printed_lines import printed_share
 from capture.edges.rim_fit import edge_of
 from capture.edges.rims import contour_score, twin_share
 from capture.edges.round_holes import Circle, RoundSearch
@@ -49,6 +50,8 @@ _BOLD_SHARE, _BESIDE_MM = 0.1, 0.3
 _SHADOW_HUE = 0.35
 """Share of the metal's hue just inside an edge under which it is a shadow's end, if another has all but so much."""
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
+_PRINTED_SHARE = 0.4
+"""Share of an edge on lines of the print from which on it is the print's: its squares are black and white by turns."""
 _STRAY_COST = 0.1
 """Score lost by an edge as far from its way-points as these may be from the edge meant."""
 
@@ -121,6 +124,7 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
     found = _with_starts(lit, bench, pick, [], starts)
     found = _not_shadows(_bold(_with_starts(lit, bench, pick, found, _turned(found, sides))))
+    found = _not_printed(bench, found)
     least = min(share * max(candidate.score for candidate in found) for share in (HELD_SHARE, 1.0))
     return [_to_settle(lit, bench, pick, c) if c.score >= least else c for c in found]
 
@@ -179,6 +183,18 @@ def _not_shadows(found: Sequence[Candidate]) -> list[Candidate]:
         )
 
     return [candidate for candidate in found if not is_shadow(candidate)]
+
+
+def _not_printed(bench: Bench, found: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates without those that are lines of the print; where these alone are left, nothing is."""
+    kept = [candidate for candidate in found if printed_share(bench, candidate.contour) < _PRINTED_SHARE]
+    if kept and max(found, key=lambda c: c.score) in kept:
+        return kept
+    message = (
+        "What steps most clearly here are lines of the printed pattern, not the part's edge; put the way-points nearer to the "
+        "edge, check the height, or lay the print clear of it."
+    )
+    raise CannotDetermine(message)
 
 
 def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from capture.camera.bench import Bench, solve_bench
+from capture.camera.codes import LEAST_SIDE_PX
 from capture.camera.detect import FoundPiece
 from capture.camera.image import Exif, Image
 from capture.camera.lens import lens_prior, shown_at
@@ -162,12 +163,13 @@ class Camera:
 def camera_of(setup: SetUp) -> Camera:
     """Place the camera over the middle of all that is to be seen, the picture's long side along the longer way.
 
-    Raises CannotDetermine where the part is not in the picture at the distance asked for.
+    Raises CannotDetermine where the part is not in the picture at the distance asked for, or the target too small in it.
     """
     least = least_distance(setup)
+    camera = _camera_at(setup, setup.distance or least)
+    _refuse_small_markers(setup, camera)
     if setup.distance is None:
-        return _camera_at(setup, least)
-    camera = _camera_at(setup, setup.distance)
+        return camera
     if not camera.shows(_part_box(setup), setup.size).all():
         message = (
             f"From {setup.distance:g} mm the part of {setup.part[0]:g} × {setup.part[1]:g} mm is not all in the picture; "
@@ -175,6 +177,18 @@ def camera_of(setup: SetUp) -> Camera:
         )
         raise CannotDetermine(message)
     return camera
+
+
+def _refuse_small_markers(setup: SetUp, camera: Camera) -> None:
+    piece = min(setup.layout.pieces, key=lambda piece: piece.marker)
+    side = piece.marker * camera.px_per_mm
+    if side < LEAST_SIDE_PX:
+        message = (
+            f"From {camera.distance:.0f} mm the markers of the {piece.name} show {side:.0f} px wide, too small to be found: "
+            f"{LEAST_SIDE_PX:.0f} px are needed. Go as near as {camera.distance * side / LEAST_SIDE_PX:.0f} mm, or use a picture "
+            "of more pixels."
+        )
+        raise CannotDetermine(message)
 
 
 def _part_box(setup: SetUp) -> FloatArray:

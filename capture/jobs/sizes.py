@@ -72,6 +72,8 @@ def size_of(
         return Sized(None, (Notice("dimension-left-out", str(error), title),))
     found = Dimension(title, keys.kind, value, tuple(names), extra=extra)
     limited, told = _limited(found, keys, parts, grade)
+    if keys.kind == "length" and parts[0].kind == "line" and base_name(names[0])[1] is None:
+        limited, told = _of_stretch(limited, names[0], told)
     checked, more = _checked(limited, keys)
     return Sized(checked, (*told, *more))
 
@@ -199,6 +201,19 @@ def _verdict_notice(found: Dimension, judged: str, extra: Mapping[str, Any]) -> 
         return []
     words = "not accurate enough" if extra["accurate_enough"] == "no" else "just accurate enough"
     return [Notice("not-accurate-enough", f"'{found.name}' is {words} for its tolerance.{advice}", found.name)]
+
+
+def _of_stretch(found: Dimension, name: str, told: list[Notice]) -> tuple[Dimension, list[Notice]]:
+    """A length from a line's first point to its last: of its edge the least, so that only too much is proven by it."""
+    text = (
+        f"'{found.name}' runs from the first point of '{name}' to the last, which need not be the edge's ends. For the whole "
+        "edge measure the distance between what bounds it."
+    )
+    told = [*told, Notice("line-ends", text, found.name)]
+    is_proven = found.verdict == "outside" and found.upper is not None and found.value.value > found.upper
+    if found.verdict is None or is_proven:
+        return found, told
+    return replace(found, verdict="not proven"), [notice for notice in told if notice.code != "out-of-tolerance"]
 
 
 def _percent(ratio: float, u95: float) -> str:

@@ -158,6 +158,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "The warning names what is missing.",
             "Measure the missing feature, or correct the names in the job.",
         ),
+        "line-ends": Advice(
+            "A marked or touched line is known sideways to its ±, but where the edge ends is not looked for.",
+            "The line in the picture stops short of the corners.",
+            "Measure the distance between the edges or holes at both ends instead.",
+        ),
         "out-of-tolerance": Advice(
             "The size lies outside its limits by more than its ±.",
             "The table of sizes shows the size and its limits.",

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
+from capture.camera import detect
 from capture.camera.corners import refine_corners
 from capture.camera.detect import find_pieces, read_markers
 from capture.camera.image import Image, open_image
@@ -70,6 +71,15 @@ def test_a_strip_half_as_large_as_the_one_beside_it_is_found_too(synthetic):
     image = replace(synthetic.blank_image((4000, 3000)), grey=canvas)
     near, far = find_pieces(image)
     assert (near.piece, far.piece) == (strip(3), strip(5)) and far.markers > 12
+
+
+def test_a_target_that_shows_too_small_is_called_so(synthetic, monkeypatch):
+    """Seen from too far its markers may be read still, its corners not."""
+    picture = synthetic.photograph(shot_of(synthetic, frame(), distance=800.0), frame(), SIZE)
+    none = np.zeros(0, int)
+    monkeypatch.setattr(detect, "_refine_all", lambda *_: (None, none))
+    with pytest.raises(CannotDetermine, match="frame shows too small, its markers 12 px wide where 15 are needed"):
+        find_pieces(as_image(synthetic, picture))
 
 
 def test_missing_markers_do_not_cost_their_corners(synthetic, frame_photo):

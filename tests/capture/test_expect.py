@@ -199,6 +199,8 @@ def test_the_command(edgewright):
         (["--distance", "500", "--px-per-mm", "4"], "either --distance or --px-per-mm"),
         (["--distance", "0"], "above 0 mm"),
         (["--distance", "60"], "not all in the picture"),
+        (["--part", "5000x3000"], "too small to be found"),
+        (["--part", "900x500", "--distance", "4000"], "Go as near as"),
         (["--height", "1.5±1", "--height-u", "0.1"], "not both"),
         (["--height", "700"], "0 to 500 mm"),
         (["--camera", "missing.json"], "cannot be read"),

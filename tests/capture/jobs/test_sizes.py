@@ -99,6 +99,20 @@ def test_a_size_the_kind_does_not_have_is_left_out_with_the_reason() -> None:
     assert found.notices[0].text == "'hole 9' was not measured, so 'radius of hole 9' is left out."
 
 
+@pytest.mark.parametrize(
+    ("limits", "verdict"), [([49.9, 50.1], "not proven"), ([70, 80], "not proven"), ([30, 40], "outside"), (None, None)]
+)
+def test_the_length_of_a_marked_line_is_the_least_of_its_edge(limits: list[float] | None, verdict: str | None) -> None:
+    order = KIND_ORDER["line"]
+    values = [{"x2": 30.0, "y2": 40.0, "length": 50.0}.get(key, 0.0) for key in order]
+    none = np.zeros((0, len(order)))
+    line = Feature("edge", "line", order, values, np.eye(len(order)) * 1e-6, none, ())
+    found = size_of(dimension(kind="length", of="edge", limits=limits), {"edge": line}, None)
+    assert found.dimension is not None and found.dimension.verdict == verdict
+    codes = [notice.code for notice in found.notices]
+    assert "line-ends" in codes and ("out-of-tolerance" in codes) == (verdict == "outside")
+
+
 def test_a_caliper_check_agrees_or_says_what_it_means_for_the_print() -> None:
     """Normalised error by hand: U95 = 1.96·√(2·0.01²) = 0.0277; reading ±1.96·0.02 = 0.0392; together 0.0480."""
     keys = dimension(kind="distance", **{"from": "hole 1"}, to="hole 2", check=50.03)

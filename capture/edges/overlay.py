@@ -11,18 +11,18 @@ from numpy.typing import NDArray
 from capture.camera.bench import Bench
 from capture.camera.image import Image, upright
 from capture.edges.flatten import flatten
+from capture.edges.lettering import Words
 from capture.edges.measure import MeasuredPart
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
-__all__ = ["OTHER", "flat_png", "flattened_png", "marked_png", "overlay_png", "write_words"]
+__all__ = ["OTHER", "flat_png", "flattened_png", "marked_png", "overlay_png"]
 
 _MOST_PX = 1600
 _LETTERS_PX = 2000
 """Length of picture that letters of size 1 suit."""
-_BESIDE_PX = 4
 OTHER = (0, 120, 255)
-_EDGE, _HOLE, _INK, _HALO = (40, 140, 0), (200, 60, 0), (20, 20, 20), (255, 255, 255)
+_EDGE, _HOLE = (40, 140, 0), (200, 60, 0)
 
 
 def overlay_png(image: Image, pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:
@@ -56,13 +56,17 @@ def marked_png(
 
     for x, y in place(others) if others is not None and len(others) else ():
         cv2.circle(shown, (int(x), int(y)), max(1, round(1.2 * size)), OTHER, -1, cv2.LINE_AA)
+    marks = np.zeros((0, 2), int)
     for feature in features:
         colour = _EDGE if feature.kind in ("path", "line", "arc") else _HOLE
-        for x, y in place(points.labelled(feature.name).xyz):
+        dots = place(points.labelled(feature.name).xyz)
+        marks = np.concatenate([marks, dots])
+        for x, y in dots:
             cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
-    words = _Words(shown)
+    words = Words(shown, marks)
     for feature in sorted(features, key=lambda f: f.kind in ("path", "line", "arc")):
         _label(words, feature, place, size)
+    words.draw()
     return _png(shown)
 
 
@@ -77,7 +81,7 @@ def _reduced(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return pixels if pixels.shape[1::-1] == size else cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR)
 
 
-def _label(words: _Words, feature: Feature, place: Any, size: float) -> None:
+def _label(words: Words, feature: Feature, place: Any, size: float) -> None:
     """Name and main size beside a hole, slot or edge; a number beside each piece of an outline."""
     if feature.kind == "path":
         for i, segment in enumerate(feature.segments, 1):
@@ -95,7 +99,9 @@ def _label(words: _Words, feature: Feature, place: Any, size: float) -> None:
         else f"{feature['length']:.2f} x {feature['width']:.2f}"
     )
     middle = np.array([around[:, 0].max() + round(100 * size), round(around[:, 1].mean())])
-    words.write([feature.name, sizes], middle, size)
+    narrow = feature["diameter" if feature.kind == "circle" else "width"] / (2 * reach)
+    rim = np.array([*around.mean(axis=0), narrow * np.ptp(around[:, 0]) / 2])
+    words.write([feature.name, sizes], middle, size, rim)
 
 
 def _half_extent(feature: Feature) -> float:
@@ -116,61 +122,6 @@ def _middle(segment: Feature) -> FloatArray:
     angle = segment["start"] + segment["span"] / 2
     out = np.array([np.cos(angle), np.sin(angle), 0.0]) * segment["radius"]
     return segment.vector(("x", "y", "z")) + out
-
-
-class _Words:
-    """Words on pale patches over a picture, moved up or down until they are clear of one another."""
-
-    def __init__(self, shown: NDArray[np.uint8]) -> None:
-        self._shown = shown
-        self._taken: list[tuple[int, int, int, int]] = []
-
-    def write(self, lines: list[str], anchor: NDArray[np.int_], size: float) -> None:
-        """Write lines centred at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px."""
-        boxes = [text_box(line, size) for line in lines]
-        width, tall = max(b[0] for b in boxes), sum(b[1] for b in boxes)
-        rows, columns = self._shown.shape[:2]
-        x = int(np.clip(anchor[0] - width // 2, 0, max(columns - width, 0)))
-        for shift in (0, 1, -1, 2, -2, 3, -3, 4, -4):
-            y = int(np.clip(anchor[1] - tall // 2 + shift * boxes[0][1], 0, max(rows - tall, 0)))
-            if all(x + width <= a or c <= x or y + tall <= b or d <= y for a, b, c, d in self._taken):
-                break
-        self._taken.append((x, y, x + width, y + tall))
-        for line, box in zip(lines, boxes, strict=True):
-            middle = np.array([x + width // 2, y + box[1] // 2])
-            write_words(self._shown, line, middle, size, box)
-            y += box[1]
-
-
-def _font(size: float) -> tuple[float, int]:
-    return 0.95 * size, max(1, round(2.2 * size))
-
-
-def text_box(text: str, size: float) -> tuple[int, int, int]:
-    """Width and height (px) of a written line with its patch, and how far the letters reach below their line."""
-    import cv2
-
-    height, weight = _font(size)
-    (width, tall), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
-    return width + 2 * _BESIDE_PX, tall + base + 6, base
-
-
-def write_words(
-    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int, int] | None = None
-) -> None:
-    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px.
-
-    box : what `text_box` tells of it, where that was asked before; OpenCV takes long to measure letters.
-    """
-    import cv2
-
-    height, weight = _font(size)
-    wide, high, base = box or text_box(text, size)
-    x = int(np.clip(anchor[0] - wide // 2, 0, max(shown.shape[1] - wide, 0)))
-    y = int(np.clip(anchor[1] - high // 2, 0, max(shown.shape[0] - high, 0)))
-    cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
-    place = (x + _BESIDE_PX, y + high - base - 2)
-    cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
 
 
 def flattened_png(pixels: NDArray[np.uint8], bench: Bench, part: MeasuredPart) -> bytes:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.edges.overlay import write_words
+from capture.edges.lettering import write_words
 
 if TYPE_CHECKING:
     from capture.camera.bench import Bench

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.edges.overlay import OTHER, flat_png, marked_png, write_words
+from capture.edges.lettering import write_words
+from capture.edges.overlay import OTHER, flat_png, marked_png
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 

@@ -41,12 +41,14 @@ _BLOB = 1.2
 """A blob of other tone may be so many times as wide as its hole, or as narrow."""
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
-_RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
-"""How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
-walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
+_RIVAL_SHARE, _TURNED_SHARE, _RING_SHARE = 0.5, 0.6, 0.85
+"""How much of the best score another edge needs to be in question: of drawn edges that have another one with half of their
+score or more beside them, three in ten are that other one. With the metal on its other side it needs a little more, and a
+circle much more."""
 _FAINTEST = 0.05
-_BOLD_SHARE, _BESIDE_MM = 0.1, 0.3
-"""Least share of the largest change of tone among candidates that one must show, within so many mm to either side."""
+_BOLD_SHARE, _BLACK_SHARE, _BESIDE_MM = 0.1, 0.05, 0.3
+"""Least share of the largest change of tone among candidates that one must show, and that one of black metal must, whose
+texture is as faint as its tone, within so many mm to either side."""
 _SHADOW_HUE = 0.35
 """Share of the metal's hue just inside an edge under which it is a shadow's end, if another has all but so much."""
 _ASIDES, _WORTH_A_LOOK, _SAME_MM = 3, 0.4, 0.12
@@ -102,6 +104,8 @@ def chosen(pick: Pick, found: Sequence[Candidate]) -> Lead:
 
 
 def _share(other: Candidate, first: Candidate) -> float:
+    if first.circles:
+        return _RING_SHARE
     return _RIVAL_SHARE if other.metal == first.metal else _TURNED_SHARE
 
 
@@ -171,7 +175,7 @@ def _same_line(one: Contour, other: Contour) -> bool:
 def _bold(found: Sequence[Candidate]) -> list[Candidate]:
     """Candidates across which tone changes by more than it does within a face of rich texture."""
     boldest = max(candidate.step for candidate in found)
-    return [candidate for candidate in found if candidate.step >= _BOLD_SHARE * boldest]
+    return [c for c in found if c.step >= (_BLACK_SHARE if c.black else _BOLD_SHARE) * boldest]
 
 
 def _not_shadows(found: Sequence[Candidate]) -> list[Candidate]:

@@ -222,7 +222,7 @@ def _arc(
 ) -> tuple[Feature, Points, list[Notice]]:
     """The arc that the points tell of; one of few pixels is measured as a corner too, and in doubt where they disagree."""
     from capture.edges.picked_arc import fit_picked_arc
-    from capture.edges.picked_corner import picked_corner, with_second_reading
+    from capture.edges.picked_corner import picked_corner, spans, with_second_reading
 
     px_per_mm, near = one.taken.px_per_mm, np.asarray(one.pick.near, float)
     corner = picked_corner(lit, bench, known, one.taken.contour, one.taken.metal)
@@ -230,7 +230,7 @@ def _arc(
         arc, used, told = fit_picked_arc(points, near, px_per_mm)
     except CannotDetermine:  # leaping from line to line it still may be a corner, however large
         corner = corner or picked_corner(lit, bench, known, one.taken.contour, one.taken.metal, math.inf)
-        if corner is None:
+        if corner is None or not spans(corner[0], near):
             raise
         return corner
     return with_second_reading(arc, corner), used, told

@@ -20,7 +20,7 @@ from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.shapes.curvature import radius_range, short_arc
 
-__all__ = ["alone", "fit_picked_arc", "refuse_vague", "thinned_by"]
+__all__ = ["LEAST_SHARE", "alone", "fit_picked_arc", "refuse_vague", "thinned_by"]
 
 _NOISES_MM = (0.04, 0.08, 0.16, 0.3)
 _MOST_POINTS = 120
@@ -28,7 +28,7 @@ _JUMP_MM, _JUMP_PX, _JUMP_TIMES = 0.15, 1.0, 7.0
 """From one row to the next an edge moves across itself by no more than this, nor by so many times what is usual on it."""
 _ISLAND_ROWS = 4
 """Fewer points in a row that lie aside are strays, not another edge."""
-_LEAST_SHARE, _UNBROKEN_SHARE = 0.4, 0.6
+LEAST_SHARE, _UNBROKEN_SHARE = 0.4, 0.6
 """Least share of the way-points' stretch that the arc meant must cover, and that must be free of leaps."""
 _LEAST_POINTS, _VAGUE = 8, 0.4
 """Fewer points, or a U95 of more than this share of the radius, tell no radius: its ± would be far from even."""
@@ -49,7 +49,7 @@ def fit_picked_arc(points: Points, near: FloatArray, px_per_mm: float) -> tuple[
     shared = np.minimum(ends[1:], last) - np.maximum(ends[:-1], first)
     arcs = np.array([s.kind == "arc" for s in path.feature.segments])
     which = int(np.argmax(np.where(arcs, shared, -np.inf)))
-    if not arcs.any() or shared[which] < _LEAST_SHARE * (last - first):
+    if not arcs.any() or shared[which] < LEAST_SHARE * (last - first):
         message = "The edge is straight between these way-points, or bends too little to tell a radius; use kind line or path."
         raise CannotDetermine(message)
     mine = (path.along >= ends[which]) & (path.along <= ends[which + 1])

@@ -13,17 +13,17 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.corner_shape import Corner, best_corner, corner_along
-from capture.edges.picked_arc import alone, refuse_vague, thinned_by
+from capture.edges.picked_arc import LEAST_SHARE, alone, refuse_vague, thinned_by
 from capture.edges.rim_fit import FaceKnowledge, edge_at, inliers, measured_points
 from capture.edges.strip import Contour, Lit
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.paths import Pieces, fit_path
-from fit.points import Points
+from fit.points import FloatArray, Points
 from fit.results import Notice
 from fit.shapes.curvature import short_arc
 
-__all__ = ["fit_picked_corner", "picked_corner", "with_second_reading"]
+__all__ = ["fit_picked_corner", "picked_corner", "spans", "with_second_reading"]
 
 _ROUNDS, _LEAST_NOISE_MM = 3, 0.04
 FEW_PX, _LEAST_COVER = 75.0, 0.35
@@ -61,6 +61,11 @@ def _pixels(bench: Bench, corner: Corner, height: float) -> float:
     ends = bench.project(np.column_stack([corner.joints, np.full(2, height)]))
     chord = float(np.hypot(*(ends[1] - ends[0])))
     return chord / np.sinc(corner.turn / (2 * math.pi))
+
+
+def spans(arc: Feature, near: FloatArray) -> bool:
+    """Whether an arc is as much of what way-points (K, 2) mean as an arc must be."""
+    return bool(arc["radius"] * arc["span"] >= LEAST_SHARE * np.hypot(*(near[-1] - near[0])))
 
 
 def with_second_reading(arc: Feature, corner: tuple[Feature, Points, list[Notice]] | None) -> Feature:

@@ -113,8 +113,8 @@ def of_this_metal(
     candidates = _off_the_ground(one, ground) if ground else list(one.candidates)
     held = _with_a_hole(one, leads, candidates)
     if held and max(c.score for c in held) > HELD_SHARE * one.candidates[0].score:
-        return held
-    if not metal or _sure(one) or len(candidates) < len(one.candidates):
+        candidates = held
+    if not metal or _sure(one):
         return candidates
     first, *others = candidates
     likely = [first, *(c for c in others if c.score > _LEAST_SHARE * first.score)]

@@ -14,6 +14,7 @@ from capture.edges.candidates import Pick
 from capture.edges.guide import past_its_ends
 from capture.edges.picked import measure_picks
 from capture.edges.picked_arc import fit_picked_arc
+from capture.edges.picked_corner import spans
 from capture.edges.rim_fit import FaceKnowledge
 from capture.edges.rims import Sheet
 from capture.edges.strip import Lit, linear_light
@@ -101,6 +102,12 @@ def test_past_a_leap_to_another_edge_an_arc_is_not_read():
     assert notices[0].code == "stray-stretch"
     with pytest.raises(CannotDetermine, match="leap between two edges"):
         fit_picked_arc(*arc_points(np.where(share > 0.5, 0.6, 0.0)), 8.0)
+
+
+def test_a_bend_much_smaller_than_what_is_marked_is_not_the_arc_meant():
+    arc, _, _ = fit_picked_arc(*arc_points(np.zeros(60), radius=10.0), 8.0)
+    assert spans(arc, np.array([[0.0, 0.0], [10.0, 3.0], [20.0, 0.0]]))
+    assert not spans(arc, np.array([[0.0, 0.0], [30.0, 3.0], [60.0, 0.0]]))
 
 
 @pytest.mark.parametrize("off", [-1.0, 1.0])

@@ -80,6 +80,23 @@ def test_a_line_of_texture_is_no_candidate_beside_a_bold_edge():
     assert leading._bold([weak, bold]) == [bold]
 
 
+def test_black_metal_beside_its_shadow_may_step_as_faintly_as_its_texture():
+    one = edge(0.0, (0.6, 0.9))
+    weak, bold = (replace(c, step=step) for c, step in zip(one.candidates, (0.02, 0.3), strict=True))
+    black = replace(weak, tone=np.full(3, np.log(0.04)))
+    assert leading._bold([black, bold]) == [black, bold]
+
+
+def test_of_two_edges_on_the_side_of_a_hole_the_one_that_looks_like_its_metal_is_meant():
+    one = edge(0.0, (0.6, 0.5))
+    black, shadow = np.log([0.045, 0.045, 0.045]), np.log([0.062, 0.058, 0.053])
+    true, other_side = (replace(c, tone=black) for c in one.candidates)
+    end = replace(true, score=0.9, tone=shadow)
+    metal = [replace(hole(x, 20).taken, tone=black) for x in (20, 30, 40)]
+    one = replace(one, candidates=(end, true, other_side), taken=end)
+    assert of_this_metal(one, metal, [one, hole(30, 20)]) == [true]
+
+
 def test_of_two_circles_a_hole_may_be_its_centre_is_in_doubt_by_half_their_distance():
     hole = fit_circle(
         Points(np.column_stack([10 * np.cos(TURN), 10 * np.sin(TURN), 0 * TURN]), noise=np.full(60, 0.01))

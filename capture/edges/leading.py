@@ -202,12 +202,14 @@ def _not_printed(bench: Bench, found: Sequence[Candidate]) -> list[Candidate]:
 
 
 def _turned(found: Sequence[Candidate], sides: Sequence[bool]) -> list[tuple[bool, FloatArray, str]]:
-    """Starts along each side's best line with the metal on the other side, where nothing was found there yet."""
+    """Starts along each side's good lines with the metal on the other side, where nothing was found there yet."""
     starts = []
     for metal in sides if len(sides) > 1 else ():
-        best = max((c for c in found if c.metal == metal), key=lambda c: c.score)
-        if all(abs(_away(best, c)) > _APART_MM for c in found if c.metal != metal):
-            starts.append((not metal, best.contour.xy, "near"))
+        mine, others = ([c for c in found if (c.metal == metal) == same] for same in (True, False))
+        best = max(c.score for c in mine)
+        for one in mine:
+            if one.score > _TURNED_SHARE * best and all(abs(_away(one, c)) > _APART_MM for c in others):
+                starts.append((not metal, one.contour.xy, "near"))
     return starts
 
 

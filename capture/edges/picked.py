@@ -47,7 +47,7 @@ __all__ = ["Candidate", "Lead", "Leader", "Pick", "PickedFeature", "lead", "meas
 Leader = Callable[[Lit, Bench, Pick], Lead]
 
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
-_LEAST_HOLE_SCORE, _SURE_HOLE_SCORE = 0.15, 0.4
+_LEAST_HOLE_SCORE, _SURE_HOLE_SCORE, _LEAST_EDGE_SCORE = 0.15, 0.4, 0.2
 _MOST_STARTS, _SAME_START_MM = 3, 0.3
 _STRAYED_MM = 0.1
 """How far a hole's steps, one by one, may lead from the circle that explains its whole rim before that is believed instead."""
@@ -239,8 +239,11 @@ def _arc(
 def _told_of(lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge) -> tuple[Edge, list[Notice]]:
     """The edge with what colour tells of it, and what of it is in doubt or not seen; what it may be else is told once.
 
-    Raises CannotDetermine where hardly any of it shows.
+    Raises CannotDetermine where hardly any of it shows, or what shows may as well be grain.
     """
+    if one.taken.score < _LEAST_EDGE_SCORE and one.pick.edge == "clearest":
+        message = "No edge stands out from the grain here; put the way-points nearer to it, or shoot with other light."
+        raise CannotDetermine(message)
     if one.other or one.pick.edge != "clearest":
         edge = replace(edge, rival=None)
     edge = told_by_colour(lit, bench, known.sheet, edge)

@@ -277,3 +277,11 @@ def test_a_hole_taken_to_be_another_circle_is_that_circle_and_more_in_doubt(shot
     assert moved.vector(("x", "y", "diameter")) * [1, 1, 0.5] == pytest.approx(circle, abs=0.02)
     for key in ("x", "diameter"):
         assert moved.value(key).u95 > found.value(key).u95
+
+
+def test_what_may_as_well_be_grain_is_no_edge(shot):
+    """Way-points on the open face of the sheet, 25 mm and more from any edge."""
+    plate, bench, lit = shot
+    bare = Pick("bare", "line", plate.on_bench([[-12.0, 26.0], [12.0, 26.0]]), known())
+    found, (notice,) = measure_picks(lit, bench, [bare])
+    assert not found and notice.code == "not-measured" and "grain" in notice.text

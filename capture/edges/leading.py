@@ -41,10 +41,12 @@ _BLOB = 1.2
 """A blob of other tone may be so many times as wide as its hole, or as narrow."""
 _ASIDE_MM, _ASIDE_STEP_MM, _DEEP_MM, _REACH_MM = 4.5, 0.1, 3.0, 0.15
 _APART_MM = 0.25
-_RIVAL_SHARE, _TURNED_SHARE, _RING_SHARE = 0.5, 0.6, 0.85
-"""How much of the best score another edge needs to be in question: of drawn edges that have another one with half of their
-score or more beside them, three in ten are that other one. With the metal on its other side it needs a little more, and a
-circle much more."""
+_RIVAL_SHARE, _TURNED_SHARE = 0.85, 0.6
+"""How much of the best score another edge needs to be in question. With the metal on its other side less does: scores of
+walls seen and hidden are not alike, and a shadow may be as wide as the wall."""
+_INNER_SHARE, _INNER_MM = 0.6, 0.9
+"""Share of the best score with which an edge so far inside the clearest one is what is meant: a shadow's end is bolder than
+the edge that throws it. Of 570 drawn edges seven had one, and it was the true one every time."""
 _FAINTEST = 0.05
 _BOLD_SHARE, _BLACK_SHARE, _BESIDE_MM = 0.1, 0.05, 0.3
 """Least share of the largest change of tone among candidates that one must show, and that one of black metal must, whose
@@ -95,17 +97,22 @@ def chosen(pick: Pick, found: Sequence[Candidate]) -> Lead:
     found = sorted(found, key=lambda c: -c.score)
     placed = tuple(replace(c, away=_away(found[0], c)) for c in found)
     first = placed[0]
+    inner = next((c for c in placed[1:] if _throws_shadow(c, first)), None)
     rivals = [c for c in placed[1:] if abs(c.away) > _APART_MM and c.score > _share(c, first) * first.score]
-    if not rivals:
+    if inner is None and not rivals:
         return Lead(pick, first, None, placed)
-    pair = sorted([first, rivals[0]], key=lambda c: c.away)
-    taken = {"metal": pair[0], "open": pair[1]}.get(pick.edge, first)
+    pair = sorted([first, inner or rivals[0]], key=lambda c: c.away)
+    taken = {"metal": pair[0], "open": pair[1]}.get(pick.edge, inner or first)
     return Lead(pick, taken, pair[1] if taken is pair[0] else pair[0], placed)
 
 
+def _throws_shadow(inner: Candidate, first: Candidate) -> bool:
+    """Whether an edge explains so much, so far inside the clearest one, that this is the end of its shadow."""
+    far_inside = not first.circles and inner.metal == first.metal and inner.away < -_INNER_MM
+    return far_inside and inner.score > _INNER_SHARE * first.score
+
+
 def _share(other: Candidate, first: Candidate) -> float:
-    if first.circles:
-        return _RING_SHARE
     return _RIVAL_SHARE if other.metal == first.metal else _TURNED_SHARE
 
 

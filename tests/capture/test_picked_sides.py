@@ -121,6 +121,22 @@ def test_where_the_ground_has_its_own_hue_just_inside_a_shadow_ends():
     assert leading._not_shadows([shadow, other_side]) == [shadow, other_side]
 
 
+def test_an_edge_well_inside_the_clearest_one_throws_its_shadow():
+    """Metal lies above, so that the edge 1.5 mm higher is the inner one."""
+    outer, inner, near = (edge(y, (score, 0.1)).candidates[0] for y, score in ((0.0, 0.9), (1.5, 0.6), (0.5, 0.6)))
+    for pair, taken, other in (
+        ((outer, inner), inner, outer),
+        ((inner, outer), inner, outer),
+        ((outer, near), outer, None),
+    ):
+        one = leading.chosen(edge(0.0, (0.9, 0.1)).pick, pair)
+        assert one.taken.line is taken.line and (one.other.line if one.other else None) is (
+            other.line if other else None
+        )
+    bold_inside = [replace(outer, score=0.6), replace(inner, score=0.9)]
+    assert leading.chosen(edge(0.0, (0.9, 0.1)).pick, bold_inside).other is None
+
+
 def test_an_edge_that_cannot_be_seen_gives_way_to_the_one_beside_it_but_a_hole_does_not(monkeypatch):
     def measured(lit, bench, one, rounding):
         if one.taken.score > 0.8:

@@ -47,6 +47,8 @@ __all__ = ["Candidate", "Lead", "Leader", "Pick", "PickedFeature", "lead", "meas
 Leader = Callable[[Lit, Bench, Pick], Lead]
 
 _LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
+_VAGUE_PATH = 0.2
+"""U95 of a path's length, as a share of it, beyond which nothing is measured."""
 _LEAST_HOLE_SCORE, _SURE_HOLE_SCORE, _LEAST_EDGE_SCORE = 0.15, 0.4, 0.2
 _MOST_STARTS, _SAME_START_MM = 3, 0.3
 _STRAYED_MM = 0.1
@@ -198,12 +200,23 @@ def _by_kind(
 
         pick = one.pick
         path, more = outline_path(points, closed=pick.closed, clean=edge.clean, twofold=known.twofold, name=pick.name)
+        _refuse_vague(path.feature)
         return path.feature, path.points, [*notices, *more]
     if kind == "arc":
         feature, points, more = _arc(lit, bench, known, one, points)
         return feature, points, [*notices, *more]
     feature, points, more = fit_picked_line(points, edge.strip.px_per_mm)
     return feature, points, [*notices, *more]
+
+
+def _refuse_vague(path: Feature) -> None:
+    length = path.value("length")
+    if length.u95 > _VAGUE_PATH * length.value:
+        message = (
+            "The edge shows in so few places that lines and arcs through them do not meet: look at picks.png, mark it in "
+            "shorter paths, with way-points at every corner, and leave out what is not seen."
+        )
+        raise CannotDetermine(message)
 
 
 def _slot(lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge) -> tuple[Feature, Points]:

@@ -37,6 +37,7 @@ _HUE_TIMES = 3.0
 """Light changes the tone of a metal so many times more than its hue."""
 _ODD, _ENOUGH, _NEAREST = 0.25, 3, 3
 HELD_SHARE, _HOLE_MM = 0.35, 250.0
+_BAND_ROWS = 6
 _SAME_EDGE_MM, _CROSSING_MM = 5.0, 0.5
 """How near a hole must lie to tell on which side of an edge metal is, and the least share of the best score of a candidate
 so told; lines that start nearer to the edge may be its own."""
@@ -75,8 +76,9 @@ def _tone(lit: Lit, view: View, contour: Contour, band: tuple[float, float]) -> 
     import cv2
 
     rows = np.full(len(contour.xy), 1.0)
-    places = np.concatenate([contour.at(at * rows) for at in np.linspace(*band, 6)])
-    px = view.project(places).astype(np.float32)[:, None]
+    places = np.concatenate([contour.at(at * rows) for at in np.linspace(*band, _BAND_ROWS)])
+    # OpenCV takes pictures of less than 32767 px a side: an outline of two metres has more places than that
+    px = view.project(places).astype(np.float32).reshape(_BAND_ROWS, -1, 2)
     tone = cv2.remap(lit.pixels, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.log(np.median(tone.reshape(len(places), -1) / 65535, axis=0) + 1e-3)
 

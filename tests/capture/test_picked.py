@@ -14,7 +14,7 @@ from capture.camera.face import Face
 from capture.camera.image import open_image
 from capture.edges import leading, picked
 from capture.edges.candidates import Pick
-from capture.edges.follow import settle_edge
+from capture.edges.follow import contour_along, settle_edge
 from capture.edges.leading import lead
 from capture.edges.moved import round_moved
 from capture.edges.picked import measure_picks, measured
@@ -22,8 +22,11 @@ from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.rounding import Rounding
+from capture.edges.siding import face_tone, ground_tone
 from capture.edges.strip import Lit, linear_light, unroll
 from capture.pieces import frame
+from fit.errors import CannotDetermine
+from fit.feature import Feature
 
 RIGHT_MM = 0.3
 """Nearer to the edge meant than to its wall's foot or its shadow's end, which lie 0.6 mm and more away."""
@@ -247,6 +250,26 @@ def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_
     circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]
     measured(lit, bench, [replace(one, taken=replace(one.taken, circles=tuple(circles)))])
     assert begun[0] == pytest.approx([circles[-1].x, circles[-1].y, circles[-1].radius])
+
+
+def test_an_outline_of_more_places_than_a_picture_has_rows_has_a_tone(shot):
+    plate, bench, lit = shot
+    x, y = plate.on_bench([[0.0, 0.0]])[0]
+    turns = (np.linspace(0, 2 * np.pi, count, endpoint=False) for count in (6000, 600))
+    rings = ([x, y] + 25 * np.column_stack([np.cos(turn), np.sin(turn)]) for turn in turns)
+    long, short = (contour_along(ring, known().sheet.height, material_inside=True) for ring in rings)
+    for tone in (face_tone, ground_tone):
+        np.testing.assert_allclose(tone(lit, bench, long), tone(lit, bench, short), atol=0.01)
+
+
+@pytest.mark.parametrize(("u95", "refused"), [(15.0, False), (30.0, True)])
+def test_a_path_whose_pieces_do_not_meet_is_not_measured(u95, refused):
+    path = Feature("edge", "path", ("length",), [100.0], [[(u95 / 1.96) ** 2]], np.zeros((0, 1)), ())
+    if not refused:
+        picked._refuse_vague(path)
+        return
+    with pytest.raises(CannotDetermine, match="do not meet"):
+        picked._refuse_vague(path)
 
 
 @pytest.mark.parametrize("blob", [0.88, 1.13])

@@ -72,8 +72,8 @@ def size_of(
         return Sized(None, (Notice("dimension-left-out", str(error), title),))
     found = Dimension(title, keys.kind, value, tuple(names), extra=extra)
     limited, told = _limited(found, keys, parts, grade)
-    if keys.kind == "length" and parts[0].kind == "line" and base_name(names[0])[1] is None:
-        limited, told = _of_stretch(limited, names[0], told)
+    if keys.kind == "length" and parts[0].kind in ("line", "path") and not parts[0].closed and names[0] in features:
+        limited, told = _of_stretch(limited, parts[0], told)
     checked, more = _checked(limited, keys)
     return Sized(checked, (*told, *more))
 
@@ -203,15 +203,18 @@ def _verdict_notice(found: Dimension, judged: str, extra: Mapping[str, Any]) -> 
     return [Notice("not-accurate-enough", f"'{found.name}' is {words} for its tolerance.{advice}", found.name)]
 
 
-def _of_stretch(found: Dimension, name: str, told: list[Notice]) -> tuple[Dimension, list[Notice]]:
-    """A length from a line's first point to its last: of its edge the least, so that only too much is proven by it."""
+def _of_stretch(found: Dimension, marked: Feature, told: list[Notice]) -> tuple[Dimension, list[Notice]]:
+    """A length from the first point of a line or open path to the last. Of a line's edge it is the least, so that only too
+    much is proven by it.
+    """
+    instead = "measure the distance between what bounds it" if marked.kind == "line" else "mark its very ends"
     text = (
-        f"'{found.name}' runs from the first point of '{name}' to the last, which need not be the edge's ends. For the whole "
-        "edge measure the distance between what bounds it."
+        f"'{found.name}' runs from the first point of '{marked.name}' to the last, which need not be the edge's ends, and its "
+        f"± does not hold what they are off. For the whole edge {instead}."
     )
     told = [*told, Notice("line-ends", text, found.name)]
     is_proven = found.verdict == "outside" and found.upper is not None and found.value.value > found.upper
-    if found.verdict is None or is_proven:
+    if marked.kind == "path" or found.verdict is None or is_proven:
         return found, told
     return replace(found, verdict="not proven"), [notice for notice in told if notice.code != "out-of-tolerance"]
 

@@ -159,9 +159,9 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Measure the missing feature, or correct the names in the job.",
         ),
         "line-ends": Advice(
-            "A marked or touched line is known sideways to its ±, but where the edge ends is not looked for.",
-            "The line in the picture stops short of the corners.",
-            "Measure the distance between the edges or holes at both ends instead.",
+            "A marked or touched line or path is known sideways to its ±, but where the edge ends is not looked for.",
+            "In the picture it stops short of the corners, or runs round one.",
+            "Measure the distance between the edges or holes at both ends, or mark the very ends.",
         ),
         "out-of-tolerance": Advice(
             "The size lies outside its limits by more than its ±.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -111,6 +112,15 @@ def test_the_length_of_a_marked_line_is_the_least_of_its_edge(limits: list[float
     assert found.dimension is not None and found.dimension.verdict == verdict
     codes = [notice.code for notice in found.notices]
     assert "line-ends" in codes and ("out-of-tolerance" in codes) == (verdict == "outside")
+
+
+def test_the_length_of_an_open_path_says_what_its_ends_are(outline: Feature) -> None:
+    opened = replace(outline, closed=False)
+    keys = dimension(kind="length", of="outline", limits=[0, 1e4])
+    found = size_of(keys, {"outline": opened}, None)
+    assert found.dimension is not None and found.dimension.verdict == "inside"
+    assert [notice.code for notice in found.notices] == ["line-ends"]
+    assert not size_of(keys, {"outline": outline}, None).notices
 
 
 def test_a_caliper_check_agrees_or_says_what_it_means_for_the_print() -> None:

@@ -207,7 +207,7 @@ def _of_stretch(found: Dimension, marked: Feature, told: list[Notice]) -> tuple[
     """A length from the first point of a line or open path to the last. Of a line's edge it is the least, so that only too
     much is proven by it.
     """
-    instead = "measure the distance between what bounds it" if marked.kind == "line" else "mark its very ends"
+    instead = "measure the distance between what bounds it" if marked.kind == "line" else "mark or touch its very ends"
     text = (
         f"'{found.name}' runs from the first point of '{marked.name}' to the last, which need not be the edge's ends, and its "
         f"± does not hold what they are off. For the whole edge {instead}."

@@ -16,13 +16,13 @@ from capture.camera.bench import Bench
 from capture.edges.lengths import WIDE, Lengths, lengths_along
 from capture.edges.likely import likely_circle_move, likely_slot_move, slot_values
 from capture.edges.moved import contour_told, moved_in, pushed
-from capture.edges.paper_light import PaperLight, light_on_paper
+from capture.edges.paper_light import PaperLight, light_in_holes, light_on_paper
 from capture.edges.profiles import edge_costs
 from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at, measured_points
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import rounding_by_costs
-from capture.edges.shifts import astray, near_shifts
+from capture.edges.shifts import ASTRAY_COST, astray, near_cost, near_shifts, unexplained
 from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
 from capture.edges.waves import waves_left_out
@@ -87,16 +87,11 @@ def first_light(
     contour = contour_told(bench, known.sheet, outline)
     if not light_tells(known):
         return FirstLight(known, outline, contour)
-    around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
     circles = [_circle(hole) for hole, _, _ in rounds]
     rings = tuple(_ring(lit, bench, known.sheet, circle) for circle in circles)
-    seen = _seen(rings, circles)
-    light = light_on_paper(around, seen, known.sheet)
-    back = _astray(lit, bench, known.sheet, contour, light)
+    back, around, light = _brought_back(lit, bench, known.sheet, contour, _seen(rings, circles))
     if back.any():
         contour, outline = pushed(contour, back), moved_in(outline, back, sure=True)
-        around = lengths_along(lit, bench, known.sheet, contour, _LENGTH_MM)
-        light = light_on_paper(around, seen, known.sheet)
     known = _with_likeliest_rounding(known, [around, *rings], light, rounded)
     return FirstLight(known, outline, contour, around, rings, light.with_rounding(known.sheet.rounding))
 
@@ -173,10 +168,41 @@ def _with_likeliest_rounding(
     return known.with_rounding(rounding_by_costs(cost, rounded))
 
 
-def _astray(lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, light: PaperLight) -> FloatArray:
-    lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM, WIDE)
-    (costs,) = edge_costs([lengths], sheet, light, quick=True, over=WIDE)
-    return astray(costs, lengths)
+def _brought_back(
+    lit: Lit, bench: Bench, sheet: Sheet, contour: Contour, seen: Sequence[tuple[Lengths, float]]
+) -> tuple[FloatArray, Lengths, PaperLight]:
+    """How far outward (M,) rows of an outline are moved that follow another line, mm; its lengths there, and the light.
+
+    A long run on a shadow's end teaches a light that has its shadow end elsewhere. Where that leaves much unexplained, the
+    light that holes alone tell of is tried; it is believed where, all learned anew, what it moves is explained so much better.
+    """
+
+    def read(shift: FloatArray) -> tuple[Lengths, PaperLight]:
+        around = lengths_along(lit, bench, sheet, pushed(contour, shift), _LENGTH_MM)
+        return around, light_on_paper(around, seen, sheet)
+
+    def wide(shift: FloatArray, light: PaperLight) -> tuple[Lengths, FloatArray]:
+        lengths = lengths_along(lit, bench, sheet, pushed(contour, shift), _LENGTH_MM, WIDE)
+        return lengths, edge_costs([lengths], sheet, light, quick=True, over=WIDE)[0]
+
+    back = np.zeros(len(contour.xy))
+    around, light = read(back)
+    lengths, costs = wide(back, light)
+    own = astray(costs, lengths)
+    if own.any():
+        back, (around, light) = own, read(own)
+        lengths, costs = wide(back, light)
+    other = light_in_holes(light, seen, sheet) if unexplained(costs) else None
+    if other is None:
+        return back, around, light
+    more = astray(edge_costs([lengths], sheet, other, quick=True, over=WIDE)[0], lengths)
+    if not more.any():
+        return back, around, light
+    moved = back + more
+    there = read(moved)
+    gain = near_cost(costs).sum() - near_cost(wide(moved, there[1])[1]).sum()
+    enough = ASTRAY_COST * len(costs) * float((more != 0).mean())
+    return (moved, *there) if gain > enough else (back, around, light)
 
 
 def _circle_as(

@@ -126,7 +126,7 @@ def _edges_in_light(
     rounding they are sought anew.
     """
     circles, edge = tried.of(known.sheet.rounding)
-    rounds = _rounds(lit, bench, known, circles)
+    rounds, first = _rounds(lit, bench, known, circles), None
     if tried.in_doubt and known.sheet.rounding == 0:
         first = first_light(lit, bench, known, edge, _alone(rounds), tried.rounded)
         if first.is_other_than(known):
@@ -134,6 +134,8 @@ def _edges_in_light(
     slots = _slots(lit, bench, known, [o for o in openings if not o.is_round], rounds)
     holes = [hole for hole in rounds if not any(_swallows(slot, hole) for slot in slots)]
     slots = [slot for slot in slots if not any(_in_hole(slot, hole) for hole in holes)]
+    if first is not None and len(holes) == len(rounds):
+        return first, holes, slots
     return first_light(lit, bench, known, edge, _alone(holes), tried.rounded), holes, slots
 
 

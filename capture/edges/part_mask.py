@@ -31,7 +31,7 @@ _BAY_MM = 2.0
 _PAPER_MM, _PAPER_MM2 = 1.0, 4.0
 """A contour runs over paper where so much in one piece, so far inside it, is bare paper by itself. On 60 ray-traced plates
 contours that did had 5 to 19 mm², others up to 2."""
-_PLAIN_MM2, _PLAIN_SHARE = 60.0, 0.25
+_PLAIN_MM, _PLAIN_MM2, _PLAIN_SHARE = 3.0, 60.0, 0.25
 """A contour may run on a wide shadow's end where so much along its inside is as plain as paper, whatever its tone; what lies
 out from a ridge farther in is that shadow where such a share of it is plain. On 55 ray-traced plates two shadows had 0.42 and
 0.47, texture of metal 0.07 at most; a shadow's end itself is not plain."""
@@ -96,10 +96,11 @@ def find_part(flat: Flat, margin: float) -> PartMask:
         flat.step,
     )
     ridges = [mask, _ridge(smooth, part, depth, paper | ~inner, (flat.step, _NEAR_MM))]
-    over_paper, over_plain = (_inside(mask, ground, flat.step) for ground in (blank, plain))
-    if over_paper > _PAPER_MM2 or over_plain > _PLAIN_MM2:
+    inward = cv2.distanceTransform(mask, cv2.DIST_L2, 5) * flat.step
+    over_paper = _along(blank, inward, _PAPER_MM, flat.step) > _PAPER_MM2
+    if over_paper or _along(plain, inward, _PLAIN_MM, flat.step) > _PLAIN_MM2:
         deep = _ridge(smooth, part, depth, paper | ~inner, (flat.step, _DEEP_MM))
-        if over_paper > _PAPER_MM2 or _mostly(plain, _bays(deep, mask, flat.step)):
+        if over_paper or _mostly(plain, _bays(deep, mask, flat.step)):
             ridges.insert(0, deep)
     bays = tuple(bay for near, far in itertools.pairwise(ridges) for bay in _bays(near, far, flat.step))
     return PartMask(flat, ridges[0], relative, touching, bays)
@@ -215,12 +216,12 @@ def _ridge(
     return _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
 
 
-def _inside(mask: Mask, paper: NDArray[np.bool_], step: float) -> float:
-    """How much along the inside of a contour is paper by itself, in one piece, mm²."""
+def _along(ground: NDArray[np.bool_], inward: NDArray[Any], deep: float, step: float) -> float:
+    """How much of a ground lies in one piece `deep` to `deep` + 1 mm inside a contour, mm²; inward : mm inside it."""
     import cv2
 
-    rim = cv2.erode(mask, disc(_PAPER_MM, step)) - cv2.erode(mask, disc(2 * _PAPER_MM, step))
-    _, _, stats, _ = cv2.connectedComponentsWithStats(paper.astype(np.uint8) & rim)
+    rim = ground & (inward > deep) & (inward <= deep + 1)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(rim.astype(np.uint8))
     return float(stats[1:, 4].max(initial=0)) * step**2
 
 

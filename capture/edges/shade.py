@@ -15,7 +15,7 @@ import numpy as np
 
 from fit.points import FloatArray
 
-__all__ = ["Beside", "Shade", "fitted_shade", "refitted_shade"]
+__all__ = ["Beside", "Shade", "fitted_shade", "missed_by", "refitted_shade"]
 
 _LIGHTS, _OF_LIGHT = 2, 6
 _HIGH_MM = 900.0
@@ -159,6 +159,12 @@ def fitted_shade(beside: Beside, thickness: float, rounding: float) -> Shade:
         trials = sorted((_solved(few, one, _QUICK) for one in more), key=lambda trial: trial[1])
         best = [shade for shade, _ in trials]
     return min((_solved(many, one, _THOROUGH) for one in best[:_FINALISTS]), key=lambda trial: trial[1])[0]
+
+
+def missed_by(shade: Shade, beside: Beside) -> float:
+    """How badly a shade explains samples: 0 where all lie on it, about the mean miss over `_LOSS` where they lie far off."""
+    off = beside.tone - shade.left(beside, _hidden_sky(beside.away, shade.thickness), shade.shadows(beside))
+    return float((np.sqrt(1 + (off / _LOSS) ** 2) - 1).mean())
 
 
 def refitted_shade(beside: Beside, shade: Shade) -> Shade:

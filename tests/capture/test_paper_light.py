@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from capture.edges.lengths import NEAR, WIDE, Across, Lengths
-from capture.edges.paper_light import PaperLight
+from capture.edges.lengths import FARTHER, NEAR, WIDE, Across, Lengths
+from capture.edges.paper_light import PaperLight, light_in_holes
 from capture.edges.profiles import edge_costs
 from capture.edges.rims import Sheet
 from capture.edges.rounding import ROUNDINGS, USUAL_MM, rounding_by_costs
@@ -109,6 +109,35 @@ def test_a_run_on_a_hard_shadows_end_is_brought_back_to_the_edge(reach):
     assert back[(rows > 11) & (rows < 18)] == pytest.approx(-reach, abs=0.1)
     assert not back[(rows < 7) | (rows > 22)].any()
     assert not astray(np.repeat(right_costs, 6, axis=0), replace(right, row=rows)).any()
+
+
+def ring_lit_by(shade: Shade, radius: float) -> Lengths:
+    """The rim of a round hole, dark metal round paper in so much light."""
+    turns = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    facing, none = -np.column_stack([np.cos(turns), np.sin(turns)]), np.zeros(40)
+    rim = -radius * facing
+
+    def tone(offsets: np.ndarray) -> np.ndarray:
+        away = np.tile(np.maximum(offsets, 0.0), (40, 1))
+        return np.where(offsets > 0, shade.at(away, facing, rim), 0.3)
+
+    near = tone(NEAR.offsets)
+    return Lengths(
+        rim, facing, none, np.full(40, 0.1), near, np.zeros(near.shape, bool), tone(FARTHER), none.astype(int)
+    )
+
+
+def test_a_hole_tells_a_light_that_an_outline_on_its_shadows_end_taught_otherwise():
+    """A shadow 1.8 mm long, which an outline that ran along its end had taken for one of 0.3 mm."""
+    true = Shade(np.array([[0.6, 0.2, -1.8, 0.3, 0.0, 0.3]]), np.array([0.1, 0.0, 0.0]), THICK, 0.0)
+    taught = replace(true, lights=np.array([[0.6, 0.2, -0.3, 0.3, 0.0, 0.3]]))
+    hole, sheet = (ring_lit_by(true, 5.0), 5.0), Sheet(THICK, THICK)
+    told = light_in_holes(lit_by(taught), [hole], sheet)
+    assert told is not None
+    away, facing, place = np.arange(0.4, 4.0, 0.1)[None], np.array([[0.0, -1.0]]), np.zeros((1, 2))
+    assert told.shade.at(away, facing, place) == pytest.approx(true.at(away, facing, place), abs=0.05)
+    assert light_in_holes(lit_by(true), [hole], sheet) is None
+    assert light_in_holes(lit_by(taught), [], sheet) is None
 
 
 def test_light_that_is_not_as_known_counts_little():

@@ -81,6 +81,20 @@ def test_specks_on_the_paper_are_not_the_part(plate, beyond):
     assert ((part.mask == 0) & (solid.outside(x, y) < -1.5)).sum() == 0
 
 
+@pytest.mark.parametrize("dark", [0.15, 0.3])
+def test_a_contour_does_not_run_on_the_end_of_a_wide_plain_shadow(plate, dark):
+    """Seven millimetres of even shadow to one side, which ends softly over four more."""
+    flat, (x, y) = flat_picture(plate, face=90.0), places()
+    solid = replace(plate, holes=(), slots=())
+    beyond = solid.outside(x - 7.0, y)
+    shade = 1 - dark * np.clip(0.5 - beyond / 4.0, 0, 1)
+    pixels = np.where((solid.outside(x, y) > 0.2)[..., None], flat.pixels * shade[..., None], flat.pixels).astype(
+        np.uint8
+    )
+    part = find_part(replace(flat, pixels=pixels), MARGIN)
+    assert ((part.mask > 0) & (solid.outside(x, y) > 1.5)).sum() * STEP**2 < 5.0
+
+
 @pytest.mark.parametrize("moved", [3.0, 5.0, 7.0])
 def test_a_crescent_starts_a_search_for_the_whole_hole(moved):
     """Of a hole whose lit side looks like the face only the shadow shows: a disc less another that is moved aside."""

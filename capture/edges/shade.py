@@ -167,9 +167,9 @@ def missed_by(shade: Shade, beside: Beside) -> float:
     return float((np.sqrt(1 + (off / _LOSS) ** 2) - 1).mean())
 
 
-def refitted_shade(beside: Beside, shade: Shade) -> Shade:
-    """A shade made better by better samples."""
-    return _solved(beside.some(_MANY), shade, _THOROUGH)[0]
+def refitted_shade(beside: Beside, shade: Shade, *, roughly: bool = False) -> Shade:
+    """A shade made better by better samples; roughly : by some of them."""
+    return _solved(beside.some(_FEW if roughly else _MANY), shade, _THOROUGH)[0]
 
 
 def _starts() -> list[FloatArray]:

@@ -9,12 +9,12 @@ from capture.edges.lengths import NEAR, WIDE, Across, Lengths
 from capture.edges.looks import mean_along
 from fit.points import FloatArray
 
-__all__ = ["ASTRAY_COST", "astray", "near_cost", "near_shifts", "unexplained"]
+__all__ = ["astray", "near_cost", "near_shifts", "unexplained"]
 
 _FOUND_U_MM = 0.2
 _NEAR_TURN, _WIDE_TURN = (0.15, 7), (0.8, 6)
 """What a step from one length to the next costs, and the most of them."""
-_ASTRAY_MM, ASTRAY_COST = 0.45, 3.0
+_ASTRAY_MM, _ASTRAY_COST = 0.45, 3.0
 """Rows are taken for another line's from so far on; what a length must gain by that besides the steps to either side. On
 eight ray-traced plates that had runs on a shadow's end, most lengths of such a run gained 4 to 16, and of 1371 lengths on
 the edge four gained more than 2."""
@@ -35,7 +35,7 @@ def astray(costs: FloatArray, lengths: Lengths) -> FloatArray:
     not the edge cannot do.
     """
     away = np.abs(WIDE.shifts) > _ASTRAY_MM
-    shift = _smoothest(costs + np.where(away, ASTRAY_COST, 0.0), lengths, WIDE, _WIDE_TURN)
+    shift = _smoothest(costs + np.where(away, _ASTRAY_COST, 0.0), lengths, WIDE, _WIDE_TURN)
     return np.where(np.abs(shift) > _ASTRAY_MM, shift, 0.0)
 
 

@@ -131,13 +131,13 @@ def test_a_hole_tells_a_light_that_an_outline_on_its_shadows_end_taught_otherwis
     """A shadow 1.8 mm long, which an outline that ran along its end had taken for one of 0.3 mm."""
     true = Shade(np.array([[0.6, 0.2, -1.8, 0.3, 0.0, 0.3]]), np.array([0.1, 0.0, 0.0]), THICK, 0.0)
     taught = replace(true, lights=np.array([[0.6, 0.2, -0.3, 0.3, 0.0, 0.3]]))
-    hole, sheet = (ring_lit_by(true, 5.0), 5.0), Sheet(THICK, THICK)
-    told = light_in_holes(lit_by(taught), [hole], sheet)
+    hole = (ring_lit_by(true, 5.0), 5.0)
+    told = light_in_holes(lit_by(taught), [hole])
     assert told is not None
     away, facing, place = np.arange(0.4, 4.0, 0.1)[None], np.array([[0.0, -1.0]]), np.zeros((1, 2))
     assert told.shade.at(away, facing, place) == pytest.approx(true.at(away, facing, place), abs=0.05)
-    assert light_in_holes(lit_by(true), [hole], sheet) is None
-    assert light_in_holes(lit_by(taught), [], sheet) is None
+    assert light_in_holes(lit_by(true), [hole]) is None
+    assert light_in_holes(lit_by(taught), []) is None
 
 
 def test_light_that_is_not_as_known_counts_little():

@@ -27,7 +27,7 @@ _STRAY_MM = 0.1
 _LEVELS = ((0.3, 1.2, 0.2), (0.12, 0.36, 0.14), (0.05, 0.15, 0.1))
 """For each unrolling: step and span of the moves tried, and the tolerance of a step's place, all mm."""
 _REACH_PX, _DEEP_MM, _ROOM_MM = 0.6, 3.0, 0.5
-_SWEEPS, _SETTLED = 3, 1e-3
+_SWEEPS, _SETTLED, _TICK = 3, 1e-3, 2.0**-26
 # How the far and near end of the first edge, near and far end of the last one and the radius move: each edge, the
 # radius, each edge's direction, all of it, a larger corner that keeps its arc's middle.
 _MOVES = np.array(
@@ -137,9 +137,18 @@ def corner_along(xy: FloatArray, *, metal: bool) -> Corner | None:
     rough = _rough(xy, metal)
     if rough is None:
         return None
-    fit = least_squares(
-        lambda move: rough.away_if_moved(xy, move[None])[0], np.zeros(5), loss="soft_l1", f_scale=_STRAY_MM, max_nfev=40
-    )
+
+
+    def away(move: FloatArray) -> FloatArray:
+        return rough.away_if_moved(xy, move[None])[0]
+
+    def slope(move: FloatArray) -> FloatArray:
+        """(N, 5): by differences, all five moves at once."""
+        tick = np.diag(_TICK * np.where(move < 0, -1.0, 1.0) * np.maximum(1.0, np.abs(move)))
+        before, *after = rough.away_if_moved(xy, move + np.vstack([np.zeros(5), tick]))
+        return ((np.array(after) - before) / np.diag(tick)[:, None]).T
+
+    fit = least_squares(away, np.zeros(5), jac=slope, loss="soft_l1", f_scale=_STRAY_MM, max_nfev=40)
     found = rough.moved(fit.x)
     return found if _is_corner(found) and found.turn * rough.turn > 0 else None
 

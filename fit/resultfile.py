@@ -46,7 +46,9 @@ def _text(item: Any, indent: str, where: str) -> str:
         return "{\n" + ",\n".join(rows) + f"\n{indent}}}"
     if isinstance(item, (list, tuple, np.ndarray)):
         values = item.tolist() if isinstance(item, np.ndarray) else item
-        if all(_is_leaf(value) for value in values):
+        if all(type(value) is float for value in values) and all(map(math.isfinite, values)):
+            return f"[{', '.join(map(_digits, values))}]"  # most of a record is this
+        if all(map(_is_leaf, values)):
             return "[" + ", ".join(_leaf(value, where) for value in values) + "]"
         return "[\n" + ",\n".join(inner + _text(value, inner, where) for value in values) + f"\n{indent}]"
     return _leaf(item, where)
@@ -63,8 +65,14 @@ def _leaf(item: Any, where: str) -> str:
         if not math.isfinite(item):
             message = f"{where} came out as {item}; nothing was written. Please report this with the input files."
             raise InputError(message)
-        return repr(float(f"{item:.13g}"))
+        return _digits(item)
     return json.dumps(item, ensure_ascii=False)
+
+
+def _digits(number: float) -> str:
+    """As `repr` has it of the number with 13 figures, which of most is those figures."""
+    told = f"{number:.13g}"
+    return told if "." in told and "e+" not in told else repr(float(told))
 
 
 def read_record(path: str | Path) -> dict[str, Any]:

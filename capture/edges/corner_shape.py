@@ -138,7 +138,6 @@ def corner_along(xy: FloatArray, *, metal: bool) -> Corner | None:
     if rough is None:
         return None
 
-
     def away(move: FloatArray) -> FloatArray:
         return rough.away_if_moved(xy, move[None])[0]
 

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MeasuredPart", "measure_part"]
 
-_STEP_MM = 0.2
+_STEP_MM, _BESIDE_MM = 0.2, 12.0
 _RIM_MM = 0.8
 _USUAL_HEIGHT_MM = 10.0
 _MARGIN_MM = 4.0
@@ -103,7 +103,7 @@ def measure_part(bench: Bench, pixels: NDArray[np.uint8], known: FaceKnowledge) 
     flat = flatten(pixels, bench, known.sheet.height, bounds, _STEP_MM)
     part = find_part(flat, _MARGIN_MM)
     _refuse_cut_off(part, known.sheet.height)
-    lit = Lit(linear_light(pixels, _seen_within(bench, bounds, known.sheet.height)), _palette(part))
+    lit = Lit(linear_light(pixels, _seen_within(bench, _about(part), known.sheet.height)), _palette(part))
     part = _without_bays(lit, bench, known.sheet, part)
     openings = find_openings(part)
     searches = _round_candidates(lit, bench, known.sheet, round_starts(openings))
@@ -141,6 +141,15 @@ def _edges_in_light(
 
 def _alone(found: list[_Found]) -> list[Measured]:
     return [(one.feature, one.points, one.edge) for one in found]
+
+
+def _about(part: PartMask) -> tuple[float, float, float, float]:
+    """Bounds (x least, x most, y least, y most) mm of all that may be part, as far beside it as anything is looked for."""
+    import cv2
+
+    column, row, wide, high = cv2.boundingRect(np.maximum.reduce([part.mask, *part.bays]))
+    near, far = part.flat.to_bench(np.array([[column, row + high], [column + wide, row]], float))
+    return near[0] - _BESIDE_MM, far[0] + _BESIDE_MM, near[1] - _BESIDE_MM, far[1] + _BESIDE_MM
 
 
 def _seen_within(bench: Bench, bounds: tuple[float, float, float, float], height: float) -> tuple[slice, slice]:

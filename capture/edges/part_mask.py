@@ -80,11 +80,11 @@ def find_part(flat: Flat, margin: float) -> PartMask:
     fine = cv2.GaussianBlur(relative, (0, 0), 1.0)
     plain, blank = _plain(relative, fine, border, inner)
     part = _reachable(blank, border, inner, flat.step)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(part)
-    if count < 2 or stats[1:, 4].max() * flat.step**2 < _LEAST_AREA_MM2:
+    labels, areas = _pieces(part)
+    if areas.max(initial=0) * flat.step**2 < _LEAST_AREA_MM2:
         message = "No part is to be seen inside the frame; lay it on the blank middle and shoot again."
         raise CannotDetermine(message)
-    part = _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
+    part = _filled((labels == 1 + np.argmax(areas)).astype(np.uint8))
     paper = cv2.dilate(part, disc(0.6, flat.step)) == 0
     smooth = np.clip(fine * 180, 0, 255).astype(np.uint8)
     depth = cv2.distanceTransform(part, cv2.DIST_L2, 5) * flat.step
@@ -181,6 +181,14 @@ def _reachable(blank: NDArray[np.bool_], border: NDArray[np.bool_], inner: NDArr
     return cv2.morphologyEx(part, cv2.MORPH_OPEN, disc(1.0, step)).astype(np.uint8)
 
 
+def _pieces(mask: Mask) -> tuple[NDArray[np.int32], NDArray[np.int_]]:
+    """Which piece of a mask each pixel belongs to, from 1, and how many each has; OpenCV's own count takes thrice as long."""
+    import cv2
+
+    count, labels = cv2.connectedComponents(mask)
+    return labels.astype(np.int32, copy=False), np.bincount(labels[mask > 0], minlength=count)[1:]
+
+
 def _filled(mask: Mask) -> Mask:
     import cv2
 
@@ -210,19 +218,15 @@ def _ridge(
     markers[paper] = 1
     mask = (cv2.watershed(smooth, markers) == 2).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(1.0, step)).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-    if count < 2:
-        return part
-    return _filled((labels == 1 + np.argmax(stats[1:, 4])).astype(np.uint8))
+    labels, areas = _pieces(mask)
+    return _filled((labels == 1 + np.argmax(areas)).astype(np.uint8)) if len(areas) else part
 
 
 def _along(ground: NDArray[np.bool_], inward: NDArray[Any], deep: float, step: float) -> float:
     """How much of a ground lies in one piece `deep` to `deep` + 1 mm inside a contour, mm²; inward : mm inside it."""
-    import cv2
 
     rim = ground & (inward > deep) & (inward <= deep + 1)
-    _, _, stats, _ = cv2.connectedComponentsWithStats(rim.astype(np.uint8))
-    return float(stats[1:, 4].max(initial=0)) * step**2
+    return float(_pieces(rim.astype(np.uint8))[1].max(initial=0)) * step**2
 
 
 def _mostly(plain: NDArray[np.bool_], bays: Sequence[Mask]) -> bool:

@@ -148,8 +148,9 @@ def _first_pass(xy: FloatArray, near: float, step: float) -> NDArray[np.int_]:
     """Points that carry the walk on, without those that run back over the trail and up to its end again."""
     order: list[int] = [0]
     held: list[int] = []
-    for i, (x, y) in enumerate(xy.tolist()[1:], 1):
-        (last_x, last_y), (back_x, back_y) = xy[order[-1]].tolist(), xy[order[-min(4, len(order))]].tolist()
+    places = xy.tolist()
+    for i, (x, y) in enumerate(places[1:], 1):
+        (last_x, last_y), (back_x, back_y) = places[order[-1]], places[order[-min(4, len(order))]]
         ahead_x, ahead_y = (last_x - back_x, last_y - back_y) if len(order) > 1 else (x - last_x, y - last_y)
         advance = ((x - last_x) * ahead_x + (y - last_y) * ahead_y) / max(math.hypot(ahead_x, ahead_y), 1e-12)
         if advance < 0 and _off_trail(xy[order[-40:]], xy[i]) >= near:

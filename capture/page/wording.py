@@ -16,11 +16,11 @@ _SAID = tuple(
             r'then say edge = "\w+" for this one or edge = "\w+" for the other\.',
             "then press Take the other edge or This one is right.",
         ),
-        (r"give its rough (diameter|width) as about", r"type its rough \1"),
+        (r"give its (?:rough )?(diameter|width)(?P<within> within \d+ %)? as about", r"type its rough \1\g<within>"),
         (r"correct near,", "move its points,"),
         (r"the metal lies \(metal\)", "the metal lies"),
         (r"\b(of|about) \[-?[\d.]+, -?[\d.]+\]", r"\1 your tap"),
-        (r"put the way-point in", "tap in"),
+        (r"put the way-point (in|near)", r"tap \1"),
         (r"way-point", "tap"),
         (r"Look at the overlay|Look at its picks picture", "Look at it enlarged"),
         (

@@ -61,10 +61,10 @@ def share_of_metal(lit: Lit, view: View, contour: Contour, ground: FloatArray) -
     """How far the hue just inside a contour is from the ground's (its tone (3,) given; 0) to the metal's deeper inside (1);
     1 where the two hardly differ. A shadow's end has the ground's hue on both its sides.
     """
-    deep, near = (_tone(lit, view, contour, band) for band in (_DEEP_MM, _JUST_INSIDE_MM))
-    away = _hue(deep - ground)
+    away = _hue(_tone(lit, view, contour, _DEEP_MM) - ground)
     if _HUE_TIMES * np.abs(away).max() < _HUES_APART:
         return 1.0
+    near = _tone(lit, view, contour, _JUST_INSIDE_MM)
     return float(_hue(near - ground) @ away / (away @ away))
 
 

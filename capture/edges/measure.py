@@ -29,7 +29,7 @@ from capture.edges.rim_fit import (
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch, circle_contour
 from capture.edges.sheet_rounding import SURE_ROUND, Tried, same_place, try_roundings
-from capture.edges.slot_holes import Stadium, best_stadium, ranked, stadium_of
+from capture.edges.slot_holes import Stadium, best_stadium, ends_told, ranked, stadium_of
 from capture.edges.strip import Lit, Palette, linear_light
 from capture.edges.waves import waves_to_noise, waves_to_own
 from fit.errors import CannotDetermine
@@ -54,6 +54,9 @@ _SLOT_RMS_MM = 0.12
 _LEAST_SLOT_WORTH, _LEAST_WORTHY_COVER = 11.0, 0.5
 """Score times length of rim, mm, with which a slot may score less, or show on less of its rim: chance does not keep to
 centimetres of one stadium. On ray-traced plates slots that scored too little had 14 mm and more, others up to 8."""
+_PLAIN_SLOT, _LEAST_ENDS = 0.4, 0.05
+"""What the ends of a slot that scores less must explain by themselves: those of faint ones on ray-traced plates explained 0.11
+and more, of two lines of grain in a glare 0.02."""
 _MOST_LOST = 0.01
 """Share of an outline's rows without a step or in doubt beyond which others are sure to lie off a fine path."""
 _SURE_ROUND_RMS_MM, _LEAST_ROUND = 0.05, 0.3
@@ -295,10 +298,13 @@ def _slots(lit: Lit, bench: Bench, known: FaceKnowledge, openings: list[Opening]
 
 def _slot_believed(slot: _Found) -> bool:
     edge = slot.edge
+    assert edge.told is not None
     worth = edge.score * len(edge.strip.total) * edge.strip.contour.spacing
     clear = edge.score >= _LEAST_SLOT_SCORE and edge.cover >= _LEAST_SLOT_COVER
     clear |= worth >= _LEAST_SLOT_WORTH and edge.cover >= _LEAST_WORTHY_COVER
-    return clear and slot.feature.rms < _SLOT_RMS_MM and caps_seen(slot.feature, slot.points)
+    if not (clear and slot.feature.rms < _SLOT_RMS_MM and caps_seen(slot.feature, slot.points)):
+        return False
+    return edge.score >= _PLAIN_SLOT or ends_told(slot.feature, edge.strip.contour, edge.told) >= _LEAST_ENDS
 
 
 def _swallows(slot: _Found, hole: _Found) -> bool:

@@ -14,7 +14,7 @@ from capture.edges.strip import Contour, Lit, Strip, toned, unroll
 from fit.feature import Feature
 from fit.points import FloatArray
 
-__all__ = ["Stadium", "best_stadium", "ranked", "stadium_of"]
+__all__ = ["Stadium", "best_stadium", "ends_told", "ranked", "stadium_of"]
 
 _SPACING_MM, _CAP_ROWS = 0.25, 24
 _REACH_MM = 1.9
@@ -127,6 +127,15 @@ def stadium_of(slot: Feature) -> Stadium:
     half = (slot["length"] - slot["width"]) / 2 * np.array([np.cos(slot["angle"]), np.sin(slot["angle"])])
     middle = slot.vector(("x", "y"))
     return Stadium(middle - half, middle + half, slot["width"] / 2)
+
+
+def ends_told(slot: Feature, contour: Contour, told: FloatArray) -> float:
+    """Mean score of both round ends, of the scores (M,) along a fitted slot's contour: two lines of grain or glare look like
+    its sides.
+    """
+    stadium = stadium_of(slot)
+    beyond = np.abs((contour.xy - stadium.middle) @ stadium.along) > (slot["length"] - slot["width"]) / 2
+    return float(told[beyond].mean())
 
 
 def best_stadium(lit: Lit, view: View, sheet: Sheet, start: Stadium, inset: float = 0.0) -> Stadium:

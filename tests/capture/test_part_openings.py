@@ -19,7 +19,7 @@ from capture.edges.part_mask import find_part
 from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, refined_slot, slot_edge
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch
-from capture.edges.slot_holes import Stadium, best_stadium, ranked
+from capture.edges.slot_holes import Stadium, best_stadium, ranked, stadium_of
 from capture.edges.strip import Lit, linear_light
 from fit.errors import CannotDetermine
 
@@ -324,6 +324,16 @@ def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
     short = edge.strip.thinned(6)
     contour = replace(short.contour, xy=found.vector(("x", "y")) + 0.15 * short.contour.xy)
     assert not believed(replace(edge, strip=replace(short, contour=contour), score=0.25))
+
+
+def test_two_lines_of_grain_without_ends_are_no_slot(shot, plate):
+    found, points, edge = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
+    stadium = stadium_of(found)
+    half = np.hypot(*(stadium.last - stadium.first)) / 2
+    sides = np.abs((edge.strip.contour.xy - stadium.middle) @ stadium.along) <= half
+    bare = replace(edge, told=np.where(sides, 0.4, 0.0), score=0.3)
+    assert measure._slot_believed(measure._Found(found, points, replace(bare, told=np.full(len(sides), 0.3))))
+    assert not measure._slot_believed(measure._Found(found, points, bare))
 
 
 def test_a_slot_s_rim_goes_before_what_shows_inside_it():

@@ -176,7 +176,7 @@ def _fitted(
     kind = one.pick.kind
     if kind == "circle":
         if not resolves_rounding(one.taken.px_per_mm):
-            known, which = known.with_rounding(open_rounding(black=one.taken.black)), 0
+            known, which = known.with_rounding(open_rounding(one.taken.px_per_mm, black=one.taken.black)), 0
         return _hole(lit, bench, known, one, which)
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,9 @@ _TOLD_APART = 0.015
 _RIM_SHARE, _UNUSUAL_COST = 0.3, 0.04
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
+_COARSE_PX = 0.45
+"""Pixels by which the rim's place is in doubt for that where it is more than what the usual rounding leaves: photos of 2 MP,
+as messengers send them, show a hatch at 2 px a mm."""
 _BLACK_INSET_MM, _BLACK_U_MM = 0.03, 0.04
 """The same for black metal or rubber beside brighter ground: face, rounding and wall are of one tone, so that the outline of
 all is what steps, and a rounding moves that by a quarter of its radius at most."""
@@ -56,9 +59,15 @@ class Rounding:
         return ROUNDINGS[self.which]
 
 
-def open_rounding(*, black: bool = False) -> Rounding:
+def open_rounding(px_per_mm: float, *, black: bool = False) -> Rounding:
     """Where nothing tells whether edges are rounded: half of the usual rounding's inset, in doubt by nearly as much."""
-    return Rounding(0, _BLACK_INSET_MM, _BLACK_U_MM) if black else Rounding(0, _USUAL_INSET_MM, _USUAL_U_MM)
+    found = Rounding(0, _BLACK_INSET_MM, _BLACK_U_MM) if black else Rounding(0, _USUAL_INSET_MM, _USUAL_U_MM)
+    return _in_coarse_pixels(found, px_per_mm)
+
+
+def _in_coarse_pixels(found: Rounding, px_per_mm: float) -> Rounding:
+    """The rounding in more doubt where pixels are so coarse that rim, wall and shadow are all one step."""
+    return replace(found, doubt=float(np.hypot(found.doubt, max(_COARSE_PX / px_per_mm - _USUAL_U_MM, 0.0))))
 
 
 def resolves_rounding(px_per_mm: float) -> bool:
@@ -104,11 +113,11 @@ def rounding_on_bench(
     if resolves_rounding(px_per_mm):
         return _by_both(np.atleast_2d(worth).sum(axis=0) / length, px_per_mm, rounded)
     if black:
-        return open_rounding(black=True)
+        return open_rounding(px_per_mm, black=True)
     if rounded <= _SURE_ROUNDED:
-        return settled_rounding(worth, length, px_per_mm)
+        return _in_coarse_pixels(settled_rounding(worth, length, px_per_mm), px_per_mm)
     mean = np.atleast_2d(worth).sum(axis=0) / length
-    return _best(np.where(np.array(ROUNDINGS) == USUAL_MM, mean, -np.inf), px_per_mm)
+    return _in_coarse_pixels(_best(np.where(np.array(ROUNDINGS) == USUAL_MM, mean, -np.inf), px_per_mm), px_per_mm)
 
 
 def _by_both(mean: FloatArray, px_per_mm: float, rounded: float) -> Rounding:

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from capture.edges.flanks import rounded_share, step_shapes
 from capture.edges.rim_fit import Edge
 from capture.edges.round_holes import Circle
-from capture.edges.rounding import ROUNDINGS, Rounding, rounding_on_bench, settled_rounding
+from capture.edges.rounding import ROUNDINGS, Rounding, open_rounding, rounding_on_bench, settled_rounding
 from capture.edges.sheet_rounding import Tried
 from capture.edges.strip import Contour, Strip
 
@@ -121,6 +121,15 @@ def test_a_band_is_believed_at_fewer_pixels_than_its_absence():
     unseen = rounding_on_bench(sharp[None], 1.0, 4.0, 0.02)
     assert unseen.radius == 0 and unseen.inset > 0
     assert rounding_on_bench(sharp[None], 1.0, 12.0, 0.02).inset == 0
+
+
+@pytest.mark.parametrize("black", [False, True])
+@pytest.mark.parametrize("rounded", [0.02, 0.9])
+def test_pixels_of_half_a_millimetre_leave_the_rim_in_more_doubt(rounded, black):
+    sharp = np.array([[0.9, 0.5, 0.55, 0.5]])
+    coarse, usual = (rounding_on_bench(sharp, 1.0, scale, rounded, black=black).doubt for scale in (2.0, 6.0))
+    assert coarse > 0.14 and usual < 0.1
+    assert open_rounding(2.0, black=black).doubt > open_rounding(6.0, black=black).doubt
 
 
 @pytest.mark.parametrize(("rounded", "radius"), [(0.0, 0.0), (1.0, 0.2)])

@@ -177,7 +177,8 @@ def _brought_back(
     """How far outward (M,) rows of an outline are moved that follow another line, mm; its lengths there, and the light.
 
     A long run on a shadow's end teaches a light that has its shadow end elsewhere. Where that leaves much unexplained, the
-    light that holes alone tell of is tried; it is believed where, all learned anew, what it moves is explained so much better.
+    light that holes alone tell of is tried; it is believed where, all learned anew, what it moves in is explained so much
+    better. A shadow's end lies outside the metal.
     """
 
     def read(shift: FloatArray) -> tuple[Lengths, PaperLight]:
@@ -198,7 +199,7 @@ def _brought_back(
     other = light_in_holes(light, seen) if unexplained(costs) else None
     if other is None:
         return back, around, light
-    more = astray(edge_costs([lengths], sheet, other, quick=True, over=WIDE)[0], lengths)
+    more = np.minimum(astray(edge_costs([lengths], sheet, other, quick=True, over=WIDE)[0], lengths), 0.0)
     if not more.any():
         return back, around, light
     moved = back + more

@@ -83,7 +83,6 @@ def test_specks_on_the_paper_are_not_the_part(plate, beyond):
 
 @pytest.mark.parametrize("dark", [0.15, 0.3])
 def test_a_contour_does_not_run_on_the_end_of_a_wide_plain_shadow(plate, dark):
-    """Seven millimetres of even shadow to one side, which ends softly over four more."""
     flat, (x, y) = flat_picture(plate, face=90.0), places()
     solid = replace(plate, holes=(), slots=())
     beyond = solid.outside(x - 7.0, y)
@@ -310,16 +309,17 @@ def test_half_a_slot_is_no_slot(shot, plate):
 
 
 def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
-    """A faint rim of centimetres is no chance; as faint a one of millimetres, or one most of which is hidden, may be."""
+    """A faint rim of centimetres is no chance; one of millimetres or mostly hidden may be; a whole one on its line is none."""
     found, points, edge = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
     (slot,) = plate.slots
     length = 2 * (slot.length - slot.width) + np.pi * slot.width
 
-    def believed(edge) -> bool:
-        return measure._slot_believed(measure._Found(found, points, edge))
+    def believed(edge, rms=0.04) -> bool:
+        return measure._slot_believed(measure._Found(replace(found, rms=rms), points, edge))
 
     assert length > 60 and believed(edge)
     assert believed(replace(edge, score=0.25)) and believed(replace(edge, score=0.5, cover=0.6))
+    assert believed(replace(edge, score=-0.1), 0.02) and not believed(replace(edge, score=-0.1, cover=0.9), 0.02)
     assert not believed(replace(edge, score=0.1)) and not believed(replace(edge, score=0.5, cover=0.4))
     short = edge.strip.thinned(6)
     contour = replace(short.contour, xy=found.vector(("x", "y")) + 0.15 * short.contour.xy)
@@ -328,6 +328,7 @@ def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
 
 def test_two_lines_of_grain_without_ends_are_no_slot(shot, plate):
     found, points, edge = fitted_slot(shot, plate, FaceKnowledge(Sheet(2.0, 2.0), 0.05, 0.05))
+    found = replace(found, rms=0.04)
     stadium = stadium_of(found)
     half = np.hypot(*(stadium.last - stadium.first)) / 2
     sides = np.abs((edge.strip.contour.xy - stadium.middle) @ stadium.along) <= half

@@ -21,6 +21,8 @@ KINDS = {"line": 2, "arc": 3, "path": 2, "circle": 1, "slot": 1}
 """Kinds of feature that a pick can be, and how many way-points each needs."""
 BLACK = math.log(0.07)
 """The brightest tone, as a logarithm, of what is black."""
+_BURNT = math.log(0.95)
+"""The darkest tone, as a logarithm, of what the picture clips."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -92,6 +94,11 @@ class Candidate:
     def black(self) -> bool:
         """Whether its metal is so dark that face, rounding and wall look alike beside brighter ground."""
         return bool(self.tone.max() < BLACK)
+
+    @property
+    def burnt(self) -> bool:
+        """Whether the picture clips its metal, so that it hides what a rounding would show."""
+        return bool(self.tone.min() > _BURNT)
 
     @property
     def edges(self) -> tuple[Edge, ...]:

@@ -120,6 +120,8 @@ def _settled(leads: list[Lead]) -> Rounding:
     round_ones = np.array([bool(one.taken.circles) for one in leads])
     kinds = [np.array(worths)[round_ones == kind].sum(axis=0) for kind in np.unique(round_ones)]
     scale = float(np.mean([one.taken.px_per_mm for one in leads]))
+    if sum(one.taken.burnt for one in leads) > len(leads) / 2:
+        return open_rounding(scale)
     rounded = rounded_share([one.taken.shapes for one in leads])
     black = sum(one.taken.black for one in leads) > len(leads) / 2
     return rounding_on_bench(np.array(kinds), sum(lengths), scale, rounded, black=black)

@@ -12,11 +12,13 @@ from capture.edges.candidates import Pick
 from capture.edges.hole_starts import ABOUT, patch_about
 from capture.edges.openings import Opening, distinct, find_openings, opening_of
 from capture.edges.part_mask import PartMask
+from capture.edges.rims import Sheet, contour_score
 from capture.edges.slot_holes import Stadium, best_stadium, ranked
-from capture.edges.strip import Lit
+from capture.edges.strip import Contour, Lit, unroll
 from fit.errors import CannotDetermine
+from fit.points import FloatArray
 
-__all__ = ["slot_about"]
+__all__ = ["prolonged", "slot_about"]
 
 _WAY_POINT_MM, _WIDTHS, _COARSE_MM = 3.0, 4.0, 0.3
 """How far a way-point may be off the slot, mm; how many rough widths about it are looked at for starts, and how coarsely, mm."""
@@ -26,6 +28,11 @@ about the way-point, as far as that may be off, the slot may lie."""
 _LEAST_SCORE, _SURE_SCORE, _MOST_TRIED = 0.15, 0.75, 8
 """What a slot's rim must explain, and beyond what it leaves no doubt; and how many starts, those most like a slot first, are
 worth a tap's wait. Of 564 taps on drawn and shared photos, those whose first starts led elsewhere left less than 0.67."""
+
+_LEAST_LONGER_MM, _MOST_LONGER_MM, _RUN_STEP_MM, _WINDOW, _RUNS_ON = 3.0, 40.0, 0.5, 5, 0.6
+"""How much longer a slot may be than found for that to be looked into, and at most, how finely, mm; and what both sides must
+explain on the way there, over so many steps, as a share of the slot's score."""
+_BESIDE_MM, _NEAR_MM = 1.9, 0.15
 
 
 def slot_about(lit: Lit, bench: Bench, pick: Pick) -> Stadium:
@@ -52,7 +59,38 @@ def slot_about(lit: Lit, bench: Bench, pick: Pick) -> Stadium:
             "give its rough width as about."
         )
         raise CannotDetermine(message)
-    return best
+    longer = prolonged(lit, bench, pick.known.sheet, best)
+    return longer if longer is not None and _is_slot(pick, longer) else best
+
+
+def prolonged(lit: Lit, bench: Bench, sheet: Sheet, slot: Stadium) -> Stadium | None:
+    """The slot as far as both its sides run on, if that is farther: light that ends across a slot is taken for its end."""
+    along, half = slot.along, float(np.hypot(*(slot.last - slot.first))) / 2
+    beyond = [_runs_on(lit, bench, sheet, slot, end) for end in (-along, along)]
+    if max(beyond) < _LEAST_LONGER_MM:
+        return None
+    first, last = (slot.middle + (half + more) * end for more, end in zip(beyond, (-along, along), strict=True))
+    longer = best_stadium(lit, bench, sheet, Stadium(first, last, slot.radius))
+    return longer if longer.worth > slot.worth else None
+
+
+def _runs_on(lit: Lit, bench: Bench, sheet: Sheet, slot: Stadium, end: FloatArray) -> float:
+    """How far past one end, mm, both sides of a slot run on in its direction (2,)."""
+    aside = np.array([-end[1], end[0]])
+    cap = slot.last if end @ slot.along > 0 else slot.first
+    run = np.arange(0.0, _MOST_LONGER_MM, _RUN_STEP_MM)
+    told = []
+    for side in (aside, -aside):
+        contour = Contour(
+            cap + slot.radius * side + run[:, None] * end, np.tile(-side, (len(run), 1)), sheet.height, closed=False
+        )
+        wall = sheet.wall(bench, contour)
+        strip = unroll(lit, bench, contour, (-_BESIDE_MM, _BESIDE_MM + max(float(wall.max()), 0.0)), 0.2, placed=False)
+        told.append(contour_score(strip, sheet, np.zeros(len(run)), wall, _NEAR_MM))
+    window = np.full(_WINDOW, 1 / _WINDOW)
+    ends = np.array([np.convolve(side, window, "valid") < _RUNS_ON * slot.score for side in told]).any(axis=0)
+    good = int(np.argmax(ends)) if ends.any() else len(ends)
+    return float(run[good + _WINDOW - 2]) if good else 0.0
 
 
 def _offers(lit: Lit, bench: Bench, pick: Pick) -> Iterator[list[Opening]]:

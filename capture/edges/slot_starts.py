@@ -88,8 +88,9 @@ def _runs_on(lit: Lit, bench: Bench, sheet: Sheet, slot: Stadium, end: FloatArra
         strip = unroll(lit, bench, contour, (-_BESIDE_MM, _BESIDE_MM + max(float(wall.max()), 0.0)), 0.2, placed=False)
         told.append(contour_score(strip, sheet, np.zeros(len(run)), wall, _NEAR_MM))
     window = np.full(_WINDOW, 1 / _WINDOW)
-    ends = np.array([np.convolve(side, window, "valid") < _RUNS_ON * slot.score for side in told]).any(axis=0)
-    good = int(np.argmax(ends)) if ends.any() else len(ends)
+    least = np.min([np.convolve(side, window, "valid") for side in told], axis=0)
+    stops = np.flatnonzero(least < _RUNS_ON * slot.score)
+    good = int(stops[0]) if len(stops) else len(least)
     return float(run[good + _WINDOW - 2]) if good else 0.0
 
 

@@ -20,7 +20,6 @@ from capture.edges.rim_fit import FaceKnowledge, caps_seen, edge_at, edge_of, re
 from capture.edges.rims import Sheet
 from capture.edges.round_holes import Circle, RoundSearch
 from capture.edges.slot_holes import Stadium, best_stadium, ranked, stadium_of
-from capture.edges.slot_starts import prolonged
 from capture.edges.strip import Lit, linear_light
 from fit.errors import CannotDetermine
 
@@ -325,16 +324,6 @@ def test_a_slot_that_explains_little_is_believed_for_its_length(shot, plate):
     short = edge.strip.thinned(6)
     contour = replace(short.contour, xy=found.vector(("x", "y")) + 0.15 * short.contour.xy)
     assert not believed(replace(edge, strip=replace(short, contour=contour), score=0.25))
-
-
-def test_a_slot_taken_to_end_where_a_shadow_does_is_followed_to_its_end(shot, plate):
-    bench, lit = shot
-    sheet, truth = Sheet(2.0, 2.0), true_stadium(plate)
-    whole = best_stadium(lit, bench, sheet, truth)
-    assert prolonged(lit, bench, sheet, whole) is None
-    part = replace(whole, last=whole.first + 0.4 * (whole.last - whole.first), score=whole.score / 2)
-    longer = prolonged(lit, bench, sheet, part)
-    assert longer is not None and np.hypot(*(longer.last - whole.last)) < 0.2 > np.hypot(*(longer.first - whole.first))
 
 
 def test_two_lines_of_grain_without_ends_are_no_slot(shot, plate):

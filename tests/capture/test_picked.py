@@ -23,6 +23,8 @@ from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
 from capture.edges.round_holes import Circle, circle_contour
 from capture.edges.rounding import Rounding
 from capture.edges.siding import face_tone, ground_tone
+from capture.edges.slot_holes import Stadium, best_stadium
+from capture.edges.slot_starts import prolonged
 from capture.edges.strip import Lit, linear_light, unroll
 from capture.pieces import frame
 from fit.errors import CannotDetermine
@@ -176,6 +178,21 @@ def test_a_slot_is_measured_among_other_picks(drawn, tmp_path):
     for key, true in (("length", 30.0), ("width", 8.0)):
         value = found[2].feature.value(key)
         assert abs(value.value - true) <= value.u95
+
+
+def test_a_slot_taken_to_end_where_a_shadow_in_it_does_is_followed_to_its_end(drawn, tmp_path):
+    """To a few tenths of a millimetre: its steps are fitted later."""
+    plate = drawn.Plate(slots=(drawn.Slot(0.0, 10.0, 30.0, 8.0, 0.3),))
+    image = open_image(drawn.save(tmp_path / "plate.jpg", drawn.draw(drawn.Scene(drawn.look(8, 250, 260), plate))))
+    bench = solve_bench(image, find_pieces(image), print_x=frame().width, print_y=frame().height)
+    lit, sheet = Lit(linear_light(image.colour())), Sheet(2.0, 2.0)
+    half = 11.0 * np.array([np.cos(0.3), np.sin(0.3)])
+    first, last = plate.on_bench(np.array([0.0, 10.0]) + np.array([-half, half]))
+    whole = best_stadium(lit, bench, sheet, Stadium(first, last, 4.0))
+    assert prolonged(lit, bench, sheet, whole) is None
+    part = replace(whole, last=whole.first + 0.4 * (whole.last - whole.first), score=whole.score / 2)
+    longer = prolonged(lit, bench, sheet, part)
+    assert longer is not None and np.hypot(*(longer.last - last)) < 0.4 > np.hypot(*(longer.first - first))
 
 
 def test_a_long_slot_in_black_rubber_is_found_whole_from_a_way_point_near_its_rim(drawn, tmp_path):

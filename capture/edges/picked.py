@@ -296,19 +296,16 @@ def _hole_by_rows(
         return None
     taken = max(one.taken.circles, key=lambda c: c.score)
     if one.taken.black:  # what lies in the hole, in light and shadow, is rimmed as clearly as the hole
-        rims = [black_hole(lit, bench, known, taken)]
+        starts, by_rows = [taken], black_hole
     else:
-        starts = [max(candidate.circles, key=lambda c: c.score) for candidate in one.candidates]
-        rims = [tinted_hole(lit, bench, known, start) for start in _distinct(starts)[:_MOST_STARTS]]
-    told = [rim for rim in rims if rim is not None]
+        starts, by_rows = [max(c.circles, key=lambda c: c.score) for c in one.candidates], tinted_hole
+    rims = [(start, by_rows(lit, bench, known, start)) for start in _distinct(starts)[:_MOST_STARTS]]
+    told = [(start, rim) for start, rim in rims if rim is not None]
     if not told:
         return None
-    edge = max(told, key=lambda rim: rim.cover)
-    points = measured_points(bench, known, edge)
-    feature, points = trimmed_fit(fit_circle, points)
-    if one.taken.black:
-        feature = _with_second_reading(feature, taken)
-    return feature, points, _seen(edge, _LEAST_HOLE_COVER)
+    start, edge = max(told, key=lambda found: found[1].cover)
+    feature, points = trimmed_fit(fit_circle, measured_points(bench, known, edge))
+    return _with_second_reading(feature, start), points, _seen(edge, _LEAST_HOLE_COVER)
 
 
 def _distinct(circles: Sequence[Circle]) -> list[Circle]:
@@ -329,7 +326,9 @@ def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:
 
 
 def _with_second_reading(hole: Feature, circle: Circle) -> Feature:
-    """The hole in doubt by what its steps, each taken for the rim, make of it: a shadow may be as black as its wall."""
+    """The hole in doubt by what its steps, each taken for the rim, make of it: a shadow may be as black as its wall, and bare
+    metal mirrors the ground.
+    """
     at = [hole.index(name) for name in ("x", "y", "diameter")]
     apart = _CHOICE_DOUBT * (np.array([circle.x, circle.y, 2 * circle.radius]) - hole.vector(("x", "y", "diameter")))
     cov = hole.cov_own.copy()

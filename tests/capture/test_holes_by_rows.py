@@ -111,3 +111,16 @@ def test_a_hole_half_in_shadow_is_found_by_its_rim_from_a_way_point_beside_its_m
     starts = ringed(PartMask(flat, np.ones((size, size), np.uint8), tone, False), np.array([22.0, 23.0]), 11.0, 3.0)
     best = starts[0]
     assert np.hypot(best.x - 20, best.y - 24) < 0.5 and abs(best.radius - 5) < 0.3
+
+
+@pytest.mark.parametrize("face", [RED, BLACK])
+def test_a_hole_by_rows_is_in_doubt_by_what_its_steps_alone_make_of_it(shot, face):
+    bench, lit, places = shot(face, (0.0, 0.0))
+    (x, y), size = places[1], SIZES[1]
+    found, notices = measure_picks(lit, bench, [Pick("hole", "circle", places[1:], KNOWN, size)])
+    assert len(found) == 1, notices
+    hole, lead = found[0].feature, found[0].lead
+    assert lead is not None and not resolves_rounding(lead.taken.px_per_mm)
+    steps = max(lead.taken.circles, key=lambda circle: circle.score)
+    for key, other, true in (("x", steps.x, x), ("y", steps.y, y), ("diameter", 2 * steps.radius, size)):
+        assert hole.value(key).u95 > abs(hole[key] - other) and hole.value(key).u95 > abs(hole[key] - true)

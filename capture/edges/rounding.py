@@ -28,12 +28,12 @@ _TOLD_APART = 0.015
 _RIM_SHARE, _UNUSUAL_COST = 0.3, 0.04
 _RESOLVED_PX, _HINTED_PX = 1.7, 1.0
 USUAL_MM, _USUAL_INSET_MM, _USUAL_U_MM = 0.2, 0.1, 0.08
-_COARSE_PX = 0.45
-"""Pixels by which the rim's place is in doubt for that where it is more than what the usual rounding leaves: photos of 2 MP,
-as messengers send them, show a hatch at 2 px a mm."""
 _BLACK_INSET_MM, _BLACK_U_MM = 0.03, 0.04
 """The same for black metal or rubber beside brighter ground: face, rounding and wall are of one tone, so that the outline of
 all is what steps, and a rounding moves that by a quarter of its radius at most."""
+_COARSE_PX = 0.45
+"""Pixels by which one step of rim, wall and shadow together leaves the rim in doubt, where that is more than the usual rounding
+does: photos of 2 MP, as messengers send them, show a hatch at 2 px a mm."""
 SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""

@@ -30,6 +30,7 @@ _ROUGH = 8.0
 """Times the scatter of the better features from which on a kind is no more than the best of a bad lot."""
 _ALL_KINDS = 8
 """Touches from which on every kind can be tried: a cone's six numbers and two to tell them by."""
+_MOST_TOLD = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +83,7 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
 
     Raises
     ------
-    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : nothing that rules name nor
-    anything else can be fitted.
+    InputError : a rule that fits no feature or names an unknown plane. CannotDetermine : not one feature can be fitted.
     """
     _check_rules(touches, options.rules)
     _check_sides(touches, options.sides)
@@ -98,8 +98,16 @@ def fit_touches(touches: Touches, options: FitOptions) -> Fitted:
     spreads = {name: clouds if name in touches.clouds else spread for name in touches.names}
     final, failed = _round(touches, jobs, options, (spreads, first))
     notices += _failures(failed, nothing_else=not final)
+    if not final:
+        raise _nothing(notices)
     order = {name: final[name] for name in touches.names if name in final}
     return Fitted(order, choices, spread, (*notices, *told_of_touches(touches, list(final.values()), spread)))
+
+
+def _nothing(notices: Sequence[Notice]) -> CannotDetermine:
+    told = [f"'{notice.feature}': {notice.text}" for notice in notices if notice.feature]
+    more = [f"{len(told) - _MOST_TOLD} more could not either."] if len(told) > _MOST_TOLD else []
+    return CannotDetermine(" ".join(["Not one feature could be measured.", *told[:_MOST_TOLD], *more]))
 
 
 def _failures(failed: Mapping[str, _Failure], *, nothing_else: bool) -> list[Notice]:

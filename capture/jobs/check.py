@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capture.jobs.faults import nearest
 from capture.jobs.keys import MADE_KINDS, PHOTO_KINDS, PROBE_KINDS
 from capture.jobs.plan import base_name, photo_names, photos_of, probe_names, probe_of
-from capture.jobs.read import nearest
 from capture.jobs.tilted import STEEP
 from fit.errors import InputError
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from capture.jobs.faults import nearest
 from capture.jobs.plan import base_name, probe_names
-from capture.jobs.read import nearest
 
 if TYPE_CHECKING:
     from capture.jobs.keys import DimensionKeys

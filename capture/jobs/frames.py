@@ -10,7 +10,7 @@ import numpy as np
 
 from capture.arm.datum import Datum as DatumFrame
 from capture.arm.datum import datum_from_features
-from capture.jobs.read import nearest
+from capture.jobs.faults import nearest
 from capture.jobs.sizes import feature_named
 from fit.errors import CannotDetermine, InputError
 from fit.feature import KIND_ORDER, Feature

@@ -15,6 +15,7 @@ PHOTO_KINDS = ("line", "arc", "circle", "slot", "path")
 PROBE_KINDS = ("line", "arc", "circle", "slot", "path", "plane", "cylinder", "cone", "sphere")
 MADE_KINDS = ("offset", "symmetry")
 
+_MOST_MM = 1e6
 _TEXT_OR_NUMBER = {"anyOf": [{"type": "number"}, {"type": "string"}]}
 
 
@@ -23,12 +24,15 @@ def _length(value: object) -> Length:
     if isinstance(value, bool) or not isinstance(value, (int, float, str, Length)):
         message = "must be a length: a number of mm, or a text such as '1 3/8\"'"
         raise ValueError(message)
-    if isinstance(value, Length):
-        return value
     try:
-        return parse_length(value) if isinstance(value, str) else Length(float(value))
+        length = parse_length(value) if isinstance(value, str) else value
     except InputError as error:
         raise ValueError(str(error)) from error
+    length = length if isinstance(length, Length) else Length(float(length))
+    if not (abs(length.value) < _MOST_MM and abs(length.limit or 0.0) < _MOST_MM):
+        message = f"must be a length below {_MOST_MM:.0f} mm"
+        raise ValueError(message)
+    return length
 
 
 def _mm(value: object) -> float:
@@ -95,7 +99,14 @@ def _is_pair(value: object) -> bool:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < 1e6
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _MOST_MM
+
+
+def _direction(value: object) -> float | str:
+    if value in ("x", "y", "z") or (_is_number(value) and value == value):
+        return value  # type: ignore[return-value]
+    message = "must be 'x', 'y' or 'z', or an angle in degrees from x towards y"
+    raise ValueError(message)
 
 
 _PAIR_SCHEMA = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
@@ -119,6 +130,8 @@ _ROW_SCHEMA = {"type": "array", "items": {"type": "number"}, "minItems": 3, "max
 _HEIGHTS_SCHEMA = {"type": "array", "items": _ROW_SCHEMA, "minItems": 3, "maxItems": 3}
 Heights = Annotated[tuple[tuple[float, float, float], ...], PlainValidator(_heights), WithJsonSchema(_HEIGHTS_SCHEMA)]
 Limits = Annotated[tuple[float, float], PlainValidator(_limits), WithJsonSchema(_PAIR_SCHEMA)]
+_DIRECTION_SCHEMA = {"anyOf": [{"type": "number"}, {"type": "string", "enum": ["x", "y", "z"]}]}
+Direction = Annotated[float | str, PlainValidator(_direction), WithJsonSchema(_DIRECTION_SCHEMA)]
 Class = Literal["f", "m", "c", "v"]
 
 
@@ -242,7 +255,7 @@ class DimensionKeys(_Keys):
     )
     to: Name | None = Field(None, description="Second of two features.")
     of: Texts | None = Field(None, description="The feature, or the features of a pitch circle or an over-all size.")
-    direction: float | Literal["x", "y", "z"] | None = Field(
+    direction: Direction | None = Field(
         None, description="Direction of an over-all size: an axis, or degrees from x towards y."
     )
     nominal: Mm | None = Field(None, description="What it should be, mm; degrees for an angle.")

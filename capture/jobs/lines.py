@@ -81,9 +81,9 @@ def _after(line: str, depth: int, quote: str) -> tuple[int, str]:
 
 
 def line_of(lines: Mapping[KeyPath, int], path: Sequence[str | int]) -> int:
-    """Line of a key, or of the nearest thing that holds it; 1 where nothing does."""
+    """Line of a key, or of the nearest thing that holds it, or of the first that it holds; 1 where there is none."""
     wanted = tuple(path)
     for length in range(len(wanted), 0, -1):
         if wanted[:length] in lines:
             return lines[wanted[:length]]
-    return 1
+    return min((line for key, line in lines.items() if key[: len(wanted)] == wanted), default=1)

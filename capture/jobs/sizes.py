@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from capture.jobs.edge import distance_to_path
+from capture.jobs.faults import nearest
 from capture.jobs.general import general_tolerance
 from capture.jobs.plan import base_name
-from capture.jobs.read import nearest
 from fit.errors import CannotDetermine, InputError
 from fit.feature import Feature
 from fit.results import Dimension, Notice

@@ -181,14 +181,14 @@ def _tried(desk: Desk, file: JobFile, index: int, feature: FeatureKeys, view: st
 def _feature(keys: Mapping[str, Any]) -> FeatureKeys:
     from pydantic import ValidationError
 
+    from capture.jobs.faults import fault_words
     from capture.jobs.keys import FeatureKeys
 
     try:
         return FeatureKeys.model_validate(dict(keys))
     except ValidationError as error:
         fault = error.errors()[0]
-        message = f"{fault['loc'][0] if fault['loc'] else 'mark'}: {fault['msg']}."
-        raise InputError(message) from error
+        raise InputError(typed_fault(fault_words(fault, ("feature", 0, *fault["loc"])))) from error
 
 
 def _near(desk: Desk, file: JobFile, index: int, asked: Mapping[str, Any], height: Any) -> list[list[float]]:

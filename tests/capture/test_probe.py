@@ -116,16 +116,16 @@ def test_cloud_reads_back(edgewright: Run, flange: list[Path], tmp_path: Path) -
     assert cloud.has_normals()
 
 
-def test_single_and_degenerate_lists_end_without_a_feature(tmp_path: Path) -> None:
+def test_single_and_degenerate_lists_are_refused(tmp_path: Path, edgewright) -> None:
+    """Nothing measured is no result: the command says why, ends with code 2 and writes nothing."""
     path = tmp_path / "list.csv"
-    for text in ("1,2,3\n", "1,2,3\n1,2,3.5\n", "1,2,3\n2,4,6\n3,6,9\n"):
+    for text in ("1,2,3\n2,4,6\n3,6,9\n", "1,2,3\n", "1,2,3\n1,2,3.5\n"):
         path.write_text("# unit: mm\n" + text)
-        found = measure([path], ProbeOptions(points="surface"))
-        assert [
-            notice.code for notice in found.results.warnings if notice.code == "undecided"
-        ] or found.results.features
         with pytest.raises(CannotDetermine, match="'list' as plane"):
             measure([path], ProbeOptions(points="surface", fits=("list=plane",)))
+    outcome = edgewright("probe", path, "-o", tmp_path / "out", "--points", "surface")
+    assert outcome.code == 2 and outcome.err.count("\n") == 1 and not (tmp_path / "out").exists()
+    assert "Not one feature could be measured. 'list'" in outcome.err and "--fit 'list=KIND'" in outcome.err
 
 
 def test_stations_need_ties(flange: list[Path]) -> None:

@@ -38,6 +38,7 @@ FLAT = "# unit: mm\nx,y,z,i,j,k,feature\n" + "".join(
         (FLAT, {"points": "surface", "sides": ("hole=in",)}, "no feature has that name; there are deck"),
         (FLAT, {"points": "centre", "tip_ball": "ball"}, "no feature is named 'ball'"),
         (FLAT, {"points": "centre", "tip": -1.0}, "must be above 0"),
+        ("# unit: mm\n1,2,3,a\n5,5,5,b\n8,1,0,c\n", {"points": "surface"}, "Not one .* 'a': .* single touch.* 1 more"),
         (FLAT.replace("i,j,k,", "").replace("0,0,1,", ""), {"points": "centre", "tip": 3.0}, "no i j k"),
     ],
 )  # fmt: skip

@@ -25,9 +25,32 @@ GAP = '[[dimension]]\nkind = "distance"\nfrom = "hole 1"\nto = "hole 2"\n'
 
 # text of the job, line of the mistake, words that the message must hold
 BAD = [
-    ("[job\nname = 1\n", 1, ("TOML",)),
+    ("[job\nname = 1\n", 1, ("section's name", "[job]")),
     ('[job]\nname = "a"\nname = "b"\n', 3, ("twice",)),
-    ("[job]\nname = hatch\n", 2, ("TOML",)),
+    ("[job]\nname = hatch\n", 2, ("text in quotes",)),
+    ('[job]\nname = "hatch\n', 2, ("not closed",)),
+    ("[job]\nname\n", 2, ("followed by =",)),
+    ("[job]\ndate = 2026-01-01\n", 2, ("date", "text in quotes", "got 2026-01-01")),
+    ("[job]\nname = true\n", 2, ("name", "text in quotes", "got true")),
+    (PHOTO + "height = 1,5\n", 4, ("decimal point",)),
+    (PHOTO + "height = nan\n", 4, ("height", "length below")),
+    (PHOTO + "height = 1e300\n", 4, ("height", "length below")),
+    ('[[photo]]\nfile = "D:\\shots\\x.jpg"\n', 2, ("backslash", "with /")),
+    (PHOTO + "height = [1, 2\n", 4, ("not closed",)),
+    ('name = "hatch"\n' + PHOTO, 1, ("'name'", "in no section")),
+    ('camera = "lens.json"\n' + PHOTO, 1, ("[camera]",)),
+    ('bend = "plate"\n' + PHOTO, 1, ("[bend]",)),
+    (PHOTO + "\n[[fotos]]\nfile = 'photo.jpg'\n", 5, ("section 'fotos'", "'photo'")),
+    ('[[photo]]\nname = "' + "x" * 121 + '"\nfile = "photo.jpg"\n', 2, ("name", "at most 120 letters")),
+    ('[[photo]]\nname = ""\nfile = "photo.jpg"\n', 2, ("name", "must not be empty")),
+    ('[[photo]]\nname = "a\\nb"\nfile = "photo.jpg"\n', 2, ("name", "one line")),
+    ('[[photo]]\nname = 3\nfile = "photo.jpg"\n', 2, ("name", "text in quotes")),
+    (PHOTO + EDGE + 'closed = "perhaps"\n', 8, ("closed", "true or false")),
+    (
+        PHOTO + HOLE + '[[dimension]]\nkind = "over_all"\nof = "hole 1"\ndirection = "up"\n',
+        11,
+        ("direction", "degrees"),
+    ),
     ('[job]\nnmae = "hatch"\n', 2, ("'nmae'", "'name'")),
     ('[job]\nunit_out = "inches"\n', 2, ("unit_out", "'inch'")),
     ('[jobb]\nname = "hatch"\n', 1, ("'jobb'", "'job'")),
@@ -110,6 +133,7 @@ def test_a_mistake_is_told_in_one_line_with_its_place(
         read_job(job)
     message = str(told.value)
     assert message.startswith(f"{job}: line {line}: "), message
+    assert not re.search("[Ii]nput should|String should|valid (string|number|boolean|dictionary)|is not TOML", message)
     assert "\n" not in message
     for word in words:
         assert word in message, message
@@ -166,6 +190,7 @@ name = "x"
     assert lines[("job", "name")] == 17
     assert line_of(lines, ("feature", 0, "near", 1, 0)) == 4
     assert line_of(lines, ("nowhere",)) == 1
+    assert line_of(lines, ("feature",)) == 3
 
 
 def test_lengths_may_be_texts_with_their_unit(folder: Path) -> None:

@@ -81,6 +81,19 @@ def test_a_mark_lands_where_it_was_tapped(opened, plate):
         assert np.allclose(answer["drawn"]["label"], drawn["label"], atol=1.0)
 
 
+def test_what_was_typed_wrongly_is_told_in_plain_words(opened):
+    client, job = opened
+    revision = client.get(f"{job}/revision").record["revision"]
+    mark = {"revision": revision, "photo": 0, "view": "raw", "kind": "circle", "px": [[900, 900]]}
+    rename = [{"do": "change feature", "name": "bolt", "set": {"name": "x" * 121}}]
+    for reply, words in (
+        (client.post(f"{job}/mark", {**mark, "about": -1}), "rough size: must be above 0 mm; got -1."),
+        (client.post(f"{job}/mark", {**mark, "name": "x" * 121}), "name: must have at most 120 letters; got 121."),
+        (client.post(f"{job}/change", {"revision": revision, "changes": rename}), "at most 120 letters; got 121."),
+    ):
+        assert reply.status == 422 and reply.record["error"].endswith(words), reply.record
+
+
 def test_what_measured_itself_becomes_marks_with_the_first_change(serve, plate, root):
     """The whole part first; after a rename every feature is still there, at its size in the sample's truth."""
     plate.unlink()

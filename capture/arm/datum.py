@@ -25,6 +25,8 @@ _AXIS = ("cylinder", "cone")
 _PLACE = ("circle", "arc", "slot", "sphere", "cylinder", "cone")
 _LEAST_ANGLE = math.radians(5.0)
 _LEAST_BASE = 1.0
+_LEVER, _STILL = 100.0, 1e-7
+"""Lever at which a turn of the axes counts as a move, mm, and share of the most moving error below which one moves nothing."""
 _TURNS = {"start": 2 * math.pi, "angle": math.pi}
 
 Pose = tuple[FloatArray, FloatArray]
@@ -36,7 +38,7 @@ class Datum:
 
     Attributes
     ----------
-    features : the datum features, their own errors told as shared modes ``datum:NAME k``.
+    features : the datum features; what of their own errors moves the frame is told as shared modes ``datum:NAME k``.
     pose : their values -> (rows of the frame's axes (3, 3), origin (3,)) in the old frame, mm.
     frame : what the new axes are, in words.
     """
@@ -73,16 +75,45 @@ def datum_from_features(features: Sequence[Feature]) -> Datum:
     if len(features) == 2 and kinds[1] != "line":
         message = f"--datum {','.join(names)} leaves the frame free along x; name a tertiary datum as well."
         raise InputError(message)
-    parts = tuple(as_shared(feature, f"datum:{feature.name} ") for feature in features)
-    parts = tuple(_plain_names(part) for part in parts)
 
     def pose(values: Sequence[FloatArray]) -> Pose:
-        return _three_two_one(parts, values)
+        return _three_two_one(features, values)
 
-    pose([part.values for part in parts])
     words = ["primary", "secondary", "tertiary"]
     told = ", ".join(f"{word} datum {name}" for word, name in zip(words, names, strict=False))
-    return Datum(parts, pose, f"datum frame: {told}")
+    return _built(features, pose, f"datum frame: {told}")
+
+
+def _built(features: Sequence[Feature], pose: Callable[[Sequence[FloatArray]], Pose], frame: str) -> Datum:
+    """A datum from its features in order: what of their own errors does not move the frame stays their own."""
+    values = [feature.values for feature in features]
+    parts = (_told_as_datum(feature, _moves(pose, values, k)) for k, feature in enumerate(features))
+    return Datum(tuple(parts), pose, frame)
+
+
+def _moves(pose: Callable[[Sequence[FloatArray]], Pose], values: Sequence[FloatArray], which: int) -> FloatArray:
+    """How far axes, at a lever, and origin move (12, P) by the values of one datum feature."""
+    moves = np.zeros((12, len(values[which])))
+    for j in range(moves.shape[1]):
+        ends = []
+        for step in (1e-5, -1e-5):
+            pushed = [value.copy() for value in values]
+            pushed[which][j] += step
+            axes, origin = pose(pushed)
+            ends.append(np.append(axes.ravel() * _LEVER, origin))
+        moves[:, j] = (ends[0] - ends[1]) / 2e-5
+    return moves
+
+
+def _told_as_datum(feature: Feature, moves: FloatArray) -> Feature:
+    """A datum feature with what of its own errors moves the frame (12, P) told as shared; a hole's size does not."""
+    variances, vectors = np.linalg.eigh((feature.cov_own + feature.cov_own.T) / 2)
+    root = vectors * np.sqrt(np.maximum(variances, 0.0))
+    _, sizes, turns = np.linalg.svd(moves @ root)
+    moved = int((sizes > _STILL * sizes[0]).sum())
+    moving, still = root @ turns[:moved].T, root @ turns[moved:].T
+    shared = as_shared(replace(feature, cov_own=moving @ moving.T), f"datum:{feature.name} ")
+    return replace(_plain_names(shared), cov_own=still @ still.T, dof=feature.dof)
 
 
 def _plain_names(feature: Feature) -> Feature:
@@ -180,16 +211,14 @@ def datum_from_nominal(features: Sequence[Feature], nominal: FloatArray, told: s
         if feature.kind not in _PLACE or feature.kind == "cylinder":  # which is open along its axis
             message = f"--datum: a nominal point needs a hole, slot or ball; '{feature.name}' is a {feature.kind}."
             raise InputError(message)
-    parts = tuple(_plain_names(as_shared(feature, f"datum:{feature.name} ")) for feature in features)
-    rows = [[part.order.index(axis) for axis in "xyz"] for part in parts]
+    rows = [[feature.order.index(axis) for axis in "xyz"] for feature in features]
 
     def pose(values: Sequence[FloatArray]) -> Pose:
         centres = np.array([value[row] for value, row in zip(values, rows, strict=True)])
         fit = register(nominal, centres)
         return fit.rotation, -fit.rotation.T @ fit.translation
 
-    pose([part.values for part in parts])
-    return Datum(parts, pose, f"datum frame: best fit to the nominal points of {told}")
+    return _built(features, pose, f"datum frame: best fit to the nominal points of {told}")
 
 
 def points_in(datum: Datum, points: Points) -> Points:

@@ -88,6 +88,25 @@ def test_the_datum_is_exact_in_itself() -> None:
     assert b.value("x").u95 > NOISE / 3
 
 
+def test_what_does_not_move_the_frame_stays_a_features_own() -> None:
+    """The size of a datum hole, and the distance of the second hole from the first, which only turns the frame."""
+    made = _touched(np.random.default_rng(4))
+    holes = [made["a"], made["b"]]
+    for datum in (
+        datum_from_features([made["face"], *holes]),
+        datum_from_nominal([*holes, made["rim"]], np.array([[0, 40, 0], [60, 10, 0], [10, 5, 0.0]]), "drawing.csv"),
+    ):
+        for hole in holes:
+            size, before = feature_in(datum, hole).value("diameter"), hole.value("diameter")
+            assert size.budget()["own"] == pytest.approx(before.budget()["own"], rel=1e-3)
+            assert size.budget().get("datum", 0.0) < 0.05 * size.u95
+            assert size.u95 == pytest.approx(before.u95, rel=1e-3)
+    across = feature_in(datum_from_features([made["face"], *holes]), made["b"]).value("x")
+    of_b, of_a = (hole.cov_own[:3, :3].trace() / 2 for hole in (made["b"], made["a"]))
+    assert across.own == pytest.approx(of_b, rel=0.4)
+    assert (across.budget()["datum"] / across.factor) ** 2 == pytest.approx(of_a, rel=0.4)
+
+
 @pytest.mark.parametrize("names", [["face", "edge", "a"], ["face", "a", "b"], ["face", "side", "a"]])
 def test_intervals_hold_in_the_datum_frame(names: list[str]) -> None:
     """Monte Carlo, 80 plates: errors of the re-expressed peg, rim and holes over their U95."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
-__all__ = ["Words", "write_words"]
+__all__ = ["Words", "write_apart", "write_at"]
 
 _BESIDE_PX = 4
 _INK, _HALO = (20, 20, 20), (255, 255, 255)
@@ -20,119 +21,145 @@ _CLASH, _COVERED = 1e6, 40.0
 """Cost, px of a move, of covering other words and of every cell that holds a mark."""
 _CELL_PX = 4
 
+Picture = NDArray[np.uint8]
+
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Written:
-    """Lines and their boxes, size of letters, patch (x, y, x, y) px; circle (x, y, radius) to lead to, if any."""
-
-    lines: list[str]
-    boxes: list[tuple[int, int, int]]
-    size: float
-    patch: NDArray[np.int_]
-    target: FloatArray | None
-
-
 class Words:
-    """Words on a picture, moved aside until they are clear of one another and of its marks, as well as that can be done."""
+    """Lines to be written at a place (x, y) px; size 1 suits a picture of 2000 px.
 
-    def __init__(self, shown: NDArray[np.uint8], marks: NDArray[np.int_]) -> None:
-        """marks : (N, 2) px, places that words should leave free."""
-        self._shown = shown
-        self._taken = np.zeros((0, 4))
-        self._written: list[_Written] = []
-        cells = np.array(shown.shape[:2]) // _CELL_PX + 1
-        row, column = np.clip(marks[:, ::-1] // _CELL_PX, 0, cells - 1).T
-        marked = np.zeros(cells, int)
-        marked[row, column] = 1
-        self._count = np.pad(marked.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+    target : x, y and radius of the circle that they tell of, px, where that is not the place itself.
+    """
 
-    def write(self, lines: list[str], anchor: NDArray[np.int_], size: float, target: FloatArray | None = None) -> None:
-        """Find a place for lines at or near `anchor` (x, y) px, inside the picture; size 1 suits 2000 px.
-
-        target : x, y and radius of the circle that they tell of, px, where that is not the anchor itself.
-        """
-        boxes = [text_box(line, size) for line in lines]
-        width, tall = max(b[0] for b in boxes), sum(b[1] for b in boxes)
-        x, y = self._place(anchor, width, tall, boxes[0][1])
-        patch = np.array([x, y, x + width, y + tall])
-        self._taken = np.vstack([self._taken, patch])
-        moved = np.abs(patch[:2] + patch[2:] - 2 * anchor).max() > 2 * boxes[0][1]
-        told_of = np.array([*anchor, 0.0]) if target is None else target
-        self._written.append(_Written(lines, boxes, size, patch, told_of if moved else None))
-
-    def draw(self) -> None:
-        """Draw all that was written, over thin lines from words that had to be moved to what they tell of."""
-        for item in self._written:
-            _lead(self._shown, item)
-        for item in self._written:
-            x, y, right, _ = item.patch
-            for line, box in zip(item.lines, item.boxes, strict=True):
-                middle = np.array([(x + right) // 2, y + box[1] // 2])
-                write_words(self._shown, line, middle, item.size, box)
-                y += box[1]
-
-    def _place(self, anchor: NDArray[np.int_], width: int, tall: int, step: int) -> tuple[int, int]:
-        """Upper left corner, px, of a patch near its anchor: the nearest that covers least."""
-        moves = np.array([(aside * width, up * step) for up in _UP for aside in _ASIDE])
-        room = np.array([self._shown.shape[1] - width, self._shown.shape[0] - tall])
-        corners = np.clip(np.rint(anchor - np.array([width // 2, tall // 2]) + moves), 0, np.maximum(room, 0))
-        boxes = np.hstack([corners, corners + np.array([width, tall])])
-        apart = (boxes[:, None, 2:] <= self._taken[:, :2]) | (self._taken[:, 2:] <= boxes[:, None, :2])
-        clash = (~apart.any(axis=2)).sum(axis=1)
-        cost = _CLASH * clash + _COVERED * self._marked(boxes) + np.hypot(*(corners - corners[0]).T)
-        x, y = corners[int(cost.argmin())].astype(int)
-        return int(x), int(y)
-
-    def _marked(self, boxes: FloatArray) -> NDArray[np.int_]:
-        """How many cells with marks each box (B, 4) covers."""
-        left, top = (boxes[:, :2] // _CELL_PX).astype(int).T
-        right, bottom = np.minimum(boxes[:, 2:] // _CELL_PX + 1, np.array(self._count.shape[::-1]) - 1).astype(int).T
-        count = self._count
-        return np.asarray(count[bottom, right] - count[top, right] - count[bottom, left] + count[top, left])
+    lines: tuple[str, ...]
+    place: NDArray[np.int_]
+    size: float
+    target: FloatArray | None = None
 
 
-def _lead(shown: NDArray[np.uint8], item: _Written) -> None:
+@dataclass(frozen=True, eq=False, slots=True)
+class _Patch:
+    """Words with the box (width, height, depth of the letters below their line) of each line and a corner (x, y), px."""
+
+    words: Words
+    boxes: tuple[tuple[int, int, int], ...]
+    corner: NDArray[np.int_]
+
+    @property
+    def ends(self) -> NDArray[np.int_]:
+        """Left, top, right and bottom, px."""
+        return np.concatenate([self.corner, self.corner + _size(self.boxes)])
+
+    @property
+    def is_away(self) -> bool:
+        """Whether it lies so far from its place that it must be led to."""
+        ends = self.ends
+        return bool(np.abs(ends[:2] + ends[2:] - 2 * self.words.place).max() > 2 * self.boxes[0][1])
+
+
+def write_at(shown: Picture, words: Words) -> None:
+    """Write words centred on their place, kept inside the picture."""
+    boxes = _boxes(words)
+    room = np.array(shown.shape[1::-1]) - _size(boxes)
+    _draw(shown, _Patch(words, boxes, np.clip(words.place - _size(boxes) // 2, 0, np.maximum(room, 0))))
+
+
+def write_apart(shown: Picture, words: Sequence[Words], marks: NDArray[np.int_]) -> None:
+    """Write words at or near their places, clear of one another and of marks (N, 2) px, as well as that can be done.
+
+    A thin line leads from those that had to be moved to what they tell of.
+    """
+    count, patches = _marked_cells(shown, marks), list[_Patch]()
+    for item in words:
+        boxes = _boxes(item)
+        taken = np.array([patch.ends for patch in patches]).reshape(-1, 4)
+        patches.append(_Patch(item, boxes, _clear_corner(shown, item.place, boxes, taken, count)))
+    for patch in patches:
+        _lead(shown, patch)
+    for patch in patches:
+        _draw(shown, patch)
+
+
+def _marked_cells(shown: Picture, marks: NDArray[np.int_]) -> NDArray[np.int_]:
+    """How many cells of a few pixels hold a mark, summed from the upper left corner."""
+    cells = np.array(shown.shape[:2]) // _CELL_PX + 1
+    row, column = np.clip(marks[:, ::-1] // _CELL_PX, 0, cells - 1).T
+    marked = np.zeros(cells, int)
+    marked[row, column] = 1
+    return np.pad(marked.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+
+
+def _clear_corner(
+    shown: Picture,
+    place: NDArray[np.int_],
+    boxes: Sequence[tuple[int, int, int]],
+    taken: NDArray[np.int_],
+    count: NDArray[np.int_],
+) -> NDArray[np.int_]:
+    """Upper left corner, px, of a patch near its place: the nearest that covers least of what is taken (K, 4) or marked."""
+    size = _size(boxes)
+    moves = np.array([(aside * size[0], up * boxes[0][1]) for up in _UP for aside in _ASIDE])
+    room = np.maximum(np.array(shown.shape[1::-1]) - size, 0)
+    corners = np.clip(np.rint(place - size // 2 + moves), 0, room)
+    ends = np.hstack([corners, corners + size])
+    apart = (ends[:, None, 2:] <= taken[:, :2]) | (taken[:, 2:] <= ends[:, None, :2])
+    clash = (~apart.any(axis=2)).sum(axis=1)
+    cost = _CLASH * clash + _COVERED * _covered(ends, count) + np.hypot(*(corners - corners[0]).T)
+    return np.asarray(corners[int(cost.argmin())].astype(int))
+
+
+def _covered(ends: FloatArray, count: NDArray[np.int_]) -> NDArray[np.int_]:
+    """How many cells with marks each patch (B, 4) covers."""
+    left, top = (ends[:, :2] // _CELL_PX).astype(int).T
+    right, bottom = np.minimum(ends[:, 2:] // _CELL_PX + 1, np.array(count.shape[::-1]) - 1).astype(int).T
+    return np.asarray(count[bottom, right] - count[top, right] - count[bottom, left] + count[top, left])
+
+
+def _lead(shown: Picture, patch: _Patch) -> None:
+    """A thin line from a patch that was moved to what it tells of."""
     import cv2
 
-    if item.target is None:
-        return
-    start = np.clip(item.target[:2], item.patch[:2], item.patch[2:])
-    way = start - item.target[:2]
+    target = np.append(patch.words.place, 0.0) if patch.words.target is None else patch.words.target
+    start = np.clip(target[:2], patch.ends[:2], patch.ends[2:])
+    way = start - target[:2]
     far = float(np.hypot(*way))
-    if far <= item.target[2]:
+    if not patch.is_away or far <= target[2]:
         return
-    end = item.target[:2] + way * (item.target[2] / far)
-    (x1, y1), (x2, y2) = np.rint([start, end]).astype(int).tolist()
+    (x1, y1), (x2, y2) = np.rint([start, target[:2] + way * (target[2] / far)]).astype(int).tolist()
     for colour, weight in ((_HALO, 3), (_INK, 1)):
         cv2.line(shown, (x1, y1), (x2, y2), colour, weight, cv2.LINE_AA)
+
+
+def _draw(shown: Picture, patch: _Patch) -> None:
+    """Each line in the middle of the patch, on white."""
+    import cv2
+
+    height, weight = _font(patch.words.size)
+    left, y, right, _ = patch.ends.tolist()
+    for line, (wide, high, base) in zip(patch.words.lines, patch.boxes, strict=True):
+        x = max((left + right) // 2 - wide // 2, 0)
+        cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
+        foot = (x + _BESIDE_PX, y + high - base - 2)
+        cv2.putText(shown, line, foot, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
+        y += high
 
 
 def _font(size: float) -> tuple[float, int]:
     return 0.95 * size, max(1, round(2.2 * size))
 
 
-def text_box(text: str, size: float) -> tuple[int, int, int]:
-    """Width and height (px) of a written line with its patch, and how far the letters reach below their line."""
+def _boxes(words: Words) -> tuple[tuple[int, int, int], ...]:
+    """Width and height (px) of each written line with its patch, and how far the letters reach below their line."""
     import cv2
 
-    height, weight = _font(size)
-    (width, tall), base = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
-    return width + 2 * _BESIDE_PX, tall + base + 6, base
+    height, weight = _font(words.size)
+    found = []
+    for line in words.lines:
+        (width, tall), base = cv2.getTextSize(line, cv2.FONT_HERSHEY_SIMPLEX, height, weight)
+        found.append((width + 2 * _BESIDE_PX, tall + base + 6, base))
+    return tuple(found)
 
 
-def write_words(
-    shown: NDArray[np.uint8], text: str, anchor: NDArray[np.int_], size: float, box: tuple[int, int, int] | None = None
-) -> None:
-    """Write one line centred on a pale patch at `anchor` (x, y) px, kept inside the picture; size 1 suits 2000 px.
-
-    box : what `text_box` tells of it, where that was asked before; OpenCV takes long to measure letters.
-    """
-    import cv2
-
-    height, weight = _font(size)
-    wide, high, base = box or text_box(text, size)
-    x = int(np.clip(anchor[0] - wide // 2, 0, max(shown.shape[1] - wide, 0)))
-    y = int(np.clip(anchor[1] - high // 2, 0, max(shown.shape[0] - high, 0)))
-    cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
-    place = (x + _BESIDE_PX, y + high - base - 2)
-    cv2.putText(shown, text, place, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
+def _size(boxes: Sequence[tuple[int, int, int]]) -> NDArray[np.int_]:
+    """Width and height of lines below one another, px."""
+    return np.array([max(box[0] for box in boxes), sum(box[1] for box in boxes)])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from capture.camera.bench import Bench
 from capture.camera.image import Image, upright
 from capture.edges.flatten import flatten
-from capture.edges.lettering import Words
+from capture.edges.lettering import Words, write_apart
 from capture.edges.measure import MeasuredPart
 from fit.feature import Feature
 from fit.points import FloatArray, Points
@@ -63,10 +63,8 @@ def marked_png(
         marks = np.concatenate([marks, dots])
         for x, y in dots:
             cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
-    words = Words(shown, marks)
-    for feature in sorted(features, key=lambda f: f.kind in ("path", "line", "arc")):
-        _label(words, feature, place, size)
-    words.draw()
+    ranked = sorted(features, key=lambda f: f.kind in ("path", "line", "arc"))
+    write_apart(shown, [words for feature in ranked for words in _labels(feature, place, size)], marks)
     return _png(shown)
 
 
@@ -81,15 +79,14 @@ def _reduced(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return pixels if pixels.shape[1::-1] == size else cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR)
 
 
-def _label(words: Words, feature: Feature, place: Any, size: float) -> None:
+def _labels(feature: Feature, place: Any, size: float) -> list[Words]:
     """Name and main size beside a hole, slot or edge; a number beside each piece of an outline."""
-    if feature.kind == "path":
-        for i, segment in enumerate(feature.segments, 1):
-            words.write([f"{i}: {_edge_words(segment)}"], place(_middle(segment)[None])[0], 0.75 * size)
-        return
-    if feature.kind in ("line", "arc"):
-        words.write([f"{feature.name}: {_edge_words(feature)}"], place(_middle(feature)[None])[0], 0.75 * size)
-        return
+    if feature.kind in ("path", "line", "arc"):
+        edges = {f"{i}": segment for i, segment in enumerate(feature.segments, 1)} or {feature.name: feature}
+        return [
+            Words((f"{name}: {_edge_words(edge)}",), place(_middle(edge)[None])[0], 0.75 * size)
+            for name, edge in edges.items()
+        ]
     centre = feature.vector(("x", "y", "z"))
     reach = _half_extent(feature)
     around = place(centre + np.array([[reach, 0, 0], [-reach, 0, 0], [0, reach, 0], [0, -reach, 0]]))
@@ -101,7 +98,7 @@ def _label(words: Words, feature: Feature, place: Any, size: float) -> None:
     middle = np.array([around[:, 0].max() + round(100 * size), round(around[:, 1].mean())])
     narrow = feature["diameter" if feature.kind == "circle" else "width"] / (2 * reach)
     rim = np.array([*around.mean(axis=0), narrow * np.ptp(around[:, 0]) / 2])
-    words.write([feature.name, sizes], middle, size, rim)
+    return [Words((feature.name, sizes), middle, size, rim)]
 
 
 def _half_extent(feature: Feature) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.edges.lettering import write_words
+from capture.edges.lettering import Words, write_at
 
 if TYPE_CHECKING:
     from capture.camera.bench import Bench
@@ -66,4 +66,4 @@ def _rule(drawn: NDArray[np.uint8], flat: Flat, axis: int, spacing: int) -> None
         first, last = ((place, 0), (place, rows - 1)) if axis == 0 else ((0, place), (columns - 1, place))
         cv2.line(drawn, first, last, _COLOUR, 2 if mm == 0 else 1, cv2.LINE_AA)
         at = np.array([place, rows - 24] if axis == 0 else [40, place])
-        write_words(drawn, f"{'xy'[axis]} {mm}", at, 0.8)
+        write_at(drawn, Words((f"{'xy'[axis]} {mm}",), at, 0.8))

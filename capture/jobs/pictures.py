@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.edges.lettering import write_words
+from capture.edges.lettering import Words, write_at
 from capture.edges.overlay import OTHER, flat_png, marked_png
 from fit.feature import Feature
 from fit.points import FloatArray, Points
@@ -109,7 +109,7 @@ def _tile(pixels: NDArray[Any], bench: Bench, pick: Pick, marked: Marked) -> NDA
     words = pick.name if len(points) else f"{pick.name}: not measured"
     if len(other):
         words += f": another edge {abs(marked.leads[pick.name].apart):.1f} mm away"
-    write_words(tile, words, np.array([_TILE // 2, _TILE - 20]), 0.6)
+    write_at(tile, Words((words,), np.array([_TILE // 2, _TILE - 20]), 0.6))
     return tile
 
 

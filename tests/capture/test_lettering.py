@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from capture.edges.lettering import Words
+from capture.edges.lettering import Words, write_apart, write_at
 
 GROUND = 90
 
 
-def written(marks: np.ndarray, *anchors: tuple[int, int]) -> np.ndarray:
+def written(marks: np.ndarray, *places: tuple[int, int]) -> np.ndarray:
     shown = np.full((600, 800, 3), GROUND, np.uint8)
-    words = Words(shown, marks)
-    for i, anchor in enumerate(anchors):
-        words.write([f"edge {i}: 123.4"], np.array(anchor), 0.6)
-    words.draw()
+    write_apart(shown, [Words((f"edge {i}: 123.4",), np.array(place), 0.6) for i, place in enumerate(places)], marks)
     return shown
 
 
@@ -32,3 +29,15 @@ def test_words_do_not_cover_one_another_and_stay_inside() -> None:
     one = (written(np.zeros((0, 2), int), (795, 5)) == 255).all(axis=2).sum()
     both = (written(np.zeros((0, 2), int), (795, 5), (795, 5), (790, 8)) == 255).all(axis=2).sum()
     assert both >= 2.9 * one
+
+
+def test_words_at_a_place_lie_about_it_but_inside_the_picture() -> None:
+    def ends(x: int, y: int) -> tuple[int, ...]:
+        shown = np.full((600, 800, 3), GROUND, np.uint8)
+        write_at(shown, Words(("x 120",), np.array([x, y]), 0.8))
+        rows, columns = np.nonzero((shown != GROUND).any(axis=2))
+        return int(columns.min()), int(rows.min()), int(columns.max()), int(rows.max())
+
+    left, top, right, bottom = ends(400, 300)
+    assert abs(left + right - 800) < 4 and abs(top + bottom - 600) < 4
+    assert ends(799, 0) == (799 - (right - left), 0, 799, bottom - top)

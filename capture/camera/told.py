@@ -14,14 +14,19 @@ Cameras = Mapping[str, Any]
 
 
 def shot_lines(camera: Cameras) -> list[str]:
-    """Lines for a terminal: health of each photo's target, then what would make the next shot better."""
-    lines = []
+    """Lines for a terminal: health of each photo's target, then what would make the next shots better, each told once."""
+    lines: list[str] = []
+    advice: dict[str, list[str]] = {}
     for name, one in _by_photo(camera):
-        of = f" of {name}" if name else ""
         if "leave_one_out" in one:
-            lines.append(f"target{of}: {_health(one)}")
-        lines += [f"next shot{of}: {line}" for line in one["advice"]]
-    return lines
+            lines.append(f"target{_of(name)}: {_health(one)}")
+        for line in one["advice"]:
+            advice.setdefault(line, []).append(name)
+    return lines + [f"next shot{_of(', '.join(names))}: {line}" for line, names in advice.items()]
+
+
+def _of(names: str) -> str:
+    return f" of {names}" if names else ""
 
 
 def shot_part(camera: Cameras) -> ReportPart | None:
@@ -29,7 +34,7 @@ def shot_part(camera: Cameras) -> ReportPart | None:
     rows = []
     for name, one in _by_photo(camera):
         if "leave_one_out" in one:
-            rows.append((name, _health(one).capitalize() + "."))
+            rows.append((name, f"The target: {_health(one)}."))
         rows += [(name, line) for line in one["advice"]]
     if not rows:
         return None

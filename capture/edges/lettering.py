@@ -10,16 +10,18 @@ from numpy.typing import NDArray
 
 from fit.points import FloatArray
 
-__all__ = ["Words", "write_apart", "write_at"]
+__all__ = ["HALO", "INK", "Words", "write_apart", "write_at"]
 
 _BESIDE_PX = 4
-_INK, _HALO = (20, 20, 20), (255, 255, 255)
+INK, HALO = (20, 20, 20), (255, 255, 255)
 _ASIDE = (0.0, 0.55, -0.55, 1.1, -1.1)
 _UP = (0, 1, -1, 2, -2, 3, -3, 4, -4)
 """Moves tried, in widths of the patch and heights of its lines."""
 _CLASH, _COVERED = 1e6, 40.0
 """Cost, px of a move, of covering other words and of every cell that holds a mark."""
 _CELL_PX = 4
+_BESIDE_LINES = 0.5
+"""Heights of a line within which words lie beside what they tell of."""
 
 Picture = NDArray[np.uint8]
 
@@ -50,12 +52,6 @@ class _Patch:
         """Left, top, right and bottom, px."""
         return np.concatenate([self.corner, self.corner + _size(self.boxes)])
 
-    @property
-    def is_away(self) -> bool:
-        """Whether it lies so far from its place that it must be led to."""
-        ends = self.ends
-        return bool(np.abs(ends[:2] + ends[2:] - 2 * self.words.place).max() > 2 * self.boxes[0][1])
-
 
 def write_at(shown: Picture, words: Words) -> None:
     """Write words centred on their place, kept inside the picture."""
@@ -67,7 +63,7 @@ def write_at(shown: Picture, words: Words) -> None:
 def write_apart(shown: Picture, words: Sequence[Words], marks: NDArray[np.int_]) -> None:
     """Write words at or near their places, clear of one another and of marks (N, 2) px, as well as that can be done.
 
-    A thin line leads from those that had to be moved to what they tell of.
+    A thin line leads from those that do not lie beside it to what they tell of.
     """
     count, patches = _marked_cells(shown, marks), list[_Patch]()
     for item in words:
@@ -116,17 +112,17 @@ def _covered(ends: FloatArray, count: NDArray[np.int_]) -> NDArray[np.int_]:
 
 
 def _lead(shown: Picture, patch: _Patch) -> None:
-    """A thin line from a patch that was moved to what it tells of."""
+    """A thin line from a patch to what it tells of, where that does not lie beside it."""
     import cv2
 
     target = np.append(patch.words.place, 0.0) if patch.words.target is None else patch.words.target
     start = np.clip(target[:2], patch.ends[:2], patch.ends[2:])
     way = start - target[:2]
     far = float(np.hypot(*way))
-    if not patch.is_away or far <= target[2]:
+    if far - target[2] <= _BESIDE_LINES * patch.boxes[0][1]:
         return
     (x1, y1), (x2, y2) = np.rint([start, target[:2] + way * (target[2] / far)]).astype(int).tolist()
-    for colour, weight in ((_HALO, 3), (_INK, 1)):
+    for colour, weight in ((HALO, 3), (INK, 1)):
         cv2.line(shown, (x1, y1), (x2, y2), colour, weight, cv2.LINE_AA)
 
 
@@ -138,9 +134,9 @@ def _draw(shown: Picture, patch: _Patch) -> None:
     left, y, right, _ = patch.ends.tolist()
     for line, (wide, high, base) in zip(patch.words.lines, patch.boxes, strict=True):
         x = max((left + right) // 2 - wide // 2, 0)
-        cv2.rectangle(shown, (x, y), (x + wide, y + high), _HALO, -1)
+        cv2.rectangle(shown, (x, y), (x + wide, y + high), HALO, -1)
         foot = (x + _BESIDE_PX, y + high - base - 2)
-        cv2.putText(shown, line, foot, cv2.FONT_HERSHEY_SIMPLEX, height, _INK, weight, cv2.LINE_AA)
+        cv2.putText(shown, line, foot, cv2.FONT_HERSHEY_SIMPLEX, height, INK, weight, cv2.LINE_AA)
         y += high
 
 

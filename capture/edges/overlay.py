@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from capture.camera.bench import Bench
 from capture.camera.image import Image, upright
 from capture.edges.flatten import flatten
-from capture.edges.lettering import Words, write_apart
+from capture.edges.lettering import HALO, INK, Words, write_apart
 from capture.edges.measure import MeasuredPart
 from fit.feature import Feature
 from fit.points import FloatArray, Points
@@ -22,6 +22,7 @@ _MOST_PX = 1600
 _LETTERS_PX = 2000
 """Length of picture that letters of size 1 suit."""
 OTHER = (0, 120, 255)
+_AXIS_MM = 25.0
 _EDGE, _HOLE = (40, 140, 0), (200, 60, 0)
 
 
@@ -64,7 +65,8 @@ def marked_png(
         for x, y in dots:
             cv2.circle(shown, (int(x), int(y)), max(1, round(2 * size)), colour, -1, cv2.LINE_AA)
     ranked = sorted(features, key=lambda f: f.kind in ("path", "line", "arc"))
-    write_apart(shown, [words for feature in ranked for words in _labels(feature, place, size)], marks)
+    labels = [words for feature in ranked for words in _labels(feature, place, size)]
+    write_apart(shown, [*labels, *_axes(shown, place, size)], marks)
     return _png(shown)
 
 
@@ -77,6 +79,21 @@ def _reduced(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     if whole > 1:
         pixels = cv2.resize(pixels, None, fx=1 / whole, fy=1 / whole, interpolation=cv2.INTER_AREA)
     return pixels if pixels.shape[1::-1] == size else cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR)
+
+
+def _axes(shown: NDArray[np.uint8], place: Any, size: float) -> list[Words]:
+    """Arrows along the print's axes from their origin, and their names; none where that lies outside the picture."""
+    import cv2
+
+    origin, *ends = place(np.array([(0.0, 0.0, 0.0), (_AXIS_MM, 0.0, 0.0), (0.0, _AXIS_MM, 0.0)]))
+    if (origin < 0).any() or (origin >= shown.shape[1::-1]).any():
+        return []
+    for end in ends:
+        for colour, weight in ((HALO, max(3, round(8 * size))), (INK, max(1, round(3 * size)))):
+            cv2.arrowedLine(shown, origin.tolist(), end.tolist(), colour, weight, cv2.LINE_AA, tipLength=0.2)
+    return [
+        Words((f"print {name}",), end + (end - origin) // 3, 0.75 * size) for name, end in zip("xy", ends, strict=True)
+    ]
 
 
 def _labels(feature: Feature, place: Any, size: float) -> list[Words]:

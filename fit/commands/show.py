@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from fit.report.alike import told_once
 from fit.report.words import VALUE_WORDS, feature_sizes, size_text
 from fit.resultfile import record_text
 from fit.results import Notice, Results
@@ -37,7 +38,7 @@ def result_table(results: Results, unit_out: str = "mm") -> list[str]:
         lines += [""]
         lines += [
             f"{notice.code}{f' ({notice.feature})' if notice.feature else ''}: {in_unit(notice.text, unit_out)}"
-            for notice in results.warnings
+            for notice in told_once(results.warnings)
         ]
     return lines
 

@@ -274,7 +274,10 @@ def _short(feature: Feature) -> list[Notice]:
         radius, spread = arc["radius"], arc.value("radius").u95
         if spread > 0.2 * radius:
             share = spread / radius
-            most = f"{radius / (1 - share):.4g} mm" if share < 1 else "nearly straight"
-            text = f"{arc.name} is too short for its radius: it lies between {radius / (1 + share):.4g} mm and {most}."
+            most = f"{radius / (1 - share):.3g} mm" if share < 1 else "nearly straight"
+            text = (
+                f"'{arc.name}' is too short to tell its radius: {radius / (1 + share):.3g} mm to {most}. "
+                "Check it with a radius gauge."
+            )
             notices.append(Notice("short-arc", text, feature.name))
     return notices

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fit.drawing.frame import tool_version
+from fit.report.alike import told_once
 from fit.report.parts import ReportPart, part_html, part_in_unit, picture_html
 from fit.report.plots import points_picture, residual_plot
 from fit.report.sizes import dimension_section, feature_section
@@ -79,11 +80,11 @@ def _heading(title: Any) -> str:
 
 
 def _warnings(notices: Sequence[Notice], unit_out: str) -> str:
-    """All warnings, those of one code together so that their advice stands there once."""
+    """All warnings, those alike told once, and those of one code together so that their advice stands there once."""
     if not notices:
         return ""
     alike: dict[str, list[Notice]] = {}
-    for notice in notices:
+    for notice in told_once(notices):
         alike.setdefault(notice.code, []).append(notice)
     rows = "".join(_warning(code, group, unit_out) for code, group in alike.items())
     return f'<section class="long"><h2>Read this first</h2>{rows}</section>'
@@ -106,7 +107,7 @@ def _record(notices: Sequence[Notice], unit_out: str) -> str:
     rows = "".join(
         f"<p>{escape(in_unit(notice.text, unit_out))}<small>{escape(notice.code)}</small>"
         f"<small>{escape(in_unit(_whole(notice), unit_out))}</small></p>"
-        for notice in notices
+        for notice in told_once(notices)
     )
     return f'<section class="long"><h2>For the record</h2>{rows}</section>' if rows else ""
 

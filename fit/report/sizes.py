@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from html import escape
 
 from fit.feature import Feature
@@ -33,7 +33,7 @@ def dimension_section(dimensions: Sequence[Dimension], unit_out: str) -> str:
     )
     table = f'<table class="stack"><thead>{head}</thead><tbody>{rows}</tbody></table>'
     words = f"<p>{rule}</p>" if any(item.verdict for item in dimensions) else ""
-    return f'<section class="long"><h2>Sizes</h2>{table}{words}</section>'
+    return f'<section class="long"><h2>Sizes</h2>{table}{_remedies(dimensions)}{words}</section>'
 
 
 def _dimension_row(item: Dimension, unit_out: str, wanted: bool) -> str:
@@ -43,14 +43,13 @@ def _dimension_row(item: Dimension, unit_out: str, wanted: bool) -> str:
     verdict = (
         f'<span class="verdict {_CLASS.get(item.verdict, "")}">{escape(item.verdict)}</span>' if item.verdict else ""
     )
-    budget = value.budget()
     said = f"<td>{escape(' to '.join(limits))}</td>", f"<td>{verdict}<small>{escape(enough(item))}</small></td>"
     asked = said if wanted else ()
     cells = (
         f"<td>{escape(item.name)}<small>{escape(_more(item))}</small></td>",
         f'<td class="figure">{escape(measured)}</td>',
         *asked,
-        f"<td>{budget_bar(budget)}<small>{escape(_remedy(budget))}</small></td>",
+        f"<td>{budget_bar(value.budget())}</td>",
     )
     return f"<tr>{''.join(cells)}</tr>"
 
@@ -82,10 +81,16 @@ def enough(item: Dimension) -> str:
     return "just accurate enough" if share <= 0.5 else "not accurate enough for this tolerance"
 
 
-def _remedy(budget: Mapping[str, float]) -> str:
-    largest = next(iter(budget), "")
-    remedy = budget_entry(largest)[1]
-    return f"To improve: {remedy}" if remedy else ""
+def _remedies(dimensions: Sequence[Dimension]) -> str:
+    """What would make the sizes better known, by the largest part of their ±, and which sizes it holds for."""
+    names: dict[tuple[str, str], list[str]] = {}
+    for item in dimensions:
+        names.setdefault(budget_entry(next(iter(item.value.budget()), "")), []).append(item.name)
+    lines = []
+    for (source, remedy), sizes in names.items():
+        of = "all sizes" if len(names) == 1 else ", ".join(sizes)
+        lines += [f"<p>To improve {escape(of)} (mostly {escape(source)}): {escape(remedy)}</p>"] if remedy else []
+    return "".join(lines)
 
 
 def feature_section(features: Sequence[Feature], unit_out: str) -> str:

@@ -194,6 +194,15 @@ def test_files_and_record(edgewright, photo, tmp_path):
     assert again.code == 0 and "hole 1" in again.out and "print-unknown" in again.out
 
 
+def test_the_overlay_shows_where_the_axes_of_the_print_run(shot, scene):
+    """Dark arrows from the lower-left printed corner, on the picture as people see it; nothing the other way."""
+    shown = cv2.imdecode(np.frombuffer(shot.files["overlay.png"], np.uint8), cv2.IMREAD_GRAYSCALE)
+    places = np.array([(12.0, 0, 0), (0, 12.0, 0), (-3.0, 0, 0), (0, -3.0, 0)])
+    px = np.rint(scene.camera.project(places) * max(shown.shape) / max(SIZE)).astype(int)
+    along_x, along_y, before_x, before_y = (int(shown[y - 1 : y + 2, x - 1 : x + 2].min()) for x, y in px)
+    assert max(along_x, along_y) < 40 < 150 < min(before_x, before_y)
+
+
 @pytest.mark.parametrize(("height", "moved"), [(Length(2.0), True), (Length(2.0, 1.0), False)])
 def test_the_light_is_asked_only_where_the_height_is_known(photo, monkeypatch, height, moved):
     """A sheet that may lie a millimetre higher has its wall and its shadows elsewhere."""

@@ -25,5 +25,10 @@ def test_several_photos_are_told_apart():
     assert [row[0] for row in shot_part(by_photo).rows] == ["square", "tilted"]
 
 
+def test_advice_that_holds_for_several_photos_is_told_once():
+    lines = shot_lines({"square": SOUND | GLARE, "tilted": GLARE})
+    assert [line.split(":")[0] for line in lines] == ["target of square", "next shot of square, tilted"]
+
+
 def test_nothing_to_say():
     assert shot_lines({}) == [] and shot_part({"a": {"advice": []}}) is None

@@ -128,11 +128,11 @@ def test_words_from_outside_are_escaped(parts: ModuleType) -> None:
     assert text.count("&lt;script&gt;") > 12
 
 
-def test_warnings_of_one_code_share_their_advice(parts: ModuleType) -> None:
+def test_warnings_that_are_alike_stand_there_once_with_their_advice(parts: ModuleType) -> None:
     results = sample(parts)
     told = [Notice("outside-target", f"'edge {i}' reaches far.", f"edge {i}") for i in range(3)]
     text, _ = page_of(replace(results, warnings=[*told[:2], *results.warnings, told[2]]))
-    assert all(text.count(f"edge {i}&#x27; reaches far.") == 1 for i in range(3))
+    assert text.count("&#x27; reaches far.") == 1 and text.count("Alike: edge 1, edge 2.") == 1
     assert text.count(escape(ADVICE["outside-target"].do)) == 1
 
 
@@ -146,6 +146,13 @@ def test_sizes_verdicts_budgets_and_residuals_are_there(parts: ModuleType) -> No
     assert "not an approval" in said and "coupon" in said and "Before drilling or cutting" in said
     assert "ab" * 32 in said and "NumPy" in said
     assert 'class="bar"' in text
+
+
+def test_what_would_better_the_sizes_is_said_once_for_all_of_them(parts: ModuleType) -> None:
+    size = sample(parts).dimensions[0]
+    several = [replace(size, name=f"size {i}") for i in range(4)]
+    text, _ = page_of(replace(sample(parts), dimensions=several))
+    assert text.count("To improve all sizes (mostly print scale): Read the printed") == text.count("To improve") == 1
 
 
 def test_measured_points_are_pictured_where_there_is_no_photo(parts: ModuleType) -> None:

@@ -87,7 +87,8 @@ def _solved_bench(image: Image, options: ShotOptions, profile: CameraProfile | N
     pieces = find_pieces(image)
     if all(found.piece.kind != "frame" for found in pieces):
         message = (
-            f"{image.path}: shows strips but no frame; strips need to be told what to measure: use 'edgewright run'."
+            f"{image.path}: shows strips but no frame. To tell what to measure among strips, use 'edgewright page' or "
+            "'edgewright run'."
         )
         raise CannotDetermine(message)
     return solve_bench(

@@ -63,6 +63,7 @@ def find_pieces(image: Image, kinds: Collection[str] = ("frame", "strip")) -> li
     markers = _seek_markers(image, codes)
     if len(markers) < MIN_MARKERS:
         _refuse_mirrored(image, codes)
+        _refuse_sheet(image, kinds)
         raise _no_target(image, kinds, len(markers))
     found, reasons = [], []
     for piece in _pieces_present(markers, kinds):
@@ -147,6 +148,18 @@ def _refuse_mirrored(image: Image, codes: Sequence[int]) -> None:
         if len(read_markers(grey, codes, scale)) >= MIN_MARKERS:
             message = f"{image.path}: the picture is mirrored; give the photo as the camera wrote it, not flipped."
             raise InputError(message)
+
+
+def _refuse_sheet(image: Image, kinds: Collection[str]) -> None:
+    """Tell where what lies there is the sheet that lenses are learned from."""
+    codes = _codes_of({"sheet"} - set(kinds))
+    for scale in _scales(image) if codes else ():
+        if len(read_markers(image.grey8, codes, scale)) >= MIN_MARKERS:
+            what = " or ".join(sorted(kinds))
+            message = (
+                f"{image.path}: shows the lens sheet, which is for 'edgewright camera'; shoot the part with a {what}."
+            )
+            raise CannotDetermine(message)
 
 
 def _no_target(image: Image, kinds: Collection[str], count: int) -> CannotDetermine:

@@ -171,7 +171,7 @@ def _refuse_cut_off(part: PartMask, height: float) -> None:
     if part.touches_border:
         message = (
             "The part reaches over the printed frame or something covers the paper beside it; lay it clear of the print "
-            "with blank paper all round. A larger or raised part is measured edge by edge: use 'edgewright run'."
+            "with blank paper all round. For a larger or raised part use 'edgewright page' or 'edgewright run'."
         )
         if height > _USUAL_HEIGHT_MM:
             message += f" Or is the height meant in another unit? It was read as {height:g} mm."

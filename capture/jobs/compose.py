@@ -72,7 +72,7 @@ def _told_apart(file: JobFile, photos: Mapping[str, Stage]) -> dict[str, Stage]:
     for name, stage in photos.items():
         renamed = photo_names_of_errors(name, _own_sources(keys[name], first))
         features = tuple(feature_with_names(feature, renamed) for feature in stage.features)
-        notices = tuple(replace(n, text=f"In photo {name}: {n.text}") for n in stage.notices)
+        notices = tuple(replace(n, text=f"In photo '{name}': {n.text}") for n in stage.notices)
         points = stage.points and points_with_names(stage.points, renamed)
         stage = replace(stage, features=features, points=points, notices=notices)
         result[name] = _prefixed(stage, name) if name in auto and len(photos) > 1 else stage

@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 __all__ = ["Picked", "Solved", "measured_picks", "photo_key", "photo_stage", "solve_photo"]
 
 
+_ENDS_SHORT = 10.0
+"""Way-points are good to about 3 mm; an edge that ends this much farther from one, mm, does not reach it."""
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Solved:
     """A photo with its camera solved."""
@@ -221,10 +225,26 @@ def _measured(
         except CannotDetermine as error:
             notices.append(Notice("not-measured", str(error), item.feature.name))
             continue
-        notices += [notice] if notice else []
+        notices += [*([notice] if notice else []), *_ends_short(by_name[item.feature.name], item.points)]
         named = feature_with_names(item.feature, renamed)
         kept.append(replace(item, feature=named, points=points_with_names(item.points, renamed)))
     return kept, notices
+
+
+def _ends_short(pick: Pick, points: Points) -> list[Notice]:
+    """Tell where the edge found comes nowhere near the first or last way-point: what is missing there is not in its length."""
+    if pick.kind not in ("path", "line") or pick.closed:
+        return []
+    gaps = {
+        word: float(np.linalg.norm(points.xyz[:, :2] - place, axis=1).min())
+        for word, place in (("first", pick.near[0]), ("last", pick.near[-1]))
+    }
+    text = (
+        "The edge found ends {:.0f} mm from the {} way-point of '{}', and so does its length. Look at its picks picture, then "
+        "correct near, mark the rest as a path of its own, or shoot in other light."
+    )
+    told = (text.format(gap, word, pick.name) for word, gap in gaps.items() if gap > _ENDS_SHORT)
+    return [Notice("ends-short", words, pick.name) for words in told]
 
 
 def _in_view(bench: Bench, pick: Pick) -> bool:

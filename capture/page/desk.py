@@ -240,7 +240,7 @@ class Desk:
 
     def plain(self, text: str) -> str:
         """A message without the folders of this machine, in the words of the page and the reader's unit."""
-        here = text.replace("use 'edgewright run'.", "tap its edges and holes here.")
+        here = text.replace("use 'edgewright page' or 'edgewright run'.", "tap its edges and holes here.")
         folder = str(self.book.path.parent)
         return on_page(here.replace(f"{folder}/", "").replace(folder, "the job's folder"), self._unit)
 

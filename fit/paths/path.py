@@ -276,7 +276,7 @@ def _short(feature: Feature) -> list[Notice]:
             share = spread / radius
             most = f"{radius / (1 - share):.3g} mm" if share < 1 else "nearly straight"
             text = (
-                f"'{arc.name}' is too short to tell its radius: {radius / (1 + share):.3g} mm to {most}. "
+                f"{arc.name} is too short to tell its radius: {radius / (1 + share):.3g} mm to {most}. "
                 "Check it with a radius gauge."
             )
             notices.append(Notice("short-arc", text, feature.name))

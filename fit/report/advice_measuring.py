@@ -16,6 +16,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Look at the marked photo: the feature is beyond the outermost printed corners.",
             "Move the target or add strips so that they surround the feature, and shoot again.",
         ),
+        "ends-short": Advice(
+            "Beyond this end no edge stood out well enough, or another one was followed, so the length stops here.",
+            "Look at the marked photo: the dots end before the edge does.",
+            "Put way-points closer together and on the edge, mark the rest by itself, or shoot in other light.",
+        ),
         "height-unknown": Advice(
             "How high the face lies above the target was not given: at 800 mm, 3 mm nearer looks 0.4 % larger.",
             "Lay a straight edge on the face and measure down to the print.",

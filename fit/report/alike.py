@@ -10,7 +10,7 @@ from fit.results import Notice
 
 __all__ = ["told_once"]
 
-_NAME = r"'[^']*'"
+_QUOTED = r"'[^']*'"
 _FIGURE = r"(?<![\w.])\d+(?:\.\d+)?(?: ?(?:mm|°|%|px)(?!\w))?"
 
 
@@ -23,9 +23,9 @@ def told_once(notices: Iterable[Notice]) -> list[Notice]:
 
 
 def _variables(notice: Notice) -> re.Pattern[str]:
-    """What may differ between notices that are alike: the feature, names in quotes, figures."""
-    own = [rf"(?<!\w){re.escape(notice.feature)}(?!\w)"] if notice.feature else []
-    return re.compile("|".join([_NAME, *own, _FIGURE]))
+    """What may differ between notices that are alike: the feature or a piece of it, names in quotes, figures."""
+    own = [rf"(?<!\w){re.escape(notice.feature)}(?: \d+)?(?!\w)"] if notice.feature else []
+    return re.compile("|".join([_QUOTED, *own, _FIGURE]))
 
 
 def _as_one(group: Sequence[Notice]) -> Notice:
@@ -37,11 +37,13 @@ def _as_one(group: Sequence[Notice]) -> Notice:
 
 
 def _difference(first: Notice, other: Notice) -> str:
-    """Name of what the other is about, and in brackets the figures in which it differs from the first."""
+    """What the other is about, and in brackets the figures in which it differs from the first."""
     pairs = zip(_variables(first).findall(first.text), _variables(other).findall(other.text), strict=True)
     differing = [theirs for ours, theirs in pairs if ours != theirs]
-    named = [text.strip("'") for text in differing if text.startswith("'")]
     figures = [text for text in differing if re.fullmatch(_FIGURE, text)]
-    name = other.feature if other.feature != first.feature else " ".join(named)
-    told = ", ".join(figures)
+    names = list(dict.fromkeys(text.strip("'") for text in differing if text not in figures))
+    if other.feature != first.feature:
+        pieces = [name for name in names if name.startswith(f"{other.feature} ")]
+        names = [name for name in names if other.feature not in name] + (pieces or [other.feature])
+    name, told = " ".join(names), ", ".join(figures)
     return f"{name} ({told})" if name and told else name or told

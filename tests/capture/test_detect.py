@@ -145,6 +145,13 @@ def test_nothing_there(synthetic):
         find_pieces(as_image(synthetic, clutter))
 
 
+def test_the_sheet_that_lenses_are_learned_from_is_no_frame(synthetic):
+    picture = as_image(synthetic, synthetic.photograph(shot_of(synthetic, sheet(), roll=0.0), sheet(), SIZE))
+    with pytest.raises(CannotDetermine, match=r"shows the lens sheet, which is for 'edgewright camera'"):
+        find_pieces(picture)
+    assert find_pieces(picture, ("sheet",))[0].piece.kind == "sheet"
+
+
 def test_blurred_beyond_use(synthetic, frame_photo):
     with pytest.raises(CannotDetermine, match="blurred"):
         find_pieces(as_image(synthetic, cv2.GaussianBlur(frame_photo, (0, 0), 7.0)))

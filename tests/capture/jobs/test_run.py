@@ -106,6 +106,18 @@ def test_what_cannot_be_measured_is_left_out_with_its_dimensions(scene, edgewrig
     assert ("dimension-left-out", "to lost") in told
 
 
+def test_an_edge_that_ends_before_its_way_points_do_is_told(scene, edgewright) -> None:
+    """Past the plate's corner there is blank paper; a length of what was found must not pass for that of what was meant."""
+    path = '[[feature]]\nname = "{}"\nkind = "path"\nphoto = "a"\nnear = [[65, 80], [90, 80], [{}, 80]]\n'
+    (scene.folder / "plate.toml").write_text(scene.job + path.format("past", 148) + path.format("whole", 117))
+    record = json.loads(edgewright("run", scene.folder / "plate.toml", "--json").out)
+    short = [notice for notice in record["warnings"] if notice["code"] == "ends-short"]
+    assert [notice["feature"] for notice in short] == ["past"] and "from the last way-point of 'past'" in short[0][
+        "text"
+    ]
+    assert feature(record, "past")["values"]["length"]["value"] < 65
+
+
 def test_a_photo_without_a_print_is_left_out_where_another_serves(scene, edgewright) -> None:
     import cv2
 

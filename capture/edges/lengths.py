@@ -14,7 +14,7 @@ from capture.edges.rims import Sheet
 from capture.edges.strip import Contour, Lit, sampled
 from fit.points import FloatArray
 
-__all__ = ["FARTHER", "NEAR", "WIDE", "Across", "Lengths", "joined", "lengths_along"]
+__all__ = ["BENCH", "FARTHER", "NEAR", "WIDE", "Across", "Lengths", "joined", "lengths_along"]
 
 FARTHER: FloatArray = np.arange(1.5, 4.6, 0.2, dtype=np.float64)
 """Outward offsets at which tone is sampled farther out, mm."""
@@ -56,6 +56,8 @@ NEAR = Across(0.04, -26, 36, np.arange(-14, 15), 2, 0.5, 0.8, 0.004)
 WIDE = Across(0.08, -44, 46, np.arange(-36, 32, 2), 1, 3.4, 3.5, 0.01, sloping=True)
 """A few tenths of a millimetre to either side, and as far as a shadow's other end may lie; of the former every other sample
 is compared, as blur leaves no more to be told."""
+BENCH = Across(0.04, -46, 60, NEAR.moves, 2, 1.6, 0.9, 0.004, sloping=True)
+"""The same places as `NEAR`, with more of the face, since nothing is known of the light on the ground."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

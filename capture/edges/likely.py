@@ -10,9 +10,9 @@ from capture.edges.lengths import NEAR, Lengths
 from capture.edges.slot_holes import Stadium
 from fit.points import FloatArray
 
-__all__ = ["likely_chain_move", "likely_circle_move", "likely_slot_move", "slot_values"]
+__all__ = ["likely_chain_move", "likely_circle_move", "likely_line_move", "likely_slot_move", "slot_values"]
 
-_FOUND_U_MM = 0.15
+_FOUND_U_MM, _LINE_FOUND_U_MM = 0.15, 0.25
 _CREDIT = 0.25
 """What a length tells as a share of what it would tell if lengths erred on their own."""
 _CIRCLE_GRIDS = ((0.3, 0.05), (0.06, 0.02))
@@ -29,6 +29,13 @@ _LEAST_MOVE = 0.05
 def likely_circle_move(costs: FloatArray, ring: Lengths) -> tuple[FloatArray, FloatArray]:
     """Mean move (dx, dy, dr) of a circle, mm, and its covariance; costs (W, S) over `NEAR` of its lengths."""
     return _likely(costs, np.column_stack([ring.facing, -np.ones(len(costs))]), _CIRCLE_GRIDS)
+
+
+def likely_line_move(costs: FloatArray) -> float:
+    """Mean outward move of a line, mm; costs (W, S) over `NEAR` of its lengths, each long enough to err on its own."""
+    cost = costs.sum(axis=0) + (NEAR.shifts / _LINE_FOUND_U_MM) ** 2 / 2
+    share = np.exp(cost.min() - cost)
+    return float(share @ NEAR.shifts / share.sum())
 
 
 def likely_slot_move(costs: FloatArray, ring: Lengths, slot: Stadium, spacing: float) -> tuple[FloatArray, FloatArray]:

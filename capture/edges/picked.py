@@ -15,22 +15,16 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.candidates import Candidate, Lead, Pick
+from capture.edges.cover import told_of_cover
 from capture.edges.flanks import rounded_share
-from capture.edges.holes_by_rows import black_hole, slot_by_rows, tinted_hole
+from capture.edges.holes_by_rows import slot_by_rows
 from capture.edges.leading import beside_picks, chosen, lead
-from capture.edges.moved import round_moved
+from capture.edges.moved import HOLDS_BOTH
 from capture.edges.open_ground import OpenGround, open_ground
-from capture.edges.rim_fit import (
-    Edge,
-    FaceKnowledge,
-    measured_points,
-    refined_round,
-    refined_slot,
-    ring_seen,
-    trimmed_fit,
-)
-from capture.edges.round_holes import Circle, circle_contour
+from capture.edges.picked_hole import hole_by_rows, hole_by_steps
+from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_slot, trimmed_fit
 from capture.edges.rounding import Rounding, open_rounding, resolves_rounding, rounding_on_bench
+from capture.edges.second_reading import between_readings
 from capture.edges.shade_blind import told_in_shadow
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
@@ -46,15 +40,10 @@ __all__ = ["Candidate", "Lead", "Leader", "Pick", "PickedFeature", "lead", "meas
 
 Leader = Callable[[Lit, Bench, Pick], Lead]
 
-_LEAST_COVER, _LEAST_HOLE_COVER = 0.35, 0.5
+_LEAST_COVER = 0.35
 _VAGUE_PATH = 0.2
 """U95 of a path's length, as a share of it, beyond which nothing is measured."""
-_LEAST_HOLE_SCORE, _SURE_HOLE_SCORE, _LEAST_EDGE_SCORE = 0.15, 0.4, 0.2
-_MOST_STARTS, _SAME_START_MM = 3, 0.3
-_STRAYED_MM = 0.1
-"""How far a hole's steps, one by one, may lead from the circle that explains its whole rim before that is believed instead."""
-_CHOICE_DOUBT = 0.52
-"""Standard uncertainty of an edge's place per mm to the other edge that it may be: its 95 % interval holds both."""
+_LEAST_EDGE_SCORE = 0.2
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -143,12 +132,14 @@ def _measured_either(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> P
 
 def _measured(lit: Lit, bench: Bench, one: Lead, rounding: Rounding) -> PickedFeature:
     known = one.pick.known.with_rounding(rounding)
-    by_rows = _hole_by_rows(lit, bench, known, one)
+    by_rows = hole_by_rows(lit, bench, known, one)
     if by_rows:
-        return _named(bench, replace(one, other=None), *by_rows)
+        feature, points, told = by_rows
+        return _named(bench, replace(one, other=None), *between_readings(lit, bench, known, feature, points), told)
     if one.other and one.pick.edge == "clearest":
-        known = replace(known, choice_u=abs(_CHOICE_DOUBT * one.apart))
+        known = replace(known, choice_u=abs(HOLDS_BOTH * one.apart))
     feature, points, notices = _fitted(lit, bench, known, one, rounding.which)
+    feature, points = between_readings(lit, bench, known, feature, points)
     if one.other and one.pick.edge == "clearest":
         notices = [*notices, _two_edges(one, one.other)]
     return _named(bench, one, feature, points, notices)
@@ -179,7 +170,7 @@ def _fitted(
     if kind == "circle":
         if not resolves_rounding(one.taken.px_per_mm):
             known, which = known.with_rounding(open_rounding(one.taken.px_per_mm, black=one.taken.black)), 0
-        return _hole(lit, bench, known, one, which)
+        return hole_by_steps(lit, bench, known, one, which)
     edge, notices = _told_of(lit, bench, known, one, one.taken.edges[which])
     if kind == "slot":
         return *_slot(lit, bench, known, one, edge), notices
@@ -262,86 +253,4 @@ def _told_of(lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, edge: Edge
     if one.other or one.pick.edge != "clearest":
         edge = replace(edge, rival=None)
     edge = told_by_colour(lit, bench, known.sheet, edge)
-    return edge, [*_seen(edge, _LEAST_COVER), *edge.notices(one.pick.name)]
-
-
-def _hole(
-    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead, which: int
-) -> tuple[Feature, Points, Sequence[Notice]]:
-    circle, height = one.taken.circles[which], known.sheet.height
-    if known.rim_inset:  # whether the edge is rounded is open: all circles are of the true contour, the best may start
-        circle = max(one.taken.circles, key=lambda c: c.score)
-    start = np.array([circle.x, circle.y, circle.radius])
-    feature, points, edge = refined_round(
-        lit, bench, known, lambda x, y, r: circle_contour(x, y, r, height, 0.2), start
-    )
-    if np.hypot(*(feature.vector(("x", "y")) - start[:2])) > _STRAYED_MM:
-        feature, points = round_moved(bench, known, edge, feature, start)
-    if circle.score < _SURE_HOLE_SCORE and not (circle.score > _LEAST_HOLE_SCORE and ring_seen(feature, points, edge)):
-        message = "No hole's rim shows all round here; put the way-point in the hole, or shoot in other light."
-        raise CannotDetermine(message)
-    told = [] if one.other else edge.notices(one.pick.name)
-    if one.other:
-        feature = _with_doubt(feature, circle, one.other.circles[which])
-    return feature, points, [*_seen(edge, _LEAST_HOLE_COVER), *told]
-
-
-def _hole_by_rows(
-    lit: Lit, bench: Bench, known: FaceKnowledge, one: Lead
-) -> tuple[Feature, Points, Sequence[Notice]] | None:
-    """The hole by rows across its rim, where pixels are too coarse to tell rim, rounding and wall each by its step."""
-    from fit.shapes import fit_circle
-
-    if one.pick.kind != "circle" or one.pick.edge != "clearest" or resolves_rounding(one.taken.px_per_mm):
-        return None
-    taken = max(one.taken.circles, key=lambda c: c.score)
-    if one.taken.black:  # what lies in the hole, in light and shadow, is rimmed as clearly as the hole
-        starts, by_rows = [taken], black_hole
-    else:
-        starts, by_rows = [max(c.circles, key=lambda c: c.score) for c in one.candidates], tinted_hole
-    rims = [(start, by_rows(lit, bench, known, start)) for start in _distinct(starts)[:_MOST_STARTS]]
-    told = [(start, rim) for start, rim in rims if rim is not None]
-    if not told:
-        return None
-    start, edge = max(told, key=lambda found: found[1].cover)
-    feature, points = trimmed_fit(fit_circle, measured_points(bench, known, edge))
-    return _with_second_reading(feature, start), points, _seen(edge, _LEAST_HOLE_COVER)
-
-
-def _distinct(circles: Sequence[Circle]) -> list[Circle]:
-    """Circles in order, without those about as far from one before them as a search reaches in one step."""
-    kept: list[Circle] = []
-    for circle in circles:
-        if all(np.hypot(circle.x - c.x, circle.y - c.y) > _SAME_START_MM for c in kept):
-            kept.append(circle)
-    return kept
-
-
-def _with_doubt(hole: Feature, circle: Circle, other: Circle) -> Feature:
-    """The hole with a centre that may be the other circle's; that its radius may be is told by its points."""
-    apart = _CHOICE_DOUBT * np.array([other.x - circle.x, other.y - circle.y])
-    at, cov = [hole.index("x"), hole.index("y")], hole.cov_own.copy()
-    cov[np.ix_(at, at)] += np.outer(apart, apart)
-    return replace(hole, cov_own=cov)
-
-
-def _with_second_reading(hole: Feature, circle: Circle) -> Feature:
-    """The hole in doubt by what its steps, each taken for the rim, make of it: a shadow may be as black as its wall, and bare
-    metal mirrors the ground.
-    """
-    at = [hole.index(name) for name in ("x", "y", "diameter")]
-    apart = _CHOICE_DOUBT * (np.array([circle.x, circle.y, 2 * circle.radius]) - hole.vector(("x", "y", "diameter")))
-    cov = hole.cov_own.copy()
-    cov[np.ix_(at, at)] += np.outer(apart, apart)
-    return replace(hole, cov_own=cov)
-
-
-def _seen(edge: Edge, least: float) -> list[Notice]:
-    """Refuse an edge that hardly shows; warn where much of it does not."""
-    if edge.cover < least:
-        message = f"Only {edge.cover:.0%} of the edge can be seen; shoot again with light from another side."
-        raise CannotDetermine(message)
-    if edge.cover > 0.75:
-        return []
-    text = f"Only {edge.cover:.0%} of this edge shows clearly; the rest is bridged. Look at the overlay."
-    return [Notice("low-contrast", text)]
+    return edge, [*told_of_cover(edge, _LEAST_COVER), *edge.notices(one.pick.name)]

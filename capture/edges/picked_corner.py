@@ -13,6 +13,7 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.corner_shape import Corner, best_corner, corner_along
+from capture.edges.moved import HOLDS_BOTH
 from capture.edges.picked_arc import LEAST_SHARE, alone, refuse_vague, thinned_by
 from capture.edges.rim_fit import FaceKnowledge, edge_at, inliers, measured_points
 from capture.edges.strip import Contour, Lit
@@ -27,8 +28,6 @@ __all__ = ["fit_picked_corner", "picked_corner", "spans", "with_second_reading"]
 
 _ROUNDS, _LEAST_NOISE_MM = 3, 0.04
 FEW_PX, _LEAST_COVER = 75.0, 0.35
-_APART_DOUBT = 0.52
-"""Standard uncertainty per mm between two readings: the 95 % interval holds both."""
 
 
 def picked_corner(
@@ -73,7 +72,7 @@ def with_second_reading(arc: Feature, corner: tuple[Feature, Points, list[Notice
     if corner is None:
         return arc
     at, cov = arc.index("radius"), arc.cov_own.copy()
-    cov[at, at] += (_APART_DOUBT * (corner[0]["radius"] - arc["radius"])) ** 2
+    cov[at, at] += (HOLDS_BOTH * (corner[0]["radius"] - arc["radius"])) ** 2
     return replace(arc, cov_own=cov)
 
 

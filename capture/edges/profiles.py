@@ -1,8 +1,8 @@
 """How tone runs across short lengths of a sheet's edges, against what each place of the edge would show.
 
 From the metal outward a camera sees the flat face, the band of a rounded edge, the wall where it shows, and the paper in
-the light that the sheet's own shadows leave (`capture.edges.shade`); blur joins them. The levels of face, band, wall and
-paper are solved for every place tried, so nothing needs to be known of how the metal shines.
+the light that the sheet's own shadows leave (`capture.edges.shade`), or the bench; blur joins them. The levels of face,
+band, wall and ground are solved for every place tried, so nothing needs to be known of how the metal shines.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ _NEAR_FOOT_MM = 0.4
 _REACHES = ((-0.12, 0.25), (0.0, 0.495), (0.12, 0.25), (None, 0.005))
 """How much farther than known a shadow may reach, mm, and how likely; None: that the light here is not as known at all,
 but even."""
+_KNOWN, _UNKNOWN = ((0.0, 1.0),), ((None, 1.0),)
 _BLURRED_STEPS = 10
 _SIGHTINGS = 6.0
 """How many places of a profile err on their own."""
@@ -35,23 +36,28 @@ the light near the foot and its slope (1/mm) may differ from what is known; tilt
 
 
 def edge_costs(
-    several: Sequence[Lengths], sheet: Sheet, light: PaperLight, *, quick: bool = False, over: Across = NEAR
+    several: Sequence[Lengths], sheet: Sheet, light: PaperLight | None, *, quick: bool = False, over: Across = NEAR
 ) -> list[FloatArray]:
     """For each edge (W, S): minus the log likelihood of each length lying at each of the shifts from the contour.
 
-    quick : the shadows reach just as far as known. over : where the lengths were sampled, and which shifts are tried.
+    light : None on a bench, where it is not known. quick : the shadows reach just as far as known. over : where the
+    lengths were sampled, and which shifts are tried.
     """
-    farther, share = zip(*(((0.0, 1.0),) if quick else _REACHES), strict=True)
+    if light is None:
+        reaches: tuple[tuple[float | None, float], ...] = _UNKNOWN
+    else:
+        reaches = _KNOWN if quick else _REACHES
+    farther, share = zip(*reaches, strict=True)
     told = _costs(joined(several), sheet, light, farther, over)
     costs = -np.logaddexp.reduce(np.log(share)[:, None, None] - told, axis=0)
     return np.split(costs, np.cumsum([len(one.wall) for one in several])[:-1])
 
 
 def _costs(
-    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: Sequence[float | None], over: Across
+    lengths: Lengths, sheet: Sheet, light: PaperLight | None, farther: Sequence[float | None], over: Across
 ) -> FloatArray:
     """(R, W, S): by itself for each of the shadows' reaches, which differ by nothing but the lit paper."""
-    tone = lengths.tone / light.open_at(lengths.middle)[:, None]
+    tone = lengths.tone if light is None else lengths.tone / light.open_at(lengths.middle)[:, None]
     parts, papers = _parts(lengths, sheet, light, farther, over)
     names = [*parts, *("even" if more is None else "paper" for more in farther)]
     level, doubt = np.array([_LEVELS[name] for name in names]).T
@@ -63,7 +69,7 @@ def _costs(
     use = (inner < offsets) & (np.maximum(lengths.wall, 0)[:, None] + over.paper > offsets) & ~lengths.burnt
     use = use[:, :: over.thin]
     samples = np.maximum(use.sum(axis=1), 1.0)[:, None]
-    firm = (over.noise / doubt) ** 2 * samples / _SIGHTINGS
+    firm = (over.noise / doubt) ** 2 * (samples / _SIGHTINGS if light else 1.0)
     blurred = _blurred(np.stack([*parts.values(), *papers], axis=1), lengths.blur, over.step)
     phases = [np.ascontiguousarray(blurred[:, :, i :: over.thin]) for i in range(over.thin)]
     starts = (divmod(_pad(over) - int(move), over.thin) for move in over.moves)
@@ -103,7 +109,7 @@ def _missed(
 
 
 def _parts(
-    lengths: Lengths, sheet: Sheet, light: PaperLight, farther: Sequence[float | None], over: Across
+    lengths: Lengths, sheet: Sheet, light: PaperLight | None, farther: Sequence[float | None], over: Across
 ) -> tuple[dict[str, FloatArray], list[FloatArray]]:
     """What each part gives (W, U) at level 1, sharp, by outward distance from the edge; and the lit paper for shadows that
     reach so much farther.
@@ -117,7 +123,7 @@ def _parts(
         return np.clip((u - place[:, None]) / over.step + 0.5, 0, 1)
 
     def lit(more: float | None) -> FloatArray:
-        if more is None:
+        if more is None or light is None:
             return paper
         return paper * light.shade.at(np.maximum(from_foot - more, 0.0), lengths.facing, light.off(lengths.middle))
 

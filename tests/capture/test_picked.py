@@ -12,7 +12,7 @@ from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.face import Face
 from capture.camera.image import open_image
-from capture.edges import leading, picked
+from capture.edges import leading, picked, picked_hole
 from capture.edges.candidates import Pick
 from capture.edges.follow import contour_along, settle_edge
 from capture.edges.leading import lead
@@ -261,7 +261,7 @@ def test_where_the_rounding_is_open_a_hole_is_begun_at_the_circle_that_explains_
         begun.append(args[-1])
         return refined_round(*args)
 
-    monkeypatch.setattr(picked, "refined_round", noted)
+    monkeypatch.setattr(picked_hole, "refined_round", noted)
     monkeypatch.setattr(picked, "rounding_on_bench", lambda *_, **__: Rounding(0, 0.1, 0.08))
     one = lead(lit, bench, hole_picks(plate)[0])
     circles = [replace(c, score=score) for c, score in zip(one.taken.circles, range(9), strict=False)]

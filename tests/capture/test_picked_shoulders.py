@@ -23,6 +23,12 @@ CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
 KNOWN = FaceKnowledge(Sheet(2.0, 2.0, on_paper=False), 0.02, 0.05)
 
 
+@pytest.fixture(autouse=True)
+def steps_alone(monkeypatch):
+    """What is measured by steps, without the second reading that they are averaged with."""
+    monkeypatch.setattr(picked, "between_readings", lambda _lit, _bench, _known, feature, points: (feature, points))
+
+
 def dark_sheet(drawn, folder, wall: float, face: float = 0.05):
     """A dark sheet 2 mm thick on grey ground at 4.6 px/mm, seen at 30°: plate, solved bench and picture in linear light."""
     plate = drawn.Plate(thickness=2.0, height=2.0, corners=(0.5,) * 4, angle=0.05)

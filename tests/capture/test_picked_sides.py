@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from capture.edges import leading, picked
+from capture.edges import leading, picked, picked_hole
 from capture.edges.candidates import Candidate, Lead, Pick
 from capture.edges.follow import contour_along
 from capture.edges.rim_fit import FaceKnowledge
@@ -101,7 +101,7 @@ def test_of_two_circles_a_hole_may_be_its_centre_is_in_doubt_by_half_their_dista
     hole = fit_circle(
         Points(np.column_stack([10 * np.cos(TURN), 10 * np.sin(TURN), 0 * TURN]), noise=np.full(60, 0.01))
     )
-    told = picked._with_doubt(hole, Circle(0.0, 0.0, 10.0), Circle(0.6, 0.0, 10.0))
+    told = picked_hole._with_doubt(hole, Circle(0.0, 0.0, 10.0), Circle(0.6, 0.0, 10.0))
     assert 0.6 < told.value("x").u95 < 0.7 and told.value("y").u95 == pytest.approx(hole.value("y").u95)
 
 

@@ -1,0 +1,82 @@
+"""Lines and holes read once more by the run of tone across them, on pictures whose blurred steps are exact."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
+from capture.edges.second_reading import between_readings
+from capture.edges.strip import Lit
+from fit.points import Points
+from fit.shapes import fit_circle, fit_line
+
+PX_MM, BLUR_PX, ROUNDING = 4.5, 1.1, 0.2
+GROUND, BAND, FACE = 0.2, 0.75, 0.35
+VIEW = SimpleNamespace(
+    project=lambda xyz: xyz[:, :2] * PX_MM, centre=np.array([20.0, 20.0, 800.0]), blur=BLUR_PX, image=None
+)
+KNOWN = FaceKnowledge(Sheet(2.0, 2.0, ROUNDING, on_paper=False), 0.02, 0.05)
+
+
+def picture(outside) -> Lit:
+    """Bare metal whose rounded edge mirrors a lamp, blurred: outside(x, y), mm, is the distance beyond its outline."""
+    y, x = np.mgrid[:190, :190] / PX_MM
+    sigma = BLUR_PX / PX_MM
+    past_outline, past_face = (ndtr((outside(x, y) + inside) / sigma) for inside in (0.0, ROUNDING))
+    tone = FACE + (BAND - FACE) * past_face + (GROUND - BAND) * past_outline
+    return Lit(np.repeat(np.rint(65535 * tone).astype(np.uint16)[..., None], 3, axis=2))
+
+
+def line_at(x: float):
+    """A line along y, metal to its left, as found by steps."""
+    y = np.linspace(8.0, 34.0, 60)
+    xyz = np.column_stack([np.full_like(y, x), y, np.full_like(y, 2.0)])
+    points = Points(xyz, noise=0.02, normal=np.tile([1.0, 0, 0], (len(y), 1)))
+    return fit_line(points), points
+
+
+@pytest.mark.parametrize("off", [-0.25, -0.1, 0.0, 0.15, 0.3])
+def test_a_line_beside_a_mirroring_edge_is_moved_half_way_to_it(off):
+    line, points = line_at(20.0 + off)
+    told, moved = between_readings(picture(lambda x, _: x - 20.0), VIEW, KNOWN, line, points)
+    assert told["x1"] - 20 == pytest.approx(off / 2, abs=0.03)
+    assert told["x2"] - 20 == pytest.approx(off / 2, abs=0.03)
+    assert np.ptp(moved.xyz[:, 0] - points.xyz[:, 0]) == 0
+    assert moved.xyz[0, 0] - points.xyz[0, 0] == pytest.approx(told["x1"] - line["x1"], abs=1e-9)
+    assert told.value("x1").u95 >= abs(told["x1"] - line["x1"])
+    assert told["length"] == line["length"]
+
+
+def test_a_hole_is_moved_and_grows_half_way_to_its_rim():
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    ray = np.column_stack([np.cos(turn), np.sin(turn)])
+    xy = np.array([21.1, 19.4]) + 5.15 * ray
+    points = Points(np.column_stack([xy, np.full(90, 2.0)]), noise=0.02, normal=np.column_stack([-ray, 0 * turn]))
+    hole = fit_circle(points)
+    told, moved = between_readings(picture(lambda x, y: 5.0 - np.hypot(x - 21.0, y - 19.5)), VIEW, KNOWN, hole, points)
+    assert told.vector(("x", "y", "diameter")) == pytest.approx([21.05, 19.45, 10.15], abs=0.04)
+    assert fit_circle(moved)["diameter"] == pytest.approx(told["diameter"], abs=1e-3)
+    assert told.value("diameter").u95 >= hole["diameter"] - told["diameter"]
+
+
+def test_where_a_rounding_is_open_sharp_and_rounded_are_averaged():
+    line, points = line_at(20.0)
+    photo, known = picture(lambda x, _: x - 20.0), replace(KNOWN, sheet=replace(KNOWN.sheet, rounding=0.0))
+    sharp, rounded, open_ = (
+        between_readings(photo, VIEW, each, line, points)[0]["x1"]
+        for each in (known, KNOWN, replace(known, rim_inset=0.1))
+    )
+    assert open_ == pytest.approx((sharp + rounded) / 2, abs=1e-9)
+    assert abs(sharp - rounded) > 0.02
+
+
+def test_on_paper_all_stays_as_found():
+    line, points = line_at(20.2)
+    known = replace(KNOWN, sheet=replace(KNOWN.sheet, on_paper=True))
+    assert between_readings(picture(lambda x, _: x - 20.0), VIEW, known, line, points) == (line, points)

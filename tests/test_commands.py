@@ -137,6 +137,27 @@ def test_a_wrong_length_names_its_option(edgewright, in_empty_folder, option, ar
     assert option in outcome.err.split("is not a length")[0]
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("photo", "a.jpg"), "-o is missing: folder for the results; made if missing."),
+        (("photo", "a.jpg", "-o", "out", "--height-u", "x"), "'--height-u': 'x' is not a number."),
+        (("photo", "a.jpg", "-o", "out", "--height-u", "0"), "'--height-u': must be above 0; got 0."),
+        (("expect", "--tilt", "80"), "'--tilt': must be at least 0 and at most 60; got 80."),
+        (("expect", "--strips", "-1"), "'--strips': must be at least 0; got -1."),
+    ],
+)
+def test_what_is_wrong_with_an_option_is_told_in_plain_words(edgewright, arguments, words):
+    outcome = edgewright(*arguments)
+    assert outcome.code == 2 and words in outcome.err and f"see 'edgewright {arguments[0]} --help'" in outcome.err
+
+
+@pytest.mark.parametrize("arguments", [(), ("job",)])
+def test_who_asks_for_nothing_gets_the_help(edgewright, arguments):
+    outcome = edgewright(*arguments)
+    assert (outcome.code, outcome.err) == (0, "") and outcome.out == edgewright(*arguments, "--help").out
+
+
 def test_json_is_alone_on_standard_output(edgewright, root, tmp_path):
     samples = root / "sample_sets/seal_channel"
     arguments = ("--tip", "3", "--points", "centre", "--plane", samples / "deck.csv", "--json")

@@ -11,9 +11,12 @@ from fit.commands.options import OUT
 __all__ = ["job"]
 
 
-@click.group(short_help="Start a job file, or print its schema.")
-def job() -> None:
+@click.group(invoke_without_command=True, short_help="Start a job file, or print its schema.")
+@click.pass_context
+def job(ctx: click.Context) -> None:
     """Make a job file for 'edgewright run', or print the schema of its keys."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 @job.command(short_help="Write a commented starter job.")

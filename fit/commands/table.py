@@ -10,6 +10,7 @@ from importlib import import_module
 
 import click
 
+from fit.commands.said import usage_words
 from fit.errors import EdgewrightError
 from fit.version import EDGEWRIGHT
 
@@ -54,10 +55,13 @@ class _CommandTable(click.Group):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
 
-@click.group(cls=_CommandTable, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_CommandTable, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(EDGEWRIGHT, prog_name="edgewright")
-def edgewright() -> None:
+@click.pass_context
+def edgewright(ctx: click.Context) -> None:
     """Measure what is there, with an honest ± on every number, and make the part that fits it."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 def run() -> None:
@@ -73,8 +77,7 @@ def run() -> None:
     except EdgewrightError as error:
         _stop(str(error), error.exit_code)
     except click.UsageError as error:
-        where = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
-        _stop(error.format_message() + where, 2)
+        _stop(usage_words(error), 2)
     except click.ClickException as error:
         _stop(error.format_message(), 2)
     except (click.Abort, KeyboardInterrupt):

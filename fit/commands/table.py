@@ -73,7 +73,7 @@ def run() -> None:
     gc.set_threshold(_OBJECTS_AT_ONCE)
     _keep_memory()
     try:
-        status = edgewright.main(standalone_mode=False)
+        status = edgewright.main(prog_name="edgewright", standalone_mode=False)
     except EdgewrightError as error:
         _stop(str(error), error.exit_code)
     except click.UsageError as error:

@@ -21,14 +21,14 @@ _BEYOND = 0.35
 _COLOUR = (200, 90, 20)
 
 
-def grid_png(pixels: NDArray[Any], bench: Bench) -> bytes:
-    """PNG of the target's plane and what lies about it, a labelled line every 10, 20 or 50 mm."""
+def grid_png(pixels: NDArray[Any], bench: Bench, height: float = 0.0) -> bytes:
+    """PNG of a plane `height` mm above the target and what lies about it, a labelled line every 10, 20 or 50 mm."""
     from capture.edges.flatten import flatten
     from capture.jobs.pictures import png_of
 
     bounds = _bounds(bench)
     size = max(bounds[1] - bounds[0], bounds[3] - bounds[2])
-    flat = flatten(pixels, bench, 0.0, bounds, size / (_MOST_PX - 1))
+    flat = flatten(pixels, bench, height, bounds, size / (_MOST_PX - 1))
     spacing = next((step for step in (10, 20, 50, 100) if size / step <= _LINES), 200)
     drawn = np.ascontiguousarray(flat.pixels)
     for axis in (0, 1):

@@ -20,6 +20,7 @@ __all__ = ["Starter", "starter_job"]
 
 _PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 _MOST_NAMES = 60
+_MOST_HEIGHT = 500.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -39,20 +40,24 @@ class _Part:
     picture: bytes | None = None
 
 
-def starter_job(files: Sequence[Path], job: Path) -> Starter:
+def starter_job(files: Sequence[Path], job: Path, height: float | None = None) -> Starter:
     """Look at every file and write a job that runs, with what is to be filled in as comments.
 
-    job : where the job file will lie; paths start from its folder.
+    job : where the job file will lie; paths start from its folder. height : of the faces to be pointed at above the print,
+    mm, where it is known: the grids lie there.
     Raises InputError for a file that is neither picture, point list nor camera.json.
     """
     from capture.camera.profile import is_profile
 
+    if height is not None and not 0 <= height <= _MOST_HEIGHT:
+        message = f"--height must be 0 to {_MOST_HEIGHT:g} mm above the print; got {height:g}. Give it in mm, or with its unit."
+        raise InputError(message)
     cameras = [file for file in files if file.suffix.lower() == ".json" and is_profile(file)]
     if len(cameras) > 1:
         message = f"{cameras[1]}: is a second camera.json; give one, and name others at their [[photo]] as camera."
         raise InputError(message)
     names = _names([file for file in files if file not in cameras])
-    parts = [_part(file, name, _told(file, job)) for file, name in names.items()]
+    parts = [_part(file, name, _told(file, job), height) for file, name in names.items()]
     camera = f"[camera]\nfile = {_told(cameras[0], job)}\n" if cameras else _NO_CAMERA if _has_photo(files) else ""
     body = [_head(job), camera, *(part.table for part in parts), *(part.features for part in parts), _DIMENSIONS]
     pictures = {
@@ -92,19 +97,19 @@ def _text(words: str) -> str:
     return json.dumps(words, ensure_ascii=False)
 
 
-def _part(file: Path, name: str, told: str) -> _Part:
+def _part(file: Path, name: str, told: str, height: float | None) -> _Part:
     if not file.is_file():
         message = f"{file}: is not a file; give photos, point lists and a camera.json."
         raise InputError(message)
     if file.suffix.lower() in _PICTURES:
-        return _photo(file, name, told)
+        return _photo(file, name, told, height)
     if file.suffix.lower() in (".json", ".toml"):
         message = f"{file}: is neither a camera.json of ours, nor a photo, nor a point list."
         raise InputError(message)
     return _probe(file, name, told)
 
 
-def _photo(file: Path, name: str, told: str) -> _Part:
+def _photo(file: Path, name: str, told: str, height: float | None) -> _Part:
     """A photo's table, with what is printed in it; a picture with a grid where features must be pointed at."""
     from capture.camera.detect import find_pieces
     from capture.camera.image import open_image
@@ -113,35 +118,35 @@ def _photo(file: Path, name: str, told: str) -> _Part:
     try:
         pieces = find_pieces(image)
     except CannotDetermine as error:
-        return _Part(_photo_table(name, told, f"# No print was found in it: {error}\n", ""))
+        return _Part(_photo_table(name, told, f"# No print was found in it: {error}\n", "", height))
     seen = ", ".join(f"{p.piece.name} ({len(p.ids)} of {p.expected} corners)" for p in pieces)
     lowest = min(pieces, key=lambda p: (p.piece.kind != "frame", p.piece.number)).piece
-    sides = (
-        f"# print_x = {lowest.width:g}          # caliper over the {lowest.name}'s outer sides, mm (nominal shown)\n"
-    )
+    piece = "the frame" if lowest.kind == "frame" else lowest.name
+    sides = f"# print_x = {lowest.width:<14g}# caliper over the outer sides of {piece}'s pattern, mm (nominal shown)\n"
     sides += f"# print_y = {lowest.height:g}\n"
-    table = _photo_table(name, told, f"# Shows: {seen}.\n", sides)
+    table = _photo_table(name, told, f"# Shows: {seen}.\n", sides, height)
     framed = any(p.piece.kind == "frame" for p in pieces)
-    picture = _grid(image, pieces)
+    picture = _grid(image, pieces, height or 0.0)
     words = _FRAMED if framed else _STRIPS
     return _Part(table, words.format(name=_text(name)), picture)
 
 
-def _grid(image: Image, pieces: Sequence[FoundPiece]) -> bytes | None:
-    """The bench flattened, with a grid of mm; None where the camera cannot be solved yet."""
+def _grid(image: Image, pieces: Sequence[FoundPiece], height: float) -> bytes | None:
+    """A plane above the bench flattened, with a grid of mm; None where the camera cannot be solved yet."""
     from capture.camera.bench import solve_bench
 
     try:
         bench = solve_bench(image, pieces)
     except (CannotDetermine, InputError):
         return None
-    return grid_png(image.colour(), bench)
+    return grid_png(image.colour(), bench, height)
 
 
-def _photo_table(name: str, told: str, comment: str, sides: str) -> str:
+def _photo_table(name: str, told: str, comment: str, sides: str, height: float | None) -> str:
+    key = f"# height = {1.5:<15g}" if height is None else f"height = {height:<17g}"
     return (
         f"[[photo]]\n{comment}name = {_text(name)}\nfile = {told}\n"
-        "# height = 1.5            # of the part's upper face above the print, mm; '1.5±0.2' is a limit\n"
+        f"{key}# of the part's upper face above the print, mm; '1.5±0.2' is a limit\n"
         f"# thickness = 1.5         # of the sheet; the height is taken up to 6 mm\n{sides}"
     )
 
@@ -198,6 +203,7 @@ _NO_CAMERA = """# [camera]                 # learn the lens once with 'edgewrigh
 """
 _FRAMED = """# No [[feature]] names photo {name}: outline, holes and slots in its frame are measured by themselves.
 # Name features only if you want other ones; way-points are mm in the photo's axes, good to about 3 mm (see the grid).
+# The grid lies on the print unless 'edgewright job new' was given --height: a face 10 mm higher shows some mm farther out.
 # [[feature]]
 # name = "upper edge"
 # kind = "line"            # line, arc, circle, slot, path
@@ -214,6 +220,7 @@ _FRAMED = """# No [[feature]] names photo {name}: outline, holes and slots in it
 # side = "in"              # or "out"; "left", "right" of an open path
 """
 _STRIPS = """# Point at what is to be measured in photo {name}: way-points in mm, good to about 3 mm, read off the grid picture.
+# Its grid lies on the print unless 'edgewright job new' was given --height: a face 10 mm higher shows some mm farther out.
 # [[feature]]
 # name = "outer edge"
 # kind = "path"            # line, arc, circle, slot, path

@@ -6,10 +6,13 @@ import re
 import shutil
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from capture.jobs.read import read_job
 from capture.jobs.starter import starter_job
+from capture.pieces import frame
 from fit.errors import InputError
 
 
@@ -28,6 +31,24 @@ def test_a_starter_from_photo_lists_and_lens_reads_back(scene, root: Path, edgew
     assert (scene.folder / "start-photo_a-grid.png").stat().st_size > 10_000
     again = edgewright("job", "new", lists[0], "-o", job)
     assert again.code == 2 and "already" in again.err and job.read_text() == text
+
+
+def test_a_raised_faces_grid_lies_at_its_height(scene, edgewright) -> None:
+    """What lies on the paper, 270 mm under the camera, shows a ninth nearer together in a plane 30 mm above it."""
+    sizes = []
+    for height in ((), ("--height", "30")):
+        job = scene.folder / f"start{len(height)}.toml"
+        assert edgewright("job", "new", scene.folder / "photo_a.jpg", "-o", job, *height).code == 0
+        grid = cv2.imread(str(job.with_name(f"{job.stem}-photo_a-grid.png")), cv2.IMREAD_GRAYSCALE)
+        without_lines = cv2.medianBlur(grid, 9)
+        found, ids, _ = cv2.aruco.ArucoDetector(frame().board().getDictionary()).detectMarkers(without_lines)
+        places = {int(i): corners.mean(axis=(0, 1)) for i, corners in zip(ids.ravel(), found, strict=True)}
+        sizes.append(places)
+    both = sorted(sizes[0].keys() & sizes[1].keys())
+    flat, raised = (np.array([places[i] for i in both]) for places in sizes)
+    assert len(both) > 10 and np.ptp(raised, axis=0) / np.ptp(flat, axis=0) == pytest.approx([8 / 9, 8 / 9], abs=0.01)
+    assert read_job(job).job.photo[0].height.value == 30.0
+    assert edgewright("job", "new", scene.folder / "photo_a.jpg", "-o", job, "--height", "-3", "--replace").code == 2
 
 
 def test_commented_features_are_valid_too(tmp_path: Path, root: Path) -> None:

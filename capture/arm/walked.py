@@ -106,7 +106,7 @@ def _tip(options: WalkOptions) -> tuple[Tip | None, list[Notice]]:
         return Tip(options.tip, options.tip_u), []
     if options.points is None:
         text = "The list is taken as surface points, without tip correction; say --points centre if it is not."
-        return None, [Notice("tip-side", text)]
+        return None, [Notice("points-assumed", text)]
     return None, []
 
 

@@ -65,6 +65,8 @@ def test_side_and_plane_may_be_left_to_the_user(edgewright, sample, tmp_path):
     path = record["features"][0]
     radius = path["segments"][1]["values"]["radius"]
     assert radius["value"] == pytest.approx(truth["path"][1]["radius"], abs=max(0.3, 1.5 * radius["u95"]))
+    as_told = json.loads(edgewright("path", bare, "-o", tmp_path / "surface", "--json").out)
+    assert "points-assumed" in [w["code"] for w in as_told["warnings"]], "as `probe` calls it"
 
 
 def test_offset_marks_and_conditions(edgewright, sample, tmp_path):

@@ -25,6 +25,8 @@ _DIVIDED = 0.3
 _A_VISIT = 4
 _SOME = 0.25
 """Touches in a row of which all but some are stray: no slip of the hand (common practice, no source)."""
+_STEADIEST = 0.001
+"""What no arm held by hand repeats to, mm (common practice, no source; a hundredth is good)."""
 _ARM_SCATTER = 0.3
 """What a touch of a hobby arm scatters by at most, mm (common practice, no source)."""
 
@@ -35,6 +37,7 @@ def told_of_touches(touches: Touches, fitted: Sequence[Touched], spread: Spread 
     told += [_side_notice(t.feature.name) for t in fitted if is_hole(t.feature.name) and _is_outside(touches, t)]
     if spread:
         told += [_rough_notice(t.feature, spread.sigma) for t in fitted if t.feature.rms > _ROUGH * spread.sigma]
+    told += _exact_notices(touches, [t.feature for t in fitted], spread)
     if spread and spread.sigma > _ARM_SCATTER:
         told.append(_scatter_notice(spread))
     told += [notice for t in fitted for notice in _moved_notices(touches, t)]
@@ -62,6 +65,19 @@ def _rough_notice(feature: Feature, sigma: float) -> Notice:
         f"{feature.name} is out of shape, or another shape than {article} {feature.kind}. Look at its residuals."
     )
     return Notice("poor-fit", text, feature.name)
+
+
+def _exact_notices(touches: Touches, features: Sequence[Feature], spread: Spread | None) -> list[Notice]:
+    """Tell of features that their touches lie on closer than touches can, where no others say what a touch scatters by."""
+    alone = spread is None or spread.sigma < _STEADIEST
+    exact = [f.name for f in features if f.rms < _STEADIEST and (alone or f.name in touches.clouds)]
+    if not exact:
+        return []
+    text = (
+        f"No touch of {', '.join(exact[:12])}{' …' if len(exact) > 12 else ''} lies off its shape by as much as an arm "
+        f"scatters (rms below {_STEADIEST:g} mm): are these typed or computed points? Their ± tells nothing of a real part."
+    )
+    return [Notice("exact-touches", text)]
 
 
 def _scatter_notice(spread: Spread) -> Notice:

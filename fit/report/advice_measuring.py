@@ -215,6 +215,11 @@ MEASURING: Mapping[str, Advice] = MappingProxyType(
             "Nothing needs doing if the ± is small enough. Else clamp the ties and the arm's base and touch them again; "
             "if it comes back, have the arm checked.",
         ),
+        "exact-touches": Advice(
+            "The ± comes from how touches scatter about their shape; points that were computed or typed do not scatter.",
+            "The residuals are all but nothing, where an arm's are some hundredths of a millimetre.",
+            "Give the list as the arm recorded it, with all its decimals, and more touches than a shape needs.",
+        ),
         "points-assumed": Advice(
             "Nobody said whether the list holds tip centres or surface points; surface points were taken.",
             "A hole is too small, or a peg too large, by a whole tip diameter if that is wrong.",

@@ -239,3 +239,14 @@ def test_what_lies_in_a_face_that_was_not_measured_is_left_out_with_it(tmp_path:
     told = {notice.feature: notice.text for notice in results.warnings if notice.code == "not-measured"}
     assert [feature.name for feature in results.features] == ["deck"]
     assert "in line" in told["rib"] and "the plane it lies in, 'rib', was not measured" in told["edge"]
+
+
+def test_points_that_no_arm_can_have_touched_are_told(tmp_path: Path) -> None:
+    """Computed points scatter by nothing, so their ± is nothing; beside real touches they borrow those touches' scatter."""
+    exact = "".join(f"{10 * (k % 4)},{80 + 10 * (k // 4)},5,0,0,1,ledge\n" for k in range(12))
+    told = {}
+    for name, rows in (("exact", "# unit: mm\nx,y,z,i,j,k,feature\n" + exact), ("both", FLAT + exact), ("real", FLAT)):
+        (tmp_path / f"{name}.csv").write_text(rows)
+        results = measure([tmp_path / f"{name}.csv"], ProbeOptions(points="surface")).results
+        told[name] = [notice.text for notice in results.warnings if notice.code == "exact-touches"]
+    assert "No touch of ledge" in told["exact"][0] and not told["both"] and not told["real"]

@@ -56,6 +56,8 @@ def test_commands_and_options_that_are_named_exist(root, page):
             continue
         assert name in COMMANDS, f"edgewright {name}"
         command = edgewright.get_command(click.Context(edgewright), name)
+        if isinstance(command, click.Group) and words[:1] and words[0] in command.commands:
+            command = command.commands[words[0]]
         known = {option for parameter in command.params for option in (*parameter.opts, *parameter.secondary_opts)}
         named = {word.split("=")[0].strip("[],.") for word in words if word.strip("[").startswith("-")}
         assert named <= {*known, "--help", "-h"}, f"edgewright {name}: {named - known}"

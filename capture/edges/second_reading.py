@@ -1,4 +1,4 @@
-"""A second reading of lines and holes on a bench: what the whole run of tone across them tells beside its steps.
+"""A second reading of picked lines, holes and slots: what the whole run of tone across them tells beside its steps.
 
 A step that blur joins with a narrow band, wall or shadow beside it shows up to a third of a millimetre off. How tone runs
 across the edge, with the levels of face, band, wall and ground free (`capture.edges.profiles`), errs otherwise: the middle
@@ -13,19 +13,20 @@ import numpy as np
 
 from capture.camera.bench import Bench
 from capture.edges.lengths import BENCH, Lengths, lengths_along
-from capture.edges.likely import likely_circle_move, likely_line_move
+from capture.edges.likely import likely_circle_move, likely_line_move, likely_slot_move, slot_values
 from capture.edges.moved import HOLDS_BOTH
 from capture.edges.profiles import edge_costs
 from capture.edges.rim_fit import FaceKnowledge
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import USUAL_MM
+from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
 __all__ = ["between_readings"]
 
-_SPACING_MM, _LENGTH_MM, _LENGTHS_ROUND = 0.2, 8.0, 24
+_SPACING_MM, _LENGTH_MM, _LENGTHS_ROUND, _SLOT_LENGTH_MM = 0.2, 8.0, 24, 2.0
 _LEFT_OUT_MM, _LEFT_OUT_SHARE = 0.5, 0.25
 """What of a line's ends its corners may be in, at most that share of it each."""
 
@@ -33,13 +34,12 @@ _LEFT_OUT_MM, _LEFT_OUT_SHARE = 0.5, 0.25
 def between_readings(
     lit: Lit, bench: Bench, known: FaceKnowledge, feature: Feature, points: Points
 ) -> tuple[Feature, Points]:
-    """A line or hole told by steps, with its points, moved half-way to what the run of tone across it tells.
-
-    On paper, where light is known and tells more, and of other kinds all stays as it is.
+    """A line, hole or slot told by steps, with its points, moved half-way to what the run of tone across it tells; other
+    kinds as they are.
     """
-    if known.sheet.on_paper or feature.kind not in ("line", "circle"):
+    of_kind = {"line": _line_between, "circle": _hole_between, "slot": _slot_between}.get(feature.kind)
+    if of_kind is None:
         return feature, points
-    of_kind = _line_between if feature.kind == "line" else _hole_between
     keys, away, shift = of_kind(lit, bench, known, feature, points)
     at, values, cov = [feature.index(key) for key in keys], feature.values.copy(), feature.cov_own.copy()
     values[at] += away
@@ -70,6 +70,24 @@ def _hole_between(
     ray = points.xyz[:, :2] - (x, y)
     shift = (dx, dy) + grown * ray / np.hypot(*ray.T)[:, None]
     return ("x", "y", "diameter"), np.array([dx, dy, 2 * grown]), shift
+
+
+def _slot_between(
+    lit: Lit, bench: Bench, known: FaceKnowledge, found: Feature, points: Points
+) -> tuple[tuple[str, ...], FloatArray, FloatArray]:
+    slot = stadium_of(found)
+    rim = slot.contour(known.sheet.height, _SPACING_MM)
+    ring = lengths_along(lit, bench, known.sheet, rim, _SLOT_LENGTH_MM, BENCH)
+    told = [likely_slot_move(costs, ring, slot, _SPACING_MM)[0] for costs in _costs(known, ring)]
+    move = np.mean(told, axis=0) / 2
+    values, turn = slot_values(slot)
+    across = np.array([-slot.along[1], slot.along[0]])
+    first, last = (move[at] * slot.along + move[at + 1] * across for at in (0, 2))
+    away, apart = points.xyz[:, :2] - slot.first, float(np.hypot(*(slot.last - slot.first)))
+    share = np.clip(away @ slot.along / apart, 0.0, 1.0)[:, None]
+    ray = away - share * apart * slot.along
+    shift = (1 - share) * first + share * last + move[4] * ray / np.hypot(*ray.T)[:, None]
+    return tuple(values), turn @ move, shift
 
 
 def _costs(known: FaceKnowledge, lengths: Lengths) -> list[FloatArray]:

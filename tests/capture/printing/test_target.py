@@ -248,7 +248,7 @@ def test_several_pages_become_numbered_pictures(edgewright, tmp_path):
         (("stickers", "-o", "x.pdf", "--first", "300"), r"stickers are numbered 0 to 299"),
         (("stickers", "-o", "x.pdf", "--count", "301"), r"stickers are numbered 0 to 299"),
         (("banner", "-o", "x.pdf"), r"'banner' is not one of"),
-        (("frame",), r"Missing option '-o'"),
+        (("frame",), r"-o is missing: file to write"),
         (("frame", "-o", "x.pdf", "--paper", "a3"), r"'a3' is not one of"),
         (("frame", "-o", "."), r"must end in"),
         (("frame", "-o", "folder.pdf"), r"is a folder"),

@@ -19,7 +19,7 @@ from fit.errors import CannotDetermine
 from fit.points import FloatArray
 from fit.results import Notice
 
-__all__ = ["Health", "check_bench", "outside_target", "target_hull"]
+__all__ = ["Health", "check_bench", "outside_target", "scale_of", "target_hull"]
 
 _LEAST_CORNERS, _MOST_PLACES = 8, 400
 _FAR_WARN, _FAR_REFUSE, _FAR_REFUSE_WITH_LENS = 1.0, 2.0, 3.0
@@ -89,7 +89,7 @@ def check_bench(bench: Bench, heights: Sequence[float] = (), places: FloatArray 
         if places is not None and len(places):
             moved[name] = _moved(bench, other, places)
     worst, worst_at_part = (max(errors, key=lambda name: errors[name], default="") for errors in (left_out, moved))
-    scale, tilt = _px_per_mm(bench), math.degrees(bench.tilt)
+    scale, tilt = scale_of(bench), math.degrees(bench.tilt)
     advice = tuple(shot_advice(bench, target_hull(bench), scale, heights, places))
     found = (left_out.get(worst), worst, moved.get(worst_at_part), worst_at_part)
     return Health(*found, tilt, scale, bench.blur, advice)
@@ -204,7 +204,7 @@ def outside_target(bench: Bench, xy: FloatArray, feature: str, *, has_lens: bool
     return Notice("outside-target", text, feature)
 
 
-def _px_per_mm(bench: Bench) -> float:
+def scale_of(bench: Bench) -> float:
     """Pixels per mm in the middle of the target."""
     middle = target_hull(bench).mean(axis=0)
     square = np.array([(0, 0), (1, 0), (0, 1)]) + middle

@@ -8,6 +8,7 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -48,6 +49,12 @@ def refused(edgewright, tmp_path):
 def test_a_height_in_another_unit_is_asked_about(photo, refused):
     line = refused(photo, "--height", "2in", *READINGS[2:])
     assert "It was read as 50.8 mm." in line
+
+
+def test_a_picture_too_coarse_to_tell_an_edge_from_its_shadow(drawn, pixels, refused, tmp_path):
+    small = cv2.resize(pixels, None, fx=0.42, fy=0.42, interpolation=cv2.INTER_AREA)
+    line = refused(drawn.save(tmp_path / "small.jpg", small), *READINGS)
+    assert "a mm is only 1." in line and "messengers shrink photos" in line
 
 
 def test_no_target(drawn, scene, refused, tmp_path):

@@ -335,7 +335,7 @@ def _assembled(lit: Lit, bench: Bench, flat: Flat, told: InLight, found: list[_F
     clean = edge.clean and lost < _MOST_LOST
     path, notices = outline_path(points, clean=clean, twofold=known.twofold, doubt=doubt)
     if told.light is not None:
-        path = between_readings(lit, bench, known.sheet, told.light, path)
+        path = between_readings(lit, bench, [known.sheet], told.light, path)
     notices += edge.notices("outline")
     corner = points.xyz[:, :2].min(axis=0)
     features, clouds = [waves_to_own(path.feature)], [waves_to_noise(path.points).named("outline")]

@@ -1,18 +1,19 @@
-"""An outline's lines and arcs read once more, as one shape, from the light across it.
+"""A path's lines and arcs read once more, as one shape, from the run of tone across it.
 
 A path is fitted to steps, of which each stands for itself; where a few lie off, the short arc that they are on goes with
-them. What light tells of every length of the whole chain errs otherwise. The truth is nearer to the middle of both readings.
+them. What tone tells of every length of the whole chain errs otherwise. The truth is nearer to the middle of both readings.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from capture.camera.bench import Bench
-from capture.edges.lengths import lengths_along
+from capture.edges.lengths import BENCH, NEAR, lengths_along
 from capture.edges.likely import likely_chain_move
 from capture.edges.paper_light import PaperLight
 from capture.edges.profiles import edge_costs
@@ -25,43 +26,54 @@ from fit.points import FloatArray
 
 __all__ = ["between_readings"]
 
-_SPACING_MM, _LENGTH_MM = 0.2, 2.0
+_SPACING_MM, _LENGTH_MM, _LENGTH_ON_BENCH_MM = 0.2, 2.0, 5.0
 _MEASURED_MM, _MEASURED_SHARE = 0.6, 0.3
 """A length tells something where so much of it is so near to points that the path was fitted to."""
 _APART_DOUBT = 0.51
 """Standard uncertainty per mm that the readings lie from their middle, so that the 95 % interval holds both; 1/1.96."""
 
 
-def between_readings(lit: Lit, bench: Bench, sheet: Sheet, light: PaperLight, path: PathFit) -> PathFit:
-    """A closed outline's path half way to where light puts its pieces, in doubt by as much as both lie off the middle."""
+def between_readings(
+    lit: Lit, bench: Bench, sheets: Sequence[Sheet], light: PaperLight | None, path: PathFit
+) -> PathFit:
+    """A path half way to where tone puts its pieces, in doubt by as much as both lie off the middle.
+
+    sheets : the sheet as its edge may be rounded, each as likely. light : None where it is not known.
+    """
     length = float(path.chain.lengths.sum())
     rows = round(length / _SPACING_MM)
     along = (np.arange(rows) + 0.5) * length / rows
-    contour, outward = _contour(path, along, sheet.height)
-    lengths = lengths_along(lit, bench, sheet, contour, _LENGTH_MM)
-    (costs,) = edge_costs([lengths], sheet, light)
-    count = np.bincount(lengths.row)
+    contour, outward = _contour(path, along, sheets[0].height)
     moves = outward * free_moves(path, along)
-    slopes = np.add.reduceat(moves, np.searchsorted(lengths.row, np.arange(len(count)))) / count[:, None]
-    telling = np.bincount(lengths.row, _near(along, path.along, length)) > _MEASURED_SHARE * count
-    likely = moves @ likely_chain_move(costs * telling[:, None], slopes)
-    left = outward * np.interp(path.along, along, likely, period=length)
+    measured, each, over = _near(along, path), *((_LENGTH_ON_BENCH_MM, BENCH) if light is None else (_LENGTH_MM, NEAR))
+    likely = np.zeros(rows)
+    for sheet in sheets:
+        lengths = lengths_along(lit, bench, sheet, contour, each, over)
+        (costs,) = edge_costs([lengths], sheet, light, over=over)
+        count = np.bincount(lengths.row)
+        slopes = np.add.reduceat(moves, np.searchsorted(lengths.row, np.arange(len(count)))) / count[:, None]
+        telling = np.bincount(lengths.row, measured) > _MEASURED_SHARE * count
+        likely += moves @ likely_chain_move(costs * telling[:, None], slopes) / len(sheets)
+    left = outward * np.interp(path.along, along, likely, period=length if path.chain.closed else None)
     return _in_doubt(path, moved_path(path, left / 2))
 
 
 def _contour(path: PathFit, along: FloatArray, height: float) -> tuple[Contour, float]:
     """The path's line at lengths (N,) along it, and whether left of it is outward (1) or inward (−1)."""
     flat, heading, _ = locate(path.chain, along)
-    area = flat[:, 0] @ np.roll(flat[:, 1], -1) - flat[:, 1] @ np.roll(flat[:, 0], -1)
-    outward = -math.copysign(1.0, area)
     normal = unit(heading + np.pi / 2) @ path.frame.axes[:2]
+    nearest = np.clip(np.searchsorted(along, path.along), 0, len(along) - 1)
+    outward = math.copysign(1.0, float((normal[nearest] * path.points.normal).sum()))
     xy = path.frame.lifted(flat)
-    return Contour(xy[:, :2], outward * normal[:, :2], height), outward
+    return Contour(xy[:, :2], outward * normal[:, :2], height, path.chain.closed), outward
 
 
-def _near(along: FloatArray, points: FloatArray, length: float) -> FloatArray:
-    """(N,) 1 where a measured point lies near a place of a closed path, both by their lengths along it, mm; else 0."""
-    every = np.concatenate([points[-1:] - length, points, points[:1] + length])
+def _near(along: FloatArray, path: PathFit) -> FloatArray:
+    """(N,) 1 where a measured point lies near a place of the path, both by their lengths along it, mm; else 0."""
+    every = path.along
+    if path.chain.closed:
+        length = float(path.chain.lengths.sum())
+        every = np.concatenate([every[-1:] - length, every, every[:1] + length])
     after = np.clip(np.searchsorted(every, along), 1, len(every) - 1)
     away = np.minimum(np.abs(every[after] - along), np.abs(along - every[after - 1]))
     return (away < _MEASURED_MM).astype(float)

@@ -24,7 +24,7 @@ from capture.edges.open_ground import OpenGround, open_ground
 from capture.edges.picked_hole import hole_by_rows, hole_by_steps
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_slot, trimmed_fit
 from capture.edges.rounding import Rounding, open_rounding, resolves_rounding, rounding_on_bench
-from capture.edges.second_reading import between_readings
+from capture.edges.second_reading import between_readings, sheets_of
 from capture.edges.shade_blind import told_in_shadow
 from capture.edges.shoulders import at_its_shoulder
 from capture.edges.siding import metal_tones, of_this_metal
@@ -189,11 +189,13 @@ def _by_kind(
 
     points, kind = measured_points(bench, known, edge), one.pick.kind
     if kind == "path":
+        from capture.edges import outline_light
         from capture.edges.outline import outline_path
 
         pick = one.pick
         path, more = outline_path(points, closed=pick.closed, clean=edge.clean, twofold=known.twofold, name=pick.name)
         _refuse_vague(path.feature)
+        path = outline_light.between_readings(lit, bench, sheets_of(known), None, path)
         return path.feature, path.points, [*notices, *more]
     if kind == "arc":
         feature, points, more = _arc(lit, bench, known, one, points)

@@ -17,6 +17,7 @@ from capture.edges.likely import likely_circle_move, likely_line_move, likely_sl
 from capture.edges.moved import HOLDS_BOTH
 from capture.edges.profiles import edge_costs
 from capture.edges.rim_fit import FaceKnowledge
+from capture.edges.rims import Sheet
 from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import USUAL_MM
 from capture.edges.slot_holes import stadium_of
@@ -24,7 +25,7 @@ from capture.edges.strip import Contour, Lit
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
-__all__ = ["between_readings"]
+__all__ = ["between_readings", "sheets_of"]
 
 _SPACING_MM, _LENGTH_MM, _LENGTHS_ROUND, _SLOT_LENGTH_MM = 0.2, 8.0, 24, 2.0
 _LEFT_OUT_MM, _LEFT_OUT_SHARE = 0.5, 0.25
@@ -91,9 +92,14 @@ def _slot_between(
 
 
 def _costs(known: FaceKnowledge, lengths: Lengths) -> list[FloatArray]:
-    """Costs (W, S) of each rounding that the sheet's edge may have."""
+    """Costs (W, S) of the sheet with each rounding that its edge may have."""
+    return [edge_costs([lengths], sheet, None, over=BENCH)[0] for sheet in sheets_of(known)]
+
+
+def sheets_of(known: FaceKnowledge) -> list[Sheet]:
+    """The sheet; where it is open whether its edge is rounded, both sharp and as usual."""
     radii = (0.0, USUAL_MM) if known.rim_inset else (known.sheet.rounding,)
-    return [edge_costs([lengths], replace(known.sheet, rounding=r), None, over=BENCH)[0] for r in radii]
+    return [replace(known.sheet, rounding=r) for r in radii]
 
 
 def _along(line: Feature, points: Points, height: float) -> Contour:

@@ -98,6 +98,19 @@ def test_a_slots_caps_and_width_are_moved_half_way_to_its_rim():
     assert fit_slot(moved).vector(names) == pytest.approx(told.vector(names), abs=2e-3)
 
 
+def test_of_what_light_leaves_in_doubt_the_middle_has_less_and_of_all_else_as_much():
+    line, points = line_at(20.0)
+    names = ("edge:rim", "wave:1", "height:top", "edge:choice")
+    modes = np.tile(np.array([0.05, 0.02, 0.03, 0.04])[:, None, None], (1, len(points), 1)) * points.normal
+    shaky = points.with_shared(names, modes)
+    line = fit_line(shaky)
+    told, _ = between_readings(picture(lambda x, _: x - 20.0), VIEW, KNOWN, line, shaky)
+    x1 = told.index("x1")
+    assert told.shared[:, x1] / line.shared[:, x1] == pytest.approx([0.85, 0.85, 1.0, 1.0])
+    away = told["x1"] - line["x1"]
+    assert told.cov_own[x1, x1] == pytest.approx(line.cov_own[x1, x1] + (0.52 * away) ** 2)
+
+
 def test_other_kinds_stay_as_found():
     line, points = line_at(20.2)
     arc = replace(line, kind="arc")

@@ -63,8 +63,7 @@ def _unsettled() -> Settled:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Candidate:
-    """One edge that a pick may mean: one edge, or one circle, for each rounding tried. One that explains too little to be
-    what is meant has neither, only its line.
+    """One edge that a pick may mean: one edge, or one circle, for each rounding tried.
 
     settle : gives the line's edge for each rounding; asked for once the choice is made, since of several edges beside a
     line one is taken and a tap need not wait for the others. rim : the shape of a circle's steps if its edge is sharp.

@@ -135,9 +135,7 @@ def _edges(lit: Lit, bench: Bench, pick: Pick) -> list[Candidate]:
     starts += [(metal, aside, "near") for metal in sides for aside in _asides(lit, bench, pick, line, metal)]
     found = _with_starts(lit, bench, pick, [], starts)
     found = _not_shadows(_bold(_with_starts(lit, bench, pick, found, _turned(found, sides))))
-    found = _not_printed(bench, found)
-    least = min(share * max(candidate.score for candidate in found) for share in (HELD_SHARE, 1.0))
-    return [_to_settle(lit, bench, pick, c) if c.score >= least else c for c in found]
+    return [_to_settle(lit, bench, pick, candidate) for candidate in _not_printed(bench, found)]
 
 
 def _lines(lit: Lit, bench: Bench, pick: Pick) -> list[FloatArray]:

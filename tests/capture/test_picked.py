@@ -21,7 +21,7 @@ from capture.edges.picked import measure_picks, measured
 from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points, refined_round
 from capture.edges.rims import FACE_LINE, LOWER, RimPoints, Sheet
 from capture.edges.round_holes import Circle, circle_contour
-from capture.edges.rounding import Rounding
+from capture.edges.rounding import ROUNDINGS, Rounding
 from capture.edges.siding import face_tone, ground_tone
 from capture.edges.slot_holes import Stadium, best_stadium
 from capture.edges.slot_starts import prolonged
@@ -97,6 +97,16 @@ def test_only_the_edge_taken_is_settled(shot, monkeypatch):
     found, _ = measured(lit, bench, [one])
     assert len(found) == 1 and len(asked) == 1
     assert one.taken.edges is one.taken.edges and len(asked) == 1
+
+
+def test_any_candidate_can_be_settled_for_the_other_picks_may_leave_but_a_weak_one(shot):
+    plate, bench, lit = shot
+    one = lead(lit, bench, edge_pick(plate, 0, 0.5))
+    weakest = min(one.candidates, key=lambda c: c.score)
+    assert weakest.score < 0.5 * one.taken.score
+    assert all(len(candidate.edges) == len(ROUNDINGS) for candidate in one.candidates)
+    found, notices = measured(lit, bench, [replace(one, taken=weakest, other=None)])
+    assert len(found) + len(notices) == 1
 
 
 @pytest.mark.parametrize("off", [-2.5, -1.0, 0.0, 1.5, 2.5])

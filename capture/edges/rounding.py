@@ -37,7 +37,7 @@ does: photos of 2 MP, as messengers send them, show a hatch at 2 px a mm."""
 SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
-_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.3
+_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.6, 0.19, 2.6, 0.3
 _EVEN_SHAPES, _MOST_LOGIT, _SHAPES_SHARE = 3.5, 4.5, 0.38
 _FAINT_U_MM = (0.05, 0.02)
 """What a rounding that shows by nothing may still move the rim by, where pixels do not resolve the usual one and where
@@ -163,7 +163,8 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     """Choose the rounding by how ill edges in known light (`capture.edges.profiles`) are explained by a radius, mean per
     length of edge, and by how likely they are rounded by the shape of their steps.
 
-    A band fits shadows and texture a little too, so one that helps no more than that is not believed.
+    A band fits shadows and texture a little too, so one that helps no more than that is not believed. Radii that explain
+    nearly alike leave the rim in doubt by all of their difference, for it may be told by the band's inner side alone.
     """
     usual = cost(USUAL_MM)
     gain = min(cost(0.0) - usual, _MOST_GAIN)
@@ -173,8 +174,11 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     if both < 0.5:
         return Rounding(0, 0.0, doubt)
     others = {radius: cost(radius) + _UNUSUAL_GAIN for radius in ROUNDINGS if radius not in (0.0, USUAL_MM)}
-    costs = {USUAL_MM: usual, **others}
-    return Rounding(ROUNDINGS.index(min(costs, key=lambda radius: costs[radius])), 0.0, doubt)
+    radii, costs = np.array([USUAL_MM, *others]), np.array([usual, *others.values()])
+    best = int(costs.argmin())
+    share = np.exp((costs[best] - costs) / _DOUBTFUL_GAIN)
+    between_radii = float(np.sqrt(share @ (radii - radii[best]) ** 2 / share.sum()))
+    return Rounding(ROUNDINGS.index(radii[best]), 0.0, float(np.hypot(doubt, between_radii)))
 
 
 def _logit(rounded: float) -> float:

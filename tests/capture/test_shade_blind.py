@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from capture.camera.bench import solve_bench
 from capture.camera.detect import find_pieces
 from capture.camera.image import open_image
+from capture.edges import shade_blind
 from capture.edges.follow import contour_along, resampled
-from capture.edges.moved import contour_told
-from capture.edges.rim_fit import FaceKnowledge, edge_at
-from capture.edges.rims import Sheet
+from capture.edges.moved import contour_told, offsets_told
+from capture.edges.rim_fit import Edge, FaceKnowledge, edge_at
+from capture.edges.rims import HIDDEN, OUTLINE, RimPoints, Sheet
 from capture.edges.shade_blind import told_in_shadow
-from capture.edges.strip import Lit, linear_light
+from capture.edges.strip import Contour, Lit, linear_light
 from capture.pieces import frame
 
 CORNERS = np.array([[-38.0, -56], [38, -56], [38, 56], [-38, 56]])
@@ -60,3 +64,22 @@ def test_where_a_red_wall_shows_colour_has_half_a_say_against_a_reading_of_tone_
 
 def test_grey_on_grey_is_told_by_no_colour(told):
     assert all(miss is None for _, miss in told(GREY))
+
+
+@pytest.mark.parametrize(("told_to", "last"), [(28.0, 39.8), (36.0, 36.0)])
+def test_where_colour_tells_nothing_of_an_end_tone_tells_it_in_line_with_the_rest(told_to, last):
+    """An edge of 40 mm, tone .1 mm inside of where colour has it; what colour leaves out by less than 5 mm stays out."""
+    x = np.arange(200) * 0.2
+    contour = Contour(np.column_stack([x, 0 * x]), np.tile([0.0, 1.0], (200, 1)), 2.0, closed=False)
+    view, every = SimpleNamespace(centre=np.array([20.0, -200.0, 300.0])), 4
+    row = np.arange(200)
+    one = np.ones(200)
+    by_tone = Edge(
+        SimpleNamespace(contour=contour), RimPoints(row, -0.1 * one, HIDDEN + 0 * row, one, 0 * one), 1.0, 1.0
+    )
+    some = row[(x <= told_to) & (row % every == 0)]
+    by_colour = replace(by_tone, picked=RimPoints(some, 0.0 * some, OUTLINE + 0 * some, 0.0 * some + 1, 0.0 * some))
+    found = shade_blind._with_ends(view, KNOWN.sheet, by_colour, by_tone, every)
+    assert found.picked.row[0] == 0 and x[found.picked.row[-1]] == pytest.approx(last, abs=0.8)
+    assert (np.diff(found.picked.row) > 0).all()
+    assert offsets_told(view, KNOWN.sheet, found) == pytest.approx(np.zeros(len(found.picked.row)), abs=1e-9)

@@ -37,7 +37,7 @@ does: photos of 2 MP, as messengers send them, show a hatch at 2 px a mm."""
 SURE_SHARP, _SURE_ROUNDED = 0.15, 0.7
 """How likely edges are rounded by the shape of their steps, below and above which that settles it. Matt paint shows a
 rounding by nothing, so the scores of the holes must agree that edges are sharp."""
-_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.6, 0.19, 2.6, 0.3
+_EVEN_GAIN, _DOUBTFUL_GAIN, _MOST_GAIN, _UNUSUAL_GAIN = 1.46, 0.19, 2.6, 0.3
 _EVEN_SHAPES, _MOST_LOGIT, _SHAPES_SHARE = 3.5, 4.5, 0.38
 _FAINT_U_MM = (0.05, 0.02)
 """What a rounding that shows by nothing may still move the rim by, where pixels do not resolve the usual one and where

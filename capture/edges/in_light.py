@@ -25,7 +25,7 @@ from capture.edges.rounding import rounding_by_costs
 from capture.edges.shifts import astray, near_cost, near_shifts, unexplained
 from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
-from capture.edges.waves import waves_left_out
+from capture.edges.waves import read_twice, waves_left_out
 from fit.errors import CannotDetermine
 from fit.feature import Feature
 from fit.points import FloatArray, Points
@@ -239,7 +239,7 @@ def _told(feature: Feature, values: dict[str, float], own: FloatArray) -> Featur
     told, cov = feature.values.copy(), np.zeros_like(feature.cov_own)
     told[at] = list(values.values())
     cov[np.ix_(at, at)] = own
-    return replace(waves_left_out(feature), values=told, cov_own=cov, dof=np.inf)
+    return replace(read_twice(waves_left_out(feature)), values=told, cov_own=cov, dof=np.inf)
 
 
 def _slot_in(lit: Lit, bench: Bench, known: FaceKnowledge, found: Measured, light: PaperLight) -> Measured:

@@ -19,6 +19,7 @@ from capture.edges.paper_light import PaperLight
 from capture.edges.profiles import edge_costs
 from capture.edges.rims import Sheet
 from capture.edges.strip import Contour, Lit
+from capture.edges.waves import read_twice
 from fit.feature import Feature
 from fit.paths import PathFit, free_moves, moved_path
 from fit.paths.chain import locate, unit
@@ -91,4 +92,4 @@ def _doubted(before: Feature, after: Feature) -> Feature:
     if "start" in after.order:
         start = after.index("start")
         away[start] = (away[start] + math.pi) % (2 * math.pi) - math.pi
-    return replace(after, cov_own=after.cov_own + _APART_DOUBT**2 * np.outer(away, away))
+    return replace(read_twice(after), cov_own=after.cov_own + _APART_DOUBT**2 * np.outer(away, away))

@@ -163,8 +163,7 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     """Choose the rounding by how ill edges in known light (`capture.edges.profiles`) are explained by a radius, mean per
     length of edge, and by how likely they are rounded by the shape of their steps.
 
-    A band fits shadows and texture a little too, so one that helps no more than that is not believed. Radii that explain
-    nearly alike leave the rim in doubt by all of their difference, for it may be told by the band's inner side alone.
+    A band fits shadows and texture a little too, so one that helps no more than that is not believed.
     """
     usual = cost(USUAL_MM)
     gain = min(cost(0.0) - usual, _MOST_GAIN)
@@ -174,11 +173,8 @@ def rounding_by_costs(cost: Callable[[float], float], rounded: float) -> Roundin
     if both < 0.5:
         return Rounding(0, 0.0, doubt)
     others = {radius: cost(radius) + _UNUSUAL_GAIN for radius in ROUNDINGS if radius not in (0.0, USUAL_MM)}
-    radii, costs = np.array([USUAL_MM, *others]), np.array([usual, *others.values()])
-    best = int(costs.argmin())
-    share = np.exp((costs[best] - costs) / _DOUBTFUL_GAIN)
-    between_radii = float(np.sqrt(share @ (radii - radii[best]) ** 2 / share.sum()))
-    return Rounding(ROUNDINGS.index(radii[best]), 0.0, float(np.hypot(doubt, between_radii)))
+    costs = {USUAL_MM: usual, **others}
+    return Rounding(ROUNDINGS.index(min(costs, key=lambda radius: costs[radius])), 0.0, doubt)
 
 
 def _logit(rounded: float) -> float:

@@ -22,16 +22,13 @@ from capture.edges.round_holes import circle_contour
 from capture.edges.rounding import USUAL_MM
 from capture.edges.slot_holes import stadium_of
 from capture.edges.strip import Contour, Lit
-from capture.edges.waves import WAVE
+from capture.edges.waves import read_twice
 from fit.feature import Feature
 from fit.points import FloatArray, Points
 
 __all__ = ["between_readings", "sheets_of"]
 
 _SPACING_MM, _LENGTH_MM, _LENGTHS_ROUND, _SLOT_LENGTH_MM = 0.2, 8.0, 24, 2.0
-_MIDDLE, _OF_LIGHT = 0.85, ("edge:rim", "edge:hidden", "edge:wall", "edge:foot", f"{WAVE}:")
-"""What the middle of both readings errs by, of what steps alone do, and the shared errors that this holds of: so much it was
-(root mean square) on 835 ray-traced edges."""
 _LEFT_OUT_MM, _LEFT_OUT_SHARE = 0.5, 0.25
 """What of a line's ends its corners may be in, at most that share of it each."""
 
@@ -49,11 +46,9 @@ def between_readings(
     at, values, cov = [feature.index(key) for key in keys], feature.values.copy(), feature.cov_own.copy()
     values[at] += away
     cov[np.ix_(at, at)] += HOLDS_BOTH**2 * np.outer(away, away)
-    of_light = np.array([name.startswith(_OF_LIGHT) for name in feature.shared_names], dtype=bool)
-    shared = np.where(of_light[:, None], _MIDDLE, 1.0) * feature.shared
     xyz = points.xyz.copy()
     xyz[:, :2] += shift
-    return replace(feature, values=values, cov_own=cov, shared=shared), replace(points, xyz=xyz)
+    return replace(read_twice(feature), values=values, cov_own=cov), replace(points, xyz=xyz)
 
 
 def _line_between(

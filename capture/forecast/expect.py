@@ -19,7 +19,7 @@ from capture.edges.rim_fit import Edge, FaceKnowledge, measured_points
 from capture.edges.rims import FACE_LINE, HIDDEN, LOWER, RimPoints, Sheet
 from capture.edges.rounding import ROUNDINGS, settled_rounding
 from capture.edges.strip import Contour, Strip
-from capture.edges.waves import waves_to_own
+from capture.edges.waves import read_twice, waves_to_own
 from capture.forecast.layout import Layout
 from capture.forecast.typical_part import HOLE_MM, Line, RoundedBox, hole_rim
 from fit.dimensions import distance
@@ -130,7 +130,7 @@ def expected_sizes(setup: SetUp) -> tuple[Expected, ...]:
     box = RoundedBox(*setup.part)
     outline = measured(box.outline(), closed=True)
     left, right = (_fitted(fit_line, outline.select(box.stretch(side))) for side in ("left", "right"))
-    arc = _fitted(fit_arc, outline.select(box.stretch("corner")))
+    arc = waves_to_own(fit_arc(outline.select(box.stretch("corner")), robust=False, correlated=True))
     return (
         Expected("distance between holes", float(np.hypot(*(centres[1] - centres[0]))), distance(*holes)),
         Expected("hole diameter", HOLE_MM, holes[0].value("diameter")),
@@ -140,7 +140,7 @@ def expected_sizes(setup: SetUp) -> tuple[Expected, ...]:
 
 
 def _fitted(fit: Callable[..., Feature], points: Points) -> Feature:
-    return waves_to_own(fit(points, robust=False, correlated=True))
+    return waves_to_own(read_twice(fit(points, robust=False, correlated=True)))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

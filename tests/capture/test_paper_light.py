@@ -159,10 +159,3 @@ def test_a_band_tells_a_rounded_edge(band):
     sharp = edge_seen([(0.0, 0.6)], 0.08, 0.4)
     seen = sharp
     assert ROUNDINGS[rounding_by_costs(cost, 0.05).which] == 0.0
-
-
-def test_two_roundings_that_explain_alike_leave_the_rim_in_doubt():
-    costs = {0.0: 6.0, 0.12: 3.0, 0.2: 3.3, 0.3: 5.0}
-    even, clear = (rounding_by_costs({**costs, 0.12: c}.__getitem__, 0.9) for c in (3.0, 6.0))
-    assert even.doubt == pytest.approx(0.08 * np.sqrt(0.5), rel=0.05)
-    assert clear.doubt < 0.01

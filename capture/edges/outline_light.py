@@ -15,6 +15,7 @@ import numpy as np
 from capture.camera.bench import Bench
 from capture.edges.lengths import BENCH, NEAR, lengths_along
 from capture.edges.likely import likely_chain_move
+from capture.edges.moved import HOLDS_BOTH
 from capture.edges.paper_light import PaperLight
 from capture.edges.profiles import edge_costs
 from capture.edges.rims import Sheet
@@ -30,8 +31,6 @@ __all__ = ["between_readings"]
 _SPACING_MM, _LENGTH_MM, _LENGTH_ON_BENCH_MM = 0.2, 2.0, 5.0
 _MEASURED_MM, _MEASURED_SHARE = 0.6, 0.3
 """A length tells something where so much of it is so near to points that the path was fitted to."""
-_APART_DOUBT = 0.51
-"""Standard uncertainty per mm that the readings lie from their middle, so that the 95 % interval holds both; 1/1.96."""
 
 
 def between_readings(
@@ -92,4 +91,4 @@ def _doubted(before: Feature, after: Feature) -> Feature:
     if "start" in after.order:
         start = after.index("start")
         away[start] = (away[start] + math.pi) % (2 * math.pi) - math.pi
-    return replace(read_twice(after), cov_own=after.cov_own + _APART_DOUBT**2 * np.outer(away, away))
+    return replace(read_twice(after), cov_own=after.cov_own + HOLDS_BOTH**2 * np.outer(away, away))
